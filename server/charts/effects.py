@@ -1,0 +1,42 @@
+"""Effects as intervals: a thick bar for half of the probability, a thin one for nine tenths, a mark for the mean."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import plotly.graph_objects as go
+
+from server.charts.style import ACCENT, INK, QUIET, styled
+from server.core.model.effects import Effect, Evidence
+
+# Filled for clear, half-filled look for likely, open for not shown: readable without colour.
+_SYMBOLS = {Evidence.CLEAR: "square", Evidence.LIKELY: "square-dot", Evidence.NOT_SHOWN: "square-open"}
+
+
+def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
+    """Draw the effects that have numbers, strongest evidence on top."""
+    shown = [e for e in effects if e.change is not None]
+    labels = [f"{e.name}<br>{e.from_label} → {e.to_label}" for e in shown]
+    figure = go.Figure()
+    for label, e in zip(labels, shown, strict=True):
+        colour = ACCENT if e.evidence in (Evidence.CLEAR, Evidence.LIKELY) else QUIET
+        for low, high, width in ((e.low_90, e.high_90, 2), (e.low_50, e.high_50, 8)):
+            figure.add_trace(
+                go.Scatter(
+                    x=[low, high], y=[label, label], mode="lines", line={"color": colour, "width": width}, hoverinfo="skip"
+                )
+            )
+        figure.add_trace(
+            go.Scatter(
+                x=[e.change],
+                y=[label],
+                mode="markers",
+                marker={"symbol": _SYMBOLS[e.evidence], "size": 14, "color": colour, "line": {"color": INK, "width": 1}},
+                hovertemplate=f"{e.change:+.1f} points, {e.evidence}<extra></extra>",
+            )
+        )
+    figure.add_vline(x=0, line={"color": INK, "width": 1})
+    result = styled(figure, x_title="change in yield / percentage points", y_title="", height=110 + 62 * max(len(shown), 1))
+    result["layout"]["yaxis"].update(autorange="reversed")
+    return result

@@ -1,0 +1,42 @@
+"""One style for all figures.
+
+Colours are those of the light style sheet; the figure carries their token names, so
+that the page can exchange them for the dark ones (static/js/figures.js).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import plotly.graph_objects as go
+
+# The light values of the tokens in static/css/base.css; a test keeps them equal.
+INK = "#1c2426"
+QUIET = "#59666a"
+ACCENT = "#0b6e5f"
+BAND = "#d5e5df"
+PAPER = "#ffffff"
+PALETTE = {INK: "ink", QUIET: "quiet", ACCENT: "accent", BAND: "band", PAPER: "raised"}
+
+
+def styled(figure: go.Figure, *, x_title: str, y_title: str, height: int = 340) -> dict[str, Any]:
+    """Apply the common layout and return the figure as plain JSON-able data.
+
+    Arrays are written as lists, so that the result serves API users too.
+    """
+    figure.update_layout(
+        template="none",
+        height=height,
+        margin={"l": 58, "r": 18, "t": 14, "b": 48},
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
+        font={"color": INK, "size": 13, "family": "system-ui, sans-serif"},
+        showlegend=False,
+        hovermode="closest",
+        dragmode=False,
+        meta={"palette": PALETTE},
+    )
+    axis = {"gridcolor": BAND, "linecolor": QUIET, "tickcolor": QUIET, "zeroline": False, "fixedrange": True, "automargin": True}
+    figure.update_xaxes(title={"text": x_title, "standoff": 8}, **axis)
+    figure.update_yaxes(title={"text": y_title, "standoff": 8}, **axis)
+    return dict(figure.to_plotly_json())

@@ -1,0 +1,66 @@
+"""Heavy results kept by the hash of their inputs, so that a page shown twice is computed once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import OrderedDict
+from collections.abc import Callable
+from threading import Lock
+from typing import Any, TypeVar
+
+from server.core.model.ladder import Ladder, fit_ladder
+from server.core.model.runs import RunTable
+
+Result = TypeVar("Result")
+
+
+class ResultStore:
+    """A bounded store of results; safe for several threads, each result computed by the first that asks."""
+
+    def __init__(self, size: int) -> None:
+        self._size = size
+        self._results: OrderedDict[str, Any] = OrderedDict()
+        self._lock = Lock()
+        self._busy: dict[str, Lock] = {}
+
+    def get(self, key: str, compute: Callable[[], Result]) -> Result:
+        """Return the stored result for ``key``, or compute and store it."""
+        with self._lock:
+            if key in self._results:
+                self._results.move_to_end(key)
+                found: Result = self._results[key]
+                return found
+            gate = self._busy.setdefault(key, Lock())
+        with gate:
+            with self._lock:
+                if key in self._results:
+                    again: Result = self._results[key]
+                    return again
+            result = compute()
+            with self._lock:
+                self._results[key] = result
+                while len(self._results) > self._size:
+                    self._results.popitem(last=False)
+                self._busy.pop(key, None)
+            return result
+
+
+STORE = ResultStore(size=48)
+
+
+def fingerprint(table: RunTable, *extra: object) -> str:
+    """Hash everything on which a fit depends. Names and notes do not count, runs and variables do."""
+    digest = hashlib.sha256()
+    canonical = table.in_canonical_order()
+    for part in (canonical.coded, canonical.yields, canonical.extra_sd):
+        digest.update(part.tobytes())
+    digest.update(repr((canonical.coded.shape, table.numbers)).encode())
+    for v in table.variables:
+        digest.update(repr((v.key, v.role, v.unit, v.low, v.high, v.step, v.stage, len(v.choices))).encode())
+    digest.update(repr(extra).encode())
+    return digest.hexdigest()
+
+
+def fitted(table: RunTable) -> Ladder:
+    """Return the ladder of models for these runs."""
+    return STORE.get(fingerprint(table, "ladder"), lambda: fit_ladder(table))

@@ -1,0 +1,111 @@
+"""Mass balance: where the product went, stage by stage."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from server.errors import InvalidInputError
+
+
+@dataclass(frozen=True)
+class Checkpoint:
+    """A weighed intermediate that holds the product; ``purity`` is its mass fraction. [0..1]"""
+
+    name: str
+    stage: str
+    mass_g: float
+    purity: float = 1.0
+
+    @property
+    def product_g(self) -> float:
+        return self.mass_g * self.purity
+
+
+@dataclass(frozen=True)
+class StageRecovery:
+    """One stretch of the way: product at its end against product at its start."""
+
+    from_name: str
+    to_name: str
+    stage: str
+    start_g: float
+    end_g: float
+
+    @property
+    def recovery_percent(self) -> float:
+        return 100.0 * self.end_g / self.start_g
+
+    @property
+    def lost_g(self) -> float:
+        return self.start_g - self.end_g
+
+
+@dataclass(frozen=True)
+class MassBalance:
+    """Where the product went.
+
+    ``based_on_recovered_percent`` is the yield on the starting material that was not
+    recovered (None if none was). ``sentence`` names the stage where most was lost.
+    """
+
+    stages: tuple[StageRecovery, ...]
+    yield_percent: float
+    based_on_recovered_percent: float | None
+    sentence: str
+
+
+def follow_the_product(
+    theoretical_g: float,
+    checkpoints: Sequence[Checkpoint],
+    product_g: float | None,
+    recovered_fraction: float | None = None,
+) -> MassBalance:
+    """Follow the product from theory through the checkpoints to the isolated mass.
+
+    Parameters
+    ----------
+    theoretical_g : float
+        Theoretical yield. [g]
+    checkpoints : sequence of Checkpoint
+        In the order of the work.
+    product_g : float or None
+        Isolated product, corrected for purity; None before it was weighed. [g]
+    recovered_fraction : float or None
+        Fraction of the limiting material that was recovered unchanged. [0..1]
+
+    Raises
+    ------
+    InvalidInputError
+        If theory is not above zero, or there is nothing to follow, or all starting material was recovered.
+    """
+    if not theoretical_g > 0:
+        raise InvalidInputError({"theoretical_yield_g": "The theoretical yield must be more than 0 g."})
+    marks = [Checkpoint("theory", "reaction", theoretical_g), *checkpoints]
+    if product_g is not None:
+        marks.append(Checkpoint("isolated product", "drying", product_g))
+    if len(marks) == 1:
+        raise InvalidInputError({"checkpoints": "Enter a checkpoint or the product mass to see where the product went."})
+    stages = tuple(
+        StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g) for a, b in itertools.pairwise(marks) if a.product_g > 0
+    )
+    final = marks[-1].product_g
+    percent = 100.0 * final / theoretical_g
+    on_recovered = None
+    if recovered_fraction is not None:
+        if not 0 <= recovered_fraction < 1:
+            raise InvalidInputError({"recovered": "Recovered starting material must be less than what was put in."})
+        on_recovered = percent / (1.0 - recovered_fraction)
+    return MassBalance(stages, percent, on_recovered, _sentence(stages, theoretical_g))
+
+
+def _sentence(stages: Sequence[StageRecovery], theoretical_g: float) -> str:
+    worst = max(stages, key=lambda s: s.lost_g)
+    if worst.lost_g <= 0:
+        return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
+    share = 100.0 * worst.lost_g / theoretical_g
+    return (
+        f"Most was lost between {worst.from_name} and {worst.to_name}: {worst.lost_g:.3g} g, "
+        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %)."
+    )

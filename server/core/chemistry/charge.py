@@ -1,0 +1,263 @@
+"""The charge: what to weigh at a scale, which material limits, and the theoretical yield."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from server.errors import InvalidInputError, NotReadyError
+
+
+class MaterialRole(StrEnum):
+    """What a material is for."""
+
+    REAGENT = "reagent"
+    SOLVENT = "solvent"
+    CATALYST = "catalyst"
+    DRYING_AGENT = "drying_agent"
+    WASH = "wash"
+    OTHER = "other"
+
+
+class AmountKind(StrEnum):
+    """How the amount of a material is given."""
+
+    EQUIVALENTS = "equivalents"  # mol per mol of the scale
+    MOL_PERCENT = "mol_percent"  # mol per 100 mol of the scale
+    MASS = "mass"  # g at the base scale
+    VOLUME = "volume"  # mL at the base scale
+
+
+@dataclass(frozen=True)
+class Material:
+    """A line of the charge.
+
+    Attributes
+    ----------
+    molar_mass : float or None
+        [g/mol]
+    coefficient : float
+        Stoichiometric coefficient in the balanced equation; only reagents use it. [-]
+    amount : float
+        In the unit of ``amount_kind``, at ``base_scale`` for masses and volumes.
+    purity : float
+        Mass fraction of the compound in the dry material. [0..1]
+    water : float
+        Mass fraction of water in the material as weighed. [0..1]
+    concentration : float or None
+        Of a solution. [mol/L]
+    density : float or None
+        [g/mL]
+    stock : float or None
+        What is on hand. [g]
+    """
+
+    key: str
+    name: str
+    role: MaterialRole
+    amount_kind: AmountKind
+    amount: float
+    molar_mass: float | None = None
+    coefficient: float = 1.0
+    purity: float = 1.0
+    water: float = 0.0
+    concentration: float | None = None
+    density: float | None = None
+    stock: float | None = None
+
+    @property
+    def content(self) -> float:
+        """Mass of compound per mass of material as weighed. [-]"""
+        return self.purity * (1.0 - self.water)
+
+
+@dataclass(frozen=True)
+class ChargeLine:
+    """What to weigh or measure of one material; None where it cannot be known."""
+
+    material: Material
+    moles: float | None
+    mass_g: float | None
+    volume_ml: float | None
+
+
+@dataclass(frozen=True)
+class Product:
+    """The product: molar mass [g/mol] and stoichiometric coefficient [-]."""
+
+    molar_mass: float
+    coefficient: float = 1.0
+
+
+@dataclass(frozen=True)
+class Theory:
+    """Theoretical yield and the material that limits it."""
+
+    limiting: Material
+    limiting_moles: float
+    product_moles: float
+    mass_g: float
+
+
+def charge_line(material: Material, scale: float, base_scale: float | None) -> ChargeLine:
+    """Work out one line of the charge.
+
+    Parameters
+    ----------
+    material : Material
+    scale : float
+        Amount of the reference, one equivalent. [mol]
+    base_scale : float or None
+        The scale at which masses and volumes were entered. [mol]
+
+    Raises
+    ------
+    InvalidInputError
+        If a needed molar mass, density or base scale is missing, naming it.
+    """
+    if not (math.isfinite(scale) and scale > 0):
+        raise InvalidInputError({"scale": "The scale must be more than 0 mol."})
+    if material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT):
+        moles = material.amount * scale / (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
+        if material.concentration:
+            volume = 1000.0 * moles / material.concentration
+            return ChargeLine(material, moles, volume * material.density if material.density else None, volume)
+        if material.molar_mass is None:
+            raise InvalidInputError(
+                {"formula": f"{material.name}: equivalents need a formula or a molar mass (or a solution's concentration)."}
+            )
+        mass = moles * material.molar_mass / material.content
+        return ChargeLine(material, moles, mass, mass / material.density if material.density else None)
+    if base_scale is None:
+        raise InvalidInputError({"base_scale_mol": f"{material.name}: a mass or volume needs the scale at which it was entered."})
+    amount = material.amount * scale / base_scale
+    if material.amount_kind is AmountKind.MASS:
+        volume_of_mass = amount / material.density if material.density else None
+        return ChargeLine(material, moles_in(material, mass_g=amount), amount, volume_of_mass)
+    mass_of_volume = amount * material.density if material.density else None
+    return ChargeLine(material, moles_in(material, volume_ml=amount), mass_of_volume, amount)
+
+
+def moles_in(material: Material, *, mass_g: float | None = None, volume_ml: float | None = None) -> float | None:
+    """Amount of the compound in a weighed mass or measured volume. [mol] None where it cannot be known."""
+    if volume_ml is not None and material.concentration:
+        return volume_ml / 1000.0 * material.concentration
+    if mass_g is None and volume_ml is not None and material.density:
+        mass_g = volume_ml * material.density
+    if mass_g is None or not material.molar_mass:
+        return None
+    if material.concentration:
+        return mass_g / material.density / 1000.0 * material.concentration if material.density else None
+    return mass_g * material.content / material.molar_mass
+
+
+def theoretical_yield(product: Product, available: Sequence[tuple[Material, float]]) -> Theory:
+    """Find the limiting reagent and the theoretical yield.
+
+    Parameters
+    ----------
+    available : sequence of (material, moles)
+        Only materials whose role is reagent count. [mol]
+
+    Raises
+    ------
+    NotReadyError
+        If there is no reagent with a known amount.
+
+    Notes
+    -----
+    The extent is the smallest of moles divided by stoichiometric coefficient.
+    Source: OpenStax Chemistry 2e, sec. 4.4.
+    """
+    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient > 0]
+    if not reagents:
+        raise NotReadyError("The theoretical yield needs at least one reagent with a known amount in moles.", have=0, need=1)
+    limiting, moles = min(reagents, key=lambda pair: (pair[1] / pair[0].coefficient, pair[0].key))
+    product_moles = moles / limiting.coefficient * product.coefficient
+    return Theory(limiting, moles, product_moles, product_moles * product.molar_mass)
+
+
+def atom_economy(product: Product, reagents: Sequence[Material]) -> float:
+    """Mass of product per mass of reagents in the balanced equation. [%]
+
+    Notes
+    -----
+    Source: Trost, Science 254 (1991) 1471.
+
+    Raises
+    ------
+    NotReadyError
+        If a reagent has no molar mass.
+    """
+    total = 0.0
+    for m in reagents:
+        if m.role is not MaterialRole.REAGENT:
+            continue
+        if m.molar_mass is None:
+            raise NotReadyError(f"Atom economy needs the molar mass of {m.name}.", have=0, need=1)
+        total += m.coefficient * m.molar_mass
+    if total == 0.0:
+        raise NotReadyError("Atom economy needs at least one reagent.", have=0, need=1)
+    return 100.0 * product.coefficient * product.molar_mass / total
+
+
+def process_mass_intensity(masses_g: Sequence[float], product_g: float) -> float:
+    """Mass of everything put in, water and solvents included, per mass of product. [g/g]
+
+    The E factor with everything counted is this number minus one.
+
+    Notes
+    -----
+    Sources: Jiménez-González et al., Org. Process Res. Dev. 15 (2011) 912; Sheldon,
+    Green Chem. 9 (2007) 1273.
+    """
+    if product_g <= 0:
+        raise NotReadyError("Mass intensity needs a product mass above 0 g.", have=0, need=1)
+    return sum(masses_g) / product_g
+
+
+def round_to_readability(mass_g: float, readability_g: float) -> float:
+    """Round a mass to what the balance shows. [g]
+
+    Examples
+    --------
+    >>> round_to_readability(12.3456, 0.01)
+    12.35
+    """
+    decimals = max(0, -math.floor(math.log10(readability_g)))
+    return round(round(mass_g / readability_g) * readability_g, decimals + 1)
+
+
+def scale_for_product(product: Product, target_g: float, expected_yield_percent: float, per_mol: Mapping[str, float]) -> float:
+    """Scale at which the expected yield gives the wanted mass. [mol]
+
+    Parameters
+    ----------
+    per_mol : mapping
+        Must hold 'product_moles': moles of product in theory per mol of scale.
+    """
+    if expected_yield_percent <= 0:
+        raise InvalidInputError({"expected_yield": "The expected yield must be above 0 %."})
+    return target_g / product.molar_mass / (expected_yield_percent / 100.0) / per_mol["product_moles"]
+
+
+def stock_runs(lines: Sequence[ChargeLine]) -> tuple[int, Material] | None:
+    """How many runs the stock allows and which material runs out first; None where no stock is entered."""
+    found: tuple[int, Material] | None = None
+    for line in lines:
+        if line.material.stock is None or not line.mass_g:
+            continue
+        runs = math.floor(line.material.stock / line.mass_g * (1 + 1e-12))
+        if found is None or runs < found[0]:
+            found = (runs, line.material)
+    return found
+
+
+def scale_for_runs(lines: Sequence[ChargeLine], scale: float, n_runs: int) -> float | None:
+    """Largest scale at which ``n_runs`` runs fit the stock. [mol] None where no stock is entered."""
+    limits = [
+        scale * line.material.stock / (n_runs * line.mass_g) for line in lines if line.material.stock is not None and line.mass_g
+    ]
+    return min(limits) if limits else None

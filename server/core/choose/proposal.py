@@ -1,0 +1,362 @@
+"""The next run: settings for a purpose, with a forecast and the reason.
+
+The purposes are different questions to the same models: raise the yield (expected
+improvement over the working recipe, allowing for noise), find out (most to learn),
+repeat (is the best run luck?), shorten (same yield in fewer hours).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from scipy import special
+
+from server.core.choose.opening import OPENING_RUNS, next_opening_run
+from server.core.choose.search import best_reachable, index_of
+from server.core.model.ladder import Ladder, fit_ladder
+from server.core.model.mixture import Mixture
+from server.core.model.runs import RunTable
+from server.core.space.coordinates import encode
+from server.core.space.limits import Reach, Space, find_reachable, reach_of
+from server.core.space.units import convert
+from server.core.space.variables import FloatArray, Role, Setting, Settings
+
+# Half-width of the doubt about a run's mean that the working recipe has to carry. [sd]
+_CAUTION = 0.3
+
+
+class Purpose(StrEnum):
+    """What a proposed run is for."""
+
+    RAISE = "raise"
+    FIND_OUT = "find_out"
+    REPEAT = "repeat"
+    SHORTEN = "shorten"
+
+
+PURPOSE_WORDS = {
+    Purpose.RAISE: "raise the yield",
+    Purpose.FIND_OUT: "find out",
+    Purpose.REPEAT: "repeat",
+    Purpose.SHORTEN: "shorten",
+}
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Forecast of a run's yield, repeatability included. [%]"""
+
+    mean: float
+    low_50: float
+    high_50: float
+    low_90: float
+    high_90: float
+    clipped: bool
+
+    @classmethod
+    def of(cls, mixture: Mixture, column: int = 0) -> Forecast:
+        """Read the forecast from one column of a mixture; ranges are cut at 0 and 100, and ``clipped`` says so."""
+        one = Mixture(mixture.weights, mixture.means[:, [column]], mixture.variances[:, [column]])
+        low_90, low_50, high_50, high_90 = (float(one.quantile(q)[0]) for q in (0.05, 0.25, 0.75, 0.95))
+        values = [float(one.mean[0]), low_50, high_50, low_90, high_90]
+        cut = [float(np.clip(v, 0.0, 100.0)) for v in values]
+        return cls(cut[0], cut[1], cut[2], cut[3], cut[4], cut != values)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A suggested run.
+
+    ``chance_to_beat`` is the probability that its true yield lies above that of the
+    working recipe (None before there is one); ``new_ground`` says in words which
+    settings lie outside what has been tried; ``hold_hours`` is the sum of its hold
+    times (None if no variable is a hold time).
+    """
+
+    settings: dict[str, Setting]
+    purpose: Purpose
+    forecast: Forecast
+    chance_to_beat: float | None
+    reason: str
+    new_ground: tuple[str, ...]
+    hold_hours: float | None
+    is_opening: bool
+
+
+@dataclass(frozen=True)
+class History:
+    """All that counts for a proposal: informative runs, and settings that are planned or under way."""
+
+    space: Space
+    table: RunTable
+    settings: tuple[Settings, ...]
+    pending: tuple[Settings, ...] = ()
+    new_ground: float | None = 0.25
+
+    @property
+    def tried(self) -> tuple[Settings, ...]:
+        return self.settings
+
+
+def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -> int | None:
+    """Return the position of the run whose settings the evidence favours.
+
+    Parameters
+    ----------
+    settings : sequence of settings
+        As-run settings, in the order of ``ladder.table`` before sorting.
+
+    Notes
+    -----
+    The highest mean of the yield there, less ``_CAUTION`` standard deviations; a
+    setting that was really run, because naming an untried one as the recipe usually
+    disappoints. Runs outside the limits are not eligible; None if no run is.
+    """
+    eligible = [i for i, s in enumerate(settings) if not space.broken_limits(s)]
+    if not eligible:
+        return None
+    at_runs = ladder.predict(encode(space.variables, settings))
+    score = at_runs.mean - _CAUTION * at_runs.sd
+    return max(eligible, key=lambda i: round(float(score[i]), 6))
+
+
+def expected_improvement(mean: FloatArray, variance: FloatArray) -> FloatArray:
+    """Expected positive part of a normal variable, elementwise.
+
+    Notes
+    -----
+    EI = μ Φ(μ/σ) + σ φ(μ/σ). Source: Jones, Schonlau & Welch, J. Global Optim. 13 (1998) 455, eq. 15.
+
+    Examples
+    --------
+    >>> float(np.round(expected_improvement(np.array(-2.0), np.array(4.0)), 7))
+    0.1666309
+    """
+    sd = np.sqrt(np.maximum(variance, 1e-18))
+    z = mean / sd
+    density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+    return np.asarray(mean * special.ndtr(z) + sd * density)
+
+
+def hold_hours(space: Space, settings: Settings) -> float | None:
+    """Sum of the hold times of some settings. [h] None where no variable is a hold time."""
+    times = [v for v in space.variables if v.role is Role.HOLD_TIME]
+    if not times:
+        return None
+    return float(sum(convert(float(settings[v.key]), v.unit, "h") for v in times))
+
+
+def new_ground_words(space: Space, settings: Settings, tried: Sequence[Settings]) -> tuple[str, ...]:
+    """Say which settings lie outside what has been tried."""
+    words: list[str] = []
+    if not tried:
+        return ()
+    for v in space.variables:
+        value = settings[v.key]
+        if v.is_choice:
+            if value not in {row[v.key] for row in tried}:
+                words.append(f"{v.name} {value} has not been tried")
+            continue
+        seen = [float(row[v.key]) for row in tried]
+        number = float(value)
+        if number > max(seen) * (1 + 1e-12):
+            words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is above the {max(seen):g} tried so far")
+        elif number < min(seen):
+            words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is below the {min(seen):g} tried so far")
+    return tuple(words)
+
+
+def with_pending(history: History, ladder: Ladder, seed: int) -> Ladder:
+    """Condition on planned and under-way runs as if they gave what is expected of them.
+
+    Source of the idea: Ginsbourger, Le Riche & Carraro (2010), 'kriging believer'.
+    """
+    if not history.pending:
+        return ladder
+    coded = encode(history.space.variables, history.pending)
+    believed = np.clip(ladder.predict(coded).mean, 0.0, 100.0)
+    table = history.table
+    return fit_ladder(
+        RunTable(
+            table.variables,
+            np.vstack([table.coded, coded]),
+            np.concatenate([table.yields, believed]),
+            np.concatenate([table.extra_sd, np.zeros(len(coded))]),
+            table.numbers + (0,) * len(coded),
+        ),
+        seed=seed,
+    )
+
+
+def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, *, seed: int = 0) -> Proposal:
+    """Propose the next run.
+
+    Parameters
+    ----------
+    history : History
+    ladder : Ladder
+        Fitted to ``history.table``.
+    purpose : Purpose
+    seed : int
+        Seed of the search; the same inputs give the same proposal.
+
+    Returns
+    -------
+    proposal : Proposal
+        On the steps, inside all limits, not further into new ground than allowed.
+
+    Raises
+    ------
+    NothingReachableError
+        If the limits contradict each other.
+    """
+    space = history.space
+    reach = reach_of(space, tried=history.tried, new_ground=history.new_ground)
+    known = [*history.settings, *history.pending]
+    done = encode(space.variables, known) if known else np.empty((0, len(space.variables)))
+    best = working_recipe(ladder, space, history.settings)
+    if purpose is Purpose.RAISE and (len(known) < OPENING_RUNS or best is None):
+        settings = next_opening_run(reach, done)
+        return _finish(history, ladder, settings, purpose, best, _opening_reason(len(known)), is_opening=True)
+    if best is None:
+        settings = next_opening_run(reach, done)
+        reason = "There is no finished run yet to learn from, so this is an opening run."
+        return _finish(history, ladder, settings, purpose, best, reason, is_opening=True)
+    if purpose is Purpose.REPEAT:
+        settings = _nearest_reachable(reach, history.settings[best])
+        number = history.table.numbers[best]
+        reason = f"Repeats run {number}, the working recipe: two results there tell luck from recipe."
+        return _finish(history, ladder, settings, purpose, best, reason)
+    updated = with_pending(history, ladder, seed)
+    rng = np.random.default_rng(seed)
+    working = encode(space.variables, [history.settings[best]])
+    near = index_of(reach, done)
+
+    if purpose is Purpose.RAISE:
+
+        def score(rows: FloatArray) -> FloatArray:
+            gain = updated.difference(working, rows)
+            return np.log(np.maximum(gain.weights @ expected_improvement(gain.means, gain.variances), 1e-12))
+
+    elif purpose is Purpose.FIND_OUT:
+
+        def score(rows: FloatArray) -> FloatArray:
+            # Information about the yield surface from one noisy run there: ½ ln(1 + σ²/s²).
+            return 0.5 * np.log1p(updated.predict(rows).variance / updated.noise_sd**2)
+
+    else:
+        hours_now = hold_hours(space, history.settings[best])
+        if hours_now is None:
+            settings = _nearest_reachable(reach, history.settings[best])
+            reason = "No variable is a hold time, so there is nothing to shorten; this repeats the working recipe."
+            return _finish(history, ladder, settings, purpose, best, reason)
+
+        def score(rows: FloatArray) -> FloatArray:
+            kept = updated.difference(working, rows).probability_above(-SHORTEN_LOSS)
+            indices = index_of(reach, rows)
+            hours = np.array([hold_hours(space, reach.settings(list(i))) for i in indices], dtype=float)
+            return kept * np.maximum(1.0 - hours / max(hours_now, 1e-9), 0.0) + 1e-6 * kept
+
+    index, _ = best_reachable(reach, score, near, rng)
+    return _finish(history, ladder, reach.settings(list(index)), purpose, best, "")
+
+
+# Loss of yield that 'shorten' accepts for fewer hours. [percentage points]
+SHORTEN_LOSS = 2.0
+
+
+def _nearest_reachable(reach: Reach, settings: Settings) -> dict[str, Setting]:
+    index = index_of(reach, encode(reach.space.variables, [settings]))
+    if reach.allowed(index)[0]:
+        return reach.settings(list(index[0]))
+    return reach.settings(find_reachable(reach))
+
+
+def _opening_reason(n_known: int) -> str:
+    if n_known == 0:
+        return "No run yet: start with the base recipe, against which everything else is compared."
+    return (
+        f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, at about half of each range, "
+        "so that the variables can be told apart."
+    )
+
+
+def _finish(
+    history: History,
+    ladder: Ladder,
+    settings: dict[str, Setting],
+    purpose: Purpose,
+    best: int | None,
+    reason: str,
+    *,
+    is_opening: bool = False,
+) -> Proposal:
+    space = history.space
+    row = encode(space.variables, [settings])
+    forecast = Forecast.of(ladder.predict(row, with_noise=True))
+    chance = None
+    if best is not None:
+        gain = ladder.difference(encode(space.variables, [history.settings[best]]), row)
+        chance = float(gain.probability_above(0.0)[0])
+    if not reason:
+        reason = _reason(history, ladder, settings, purpose, best, forecast, chance)
+    return Proposal(
+        settings,
+        purpose,
+        forecast,
+        chance,
+        reason,
+        new_ground_words(space, settings, history.tried),
+        hold_hours(space, settings),
+        is_opening,
+    )
+
+
+def changes_in_words(space: Space, before: Settings, after: Settings) -> list[str]:
+    """Say what differs between two settings, variable by variable."""
+    out = []
+    for v in space.variables:
+        if before[v.key] == after[v.key]:
+            continue
+        if v.is_choice:
+            out.append(f"{v.name} {before[v.key]} → {after[v.key]}")
+        else:
+            out.append(f"{v.name} {float(before[v.key]):g} → {float(after[v.key]):g} {v.unit}".rstrip())
+    return out
+
+
+def _reason(
+    history: History,
+    ladder: Ladder,
+    settings: Settings,
+    purpose: Purpose,
+    best: int | None,
+    forecast: Forecast,
+    chance: float | None,
+) -> str:
+    assert best is not None
+    assert chance is not None
+    number = history.table.numbers[best]
+    changes = changes_in_words(history.space, history.settings[best], settings)
+    what = "; ".join(changes) if changes else "no change"
+    at_best = float(ladder.predict(encode(history.space.variables, [history.settings[best]])).mean[0])
+    against = f"compared with run {number} (expected {at_best:.0f} %)"
+    if purpose is Purpose.RAISE:
+        return (
+            f"Largest expected gain {against}: {what}. "
+            f"Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
+        )
+    if purpose is Purpose.FIND_OUT:
+        spread = forecast.high_90 - forecast.low_90
+        return (
+            f"The models are least sure here (90 % range {spread:.0f} points wide), so this run teaches most: {what}, {against}."
+        )
+    before, after = hold_hours(history.space, history.settings[best]), hold_hours(history.space, settings)
+    saved = (before or 0.0) - (after or 0.0)
+    return (
+        f"Saves {saved:.1f} h of holds {against}: {what}. Expected {forecast.mean:.0f} %; "
+        f"a loss of up to {SHORTEN_LOSS:g} points is accepted."
+    )

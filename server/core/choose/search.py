@@ -1,0 +1,145 @@
+"""Candidates for the next run: only settings that the glassware and the rules can reach.
+
+Random reachable settings, variations of good runs, then steps along the grid from
+the best found so far. Every candidate passes the same rule check; none is repaired
+afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from server.core.space.limits import Reach, find_reachable, program_columns
+from server.core.space.variables import FloatArray
+
+Score = Callable[[FloatArray], FloatArray]  # coded rows (n, d) -> score (n,), larger is better
+
+N_RANDOM = 500
+N_NEAR = 300
+_ROUNDS = 6
+
+
+def _weights(reach: Reach) -> list[FloatArray]:
+    """Probability of each grid value such that coded coordinates are drawn evenly."""
+    out = []
+    for j, v in enumerate(reach.space.variables):
+        coded = reach.coded[j]
+        if v.is_choice or len(coded) < 3:
+            out.append(np.full(len(coded), 1.0 / len(coded)))
+            continue
+        edges = np.concatenate([[coded[0]], 0.5 * (coded[1:] + coded[:-1]), [coded[-1]]])
+        width = np.diff(edges)
+        out.append(width / width.sum())
+    return out
+
+
+def draw_reachable(reach: Reach, count: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw reachable settings at random.
+
+    Returns
+    -------
+    indices : ndarray of int, shape (≤ count, n_variables)
+        At least one row.
+
+    Raises
+    ------
+    NothingReachableError
+        If the limits contradict each other.
+    """
+    weights = _weights(reach)
+    kept = np.empty((0, reach.n_variables), dtype=int)
+    for _ in range(8):
+        drawn = np.column_stack([rng.choice(len(w), size=count, p=w) for w in weights])
+        kept = np.vstack([kept, drawn[reach.allowed(drawn)]])
+        if len(kept) >= count:
+            return kept[:count]
+    if len(kept) >= count // 8:
+        return kept
+    # Tight rules: walk from exact solutions of the integer program.
+    starts = [find_reachable(reach, rng.standard_normal(program_columns(reach))) for _ in range(12)]
+    walkers = np.array(starts * max(1, count // 48), dtype=int)
+    found = [kept, np.array(starts, dtype=int)]
+    for _ in range(12):
+        walkers = vary(reach, walkers, rng)
+        found.append(walkers)
+    return np.unique(np.vstack(found), axis=0)
+
+
+def vary(reach: Reach, rows: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Change one to three variables of each row at random; rows that would break a rule stay as they are."""
+    changed = rows.copy()
+    n, d = rows.shape
+    order = np.argsort(rng.random((n, d)), axis=1)
+    how_many = rng.integers(1, min(3, d) + 1, size=n)
+    for j in range(d):
+        size = len(reach.values[j])
+        touched = np.any(order[:, :3] == j, axis=1) & (np.argmax(order == j, axis=1) < how_many)
+        if reach.space.variables[j].is_choice:
+            fresh = rng.integers(0, size, size=n)
+        else:
+            width = np.where(rng.random(n) < 0.5, 0.08, 0.25) * size
+            fresh = np.clip(np.round(rows[:, j] + rng.standard_normal(n) * np.maximum(width, 1.0)), 0, size - 1).astype(int)
+        changed[:, j] = np.where(touched, fresh, rows[:, j])
+    allowed = reach.allowed(changed)
+    return np.where(allowed[:, None], changed, rows)
+
+
+def neighbours(reach: Reach, row: np.ndarray) -> np.ndarray:
+    """All reachable rows one, two or five steps from ``row`` in a single variable."""
+    out = []
+    for j, v in enumerate(reach.space.variables):
+        size = len(reach.values[j])
+        moves = range(size) if v.is_choice else {row[j] + k for k in (-5, -2, -1, 1, 2, 5)}
+        for index in moves:
+            if 0 <= index < size and index != row[j]:
+                other = row.copy()
+                other[j] = index
+                out.append(other)
+    rows = np.array(out, dtype=int).reshape(-1, reach.n_variables)
+    return rows[reach.allowed(rows)] if len(rows) else rows
+
+
+def best_reachable(reach: Reach, score: Score, near: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, float]:
+    """Find the reachable settings with the highest score.
+
+    Parameters
+    ----------
+    score : callable
+        Maps coded rows (n, n_variables) to scores (n,).
+    near : ndarray of int, shape (n_rows, n_variables)
+        Good settings to vary (indices); may be empty.
+
+    Returns
+    -------
+    index : ndarray of shape (n_variables,)
+    value : float
+    """
+    pool = draw_reachable(reach, N_RANDOM, rng)
+    if len(near):
+        allowed = near[reach.allowed(near)]
+        if len(allowed):
+            copies = np.tile(allowed, (max(1, N_NEAR // len(allowed)), 1))
+            pool = np.vstack([pool, allowed, vary(reach, copies, rng)])
+    pool = np.unique(pool, axis=0)
+    scores = score(reach.coded_rows(pool))
+    for _ in range(_ROUNDS):
+        leaders = pool[np.argsort(-scores, kind="stable")[:4]]
+        around = [neighbours(reach, row) for row in leaders]
+        fresh = np.unique(np.vstack(around), axis=0) if around else pool[:0]
+        if len(fresh) == 0:
+            break
+        best_before = scores.max()
+        fresh_scores = score(reach.coded_rows(fresh))
+        pool, scores = np.vstack([leaders, fresh]), np.concatenate([np.sort(scores)[::-1][:4], fresh_scores])
+        if fresh_scores.max() <= best_before:
+            break
+    winner = int(np.argmax(scores))
+    return pool[winner], float(scores[winner])
+
+
+def index_of(reach: Reach, coded: FloatArray) -> np.ndarray:
+    """Indices of the reachable values nearest to coded rows; shape as ``coded``."""
+    columns = [np.argmin(np.abs(reach.coded[j][None, :] - coded[:, j][:, None]), axis=1) for j in range(reach.n_variables)]
+    return np.column_stack(columns).astype(int)

@@ -1,0 +1,162 @@
+"""Effects: how much the yield changes when one variable crosses the range that was tried.
+
+The others are held at the working recipe. Intervals come from the averaged models,
+so they contain the doubt about the model as well as the scatter of the runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from server.core.model.knowable import Knowable, what_is_knowable
+from server.core.model.ladder import Ladder
+from server.core.model.mixture import Mixture
+from server.core.space.variables import FloatArray, Variable
+
+FEWEST_RUNS_FOR_EFFECTS = 3
+# Probability of the sign from which an effect counts as clear or likely (own convention).
+CLEAR_PROBABILITY = 0.95
+LIKELY_PROBABILITY = 0.80
+# Changes smaller than this are not worth a word. [percentage points]
+SMALL_EFFECT = 0.5
+
+
+class Evidence(StrEnum):
+    """How well an effect is supported."""
+
+    CLEAR = "clear"
+    LIKELY = "likely"
+    NOT_SHOWN = "not shown"
+    CANNOT_TELL = "cannot be told apart"
+    NEVER_MOVED = "never moved"
+    TOO_FEW_RUNS = "too few runs"
+
+
+@dataclass(frozen=True)
+class Effect:
+    """Effect of one variable. [percentage points]
+
+    Numbers are None where nothing can be said. ``from_label`` and ``to_label`` are
+    the two settings compared; ``partners`` the names of variables from which it
+    cannot be told apart.
+    """
+
+    key: str
+    name: str
+    evidence: Evidence
+    sentence: str
+    change: float | None = None
+    low_50: float | None = None
+    high_50: float | None = None
+    low_90: float | None = None
+    high_90: float | None = None
+    probability_of_sign: float | None = None
+    from_label: str = ""
+    to_label: str = ""
+    partners: tuple[str, ...] = ()
+
+
+def find_effects(ladder: Ladder, working: FloatArray, raw: list[list[float | str]]) -> tuple[Effect, ...]:
+    """Compute the effect of every variable, strongest evidence first.
+
+    Parameters
+    ----------
+    ladder : Ladder
+    working : ndarray of shape (n_variables,)
+        Coded settings of the working recipe.
+    raw : list of n_runs rows of n_variables settings
+        As-run settings in the order of ``ladder.table``; for wording the ranges tried.
+    """
+    table = ladder.table
+    knowable = what_is_knowable(table)
+    found = [_effect(ladder, j, v, working, [row[j] for row in raw], knowable) for j, v in enumerate(table.variables)]
+    rank = {e: k for k, e in enumerate(Evidence)}
+    return tuple(sorted(found, key=lambda e: (rank[e.evidence], -abs(e.change or 0.0))))
+
+
+def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str], knowable: Knowable) -> Effect:
+    table = ladder.table
+    if j in knowable.never_moved:
+        where = f" It was always {_label(v, raw[0])}." if raw else ""
+        return Effect(v.key, v.name, Evidence.NEVER_MOVED, f"{v.name}: never moved, so nothing is known about its effect.{where}")
+    if table.n_runs < FEWEST_RUNS_FOR_EFFECTS:
+        sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
+        return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
+    low, high, from_label, to_label = _ends(ladder, j, v, working, raw)
+    change = ladder.difference(low[None], high[None])
+    numbers = summarise(change)
+    partners = tuple(table.variables[k].name for k in knowable.partners(j))
+    if partners:
+        together = " and ".join(partners)
+        sentence = (
+            f"{v.name}: cannot be told apart from {together}, because they moved together in the {table.n_runs} runs. "
+            "A run that moves them against each other would settle it."
+        )
+        return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
+    mean, probability = numbers["change"], numbers["probability_of_sign"]
+    if probability >= CLEAR_PROBABILITY and abs(mean) >= SMALL_EFFECT:
+        evidence = Evidence.CLEAR
+    elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
+        evidence = Evidence.LIKELY
+    else:
+        evidence = Evidence.NOT_SHOWN
+    direction = "raised" if mean > 0 else "lowered"
+    span = f"from {from_label} to {to_label}"
+    ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])})"
+    if evidence is Evidence.CLEAR:
+        sentence = f"{v.name}: going {span} clearly {direction} the yield, by {abs(mean):.1f} points {ranges}."
+    elif evidence is Evidence.LIKELY:
+        sentence = f"{v.name}: going {span} likely {direction} the yield, by about {abs(mean):.1f} points {ranges}."
+    else:
+        sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
+    return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def signed(value: float) -> str:
+    """A difference with its sign, the minus as a minus.
+
+    Examples
+    --------
+    >>> signed(-3.25), signed(4.0)
+    ('−3.2', '+4.0')
+    """
+    return f"{value:+.1f}".replace("-", "−")
+
+
+def summarise(change: Mixture) -> dict[str, float]:
+    """Mean, 50 % and 90 % range and probability of the sign of a one-column mixture."""
+    above = float(change.probability_above(0.0)[0])
+    return {
+        "change": float(change.mean[0]),
+        "low_50": float(change.quantile(0.25)[0]),
+        "high_50": float(change.quantile(0.75)[0]),
+        "low_90": float(change.quantile(0.05)[0]),
+        "high_90": float(change.quantile(0.95)[0]),
+        "probability_of_sign": max(above, 1.0 - above),
+    }
+
+
+def _ends(
+    ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str]
+) -> tuple[FloatArray, FloatArray, str, str]:
+    """Return the two rows to compare and their labels: lowest against highest tried, or worst against best choice."""
+    column = ladder.table.coded[:, j]
+    first, last = working.copy(), working.copy()
+    if v.is_choice:
+        levels = np.unique(column)
+        rows = np.tile(working, (len(levels), 1))
+        rows[:, j] = levels
+        means = ladder.predict(rows).mean
+        first[j], last[j] = levels[int(np.argmin(means))], levels[int(np.argmax(means))]
+        return first, last, v.choices[int(first[j])], v.choices[int(last[j])]
+    numbers = np.array([float(r) for r in raw])
+    low, high = int(np.argmin(column)), int(np.argmax(column))
+    first[j], last[j] = column[low], column[high]
+    return first, last, _label(v, float(numbers.min())), _label(v, float(numbers.max()))
+
+
+def _label(v: Variable, value: float | str) -> str:
+    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()

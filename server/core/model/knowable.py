@@ -1,0 +1,159 @@
+"""What the runs can and cannot tell, found before any effect is shown.
+
+Variables that never moved, variables that moved together, and too few runs are
+found from the coded settings alone (rank and correlation), by name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from server.core.model.runs import RunTable
+from server.core.space.variables import FloatArray
+
+# Squared multiple correlation with other variables above which two effects cannot be separated.
+TOGETHER_R2 = 0.9
+_STILL = 1e-6
+
+
+@dataclass(frozen=True)
+class Knowable:
+    """What the settings of the runs allow to be known.
+
+    Attributes
+    ----------
+    never_moved : tuple of int
+        Columns with the same setting in all runs.
+    together : tuple of tuple of int
+        Groups of columns that moved together, each of two or more.
+    n_moved : int
+        Number of variables that moved at all.
+    rank : int
+        Number of independent directions in which the runs moved.
+    n_columns : int
+        Number of coded columns that moved (a choice with m levels seen counts m − 1).
+    n_repeats : int
+        Runs that repeat another run's settings.
+    """
+
+    never_moved: tuple[int, ...]
+    together: tuple[tuple[int, ...], ...]
+    n_moved: int
+    rank: int
+    n_columns: int
+    n_repeats: int
+
+    def partners(self, column: int) -> tuple[int, ...]:
+        """Return the other columns from which this one cannot be told apart."""
+        for group in self.together:
+            if column in group:
+                return tuple(j for j in group if j != column)
+        return ()
+
+    @property
+    def is_rank_deficient(self) -> bool:
+        return self.rank < self.n_columns
+
+
+def design_columns(table: RunTable) -> list[FloatArray]:
+    """Centred columns per variable: one for a number, one per level seen but the first for a choice.
+
+    Returns
+    -------
+    blocks : list of ndarray of shape (n_runs, n_columns_of_variable)
+        Zero columns wide where the variable never moved.
+    """
+    blocks = []
+    for j, v in enumerate(table.variables):
+        x = table.coded[:, j]
+        if table.n_runs == 0 or np.ptp(x) <= _STILL:
+            blocks.append(np.empty((table.n_runs, 0)))
+        elif v.is_choice:
+            levels = np.unique(x)[1:]
+            block = (x[:, None] == levels[None, :]).astype(float)
+            blocks.append(block - block.mean(axis=0))
+        else:
+            blocks.append((x - x.mean())[:, None])
+    return blocks
+
+
+def what_is_knowable(table: RunTable) -> Knowable:
+    """Look for variables that never moved or moved together.
+
+    Notes
+    -----
+    Two variables moved together where the largest canonical correlation of their
+    centred columns has r² ≥ ``TOGETHER_R2``. Groups are the connected components.
+    """
+    blocks = design_columns(table)
+    moved = [j for j, b in enumerate(blocks) if b.shape[1]]
+    parent = {j: j for j in moved}
+
+    def root(j: int) -> int:
+        while parent[j] != j:
+            j = parent[j]
+        return j
+
+    for position, j in enumerate(moved):
+        for k in moved[position + 1 :]:
+            if _canonical_r2(blocks[j], blocks[k]) >= TOGETHER_R2:
+                parent[root(k)] = root(j)
+    groups: dict[int, list[int]] = {}
+    for j in moved:
+        groups.setdefault(root(j), []).append(j)
+    together = tuple(tuple(g) for g in groups.values() if len(g) > 1)
+    joined = np.hstack([blocks[j] for j in moved]) if moved else np.empty((table.n_runs, 0))
+    rank = int(np.linalg.matrix_rank(joined, tol=1e-6 * max(1.0, float(np.abs(joined).max(initial=0.0))))) if joined.size else 0
+    labels = table.groups()
+    n_repeats = table.n_runs - len(np.unique(labels))
+    never = tuple(j for j, b in enumerate(blocks) if b.shape[1] == 0)
+    return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats)
+
+
+def _canonical_r2(a: FloatArray, b: FloatArray) -> float:
+    """Largest squared canonical correlation of two centred blocks."""
+    qa, _ = np.linalg.qr(a)
+    qb, _ = np.linalg.qr(b)
+    return float(np.linalg.svd(qa.T @ qb, compute_uv=False)[0] ** 2)
+
+
+def separating_run(table: RunTable, candidates: FloatArray, group: tuple[int, ...], centre: FloatArray) -> int:
+    """Choose the candidate that best separates variables which moved together.
+
+    Parameters
+    ----------
+    candidates : ndarray of shape (n_candidates, n_variables)
+        Reachable coded settings.
+    group : tuple of int
+        Columns that moved together.
+    centre : ndarray of shape (n_variables,)
+        Settings near which to stay in all other variables (the working recipe).
+
+    Returns
+    -------
+    position : int
+        Row of ``candidates``.
+
+    Notes
+    -----
+    Maximises the smallest eigenvalue of the group's centred cross-product matrix
+    with the candidate added (E-optimality), less a small price for moving others.
+    """
+    best, best_score = 0, -np.inf
+    columns = list(group)
+    others = [j for j in range(table.n_variables) if j not in group]
+    for i, row in enumerate(candidates):
+        joined = np.vstack([table.coded, row])
+        trial = RunTable(
+            table.variables, joined, np.append(table.yields, 0.0), np.append(table.extra_sd, 0.0), (*table.numbers, 0)
+        )
+        blocks = design_columns(trial)
+        block = np.hstack([blocks[j] for j in columns])
+        smallest = float(np.linalg.eigvalsh(block.T @ block)[0]) if block.shape[1] else 0.0
+        price = sum(abs(row[j] - centre[j]) if not table.variables[j].is_choice else float(row[j] != centre[j]) for j in others)
+        score = smallest - 0.02 * price
+        if score > best_score + 1e-12:
+            best, best_score = i, score
+    return best

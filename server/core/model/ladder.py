@@ -1,0 +1,196 @@
+"""The ladder of response models, from the mean to the recipe prior, and their average.
+
+Every rung is conditioned on the same runs; rungs are averaged by how well each
+predicts the runs it has not seen (leave-one-out predictive density) times a prior
+weight. Shrinkage priors make fewer runs than terms a normal state.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import special
+from scipy.stats import qmc
+
+from server.core.model.kernels import PRIOR_MEAN, Columns, PolynomialKernel, SmoothKernel
+from server.core.model.mixture import Conditioned, Family, Kernel, LeftOut, Mixture, factorise, log_likelihood
+from server.core.model.recipe_fit import NOISE_LEVELS, NOISE_WEIGHTS, fit_recipes
+from server.core.model.runs import RunTable
+from server.core.space.variables import FloatArray
+
+RUNG_WORDS = {
+    "mean": "the mean of all runs",
+    "line": "straight lines",
+    "pairs": "straight lines with pair terms",
+    "quadratic": "a quadratic surface",
+    "smooth": "a smooth surface (Gaussian process)",
+    "recipes": "simulated recipes (kinetics and work-up losses) with a smooth correction",
+}
+PRIOR_WEIGHTS = {"mean": 0.03, "line": 0.06, "pairs": 0.06, "quadratic": 0.1, "smooth": 0.25, "recipes": 0.5}
+_SLOPES = (5.0, 12.0, 25.0)
+# Quadratic and pair terms are expected to be about half as large as slopes (effect hierarchy;
+# common practice, no source).
+_HIGHER_ORDER = 0.5
+FEWEST_RUNS_FOR_WEIGHTS = 3
+
+
+def _conditioned(table: RunTable, kernel: Kernel, noise: float, weight: float, lower: FloatArray) -> Conditioned:
+    residuals = (table.yields - PRIOR_MEAN)[None, :]
+    return Conditioned(
+        np.array([weight]), lambda points: np.full((1, len(points)), PRIOR_MEAN), kernel, table.coded, residuals, lower, noise**2
+    )
+
+
+def _weighed(name: str, table: RunTable, candidates: list[tuple[Kernel, float, float]]) -> Family:
+    """Condition (kernel, noise, log prior) candidates and keep those that carry weight."""
+    factors, scores = [], []
+    residuals = (table.yields - PRIOR_MEAN)[None, :]
+    for kernel, noise, log_prior in candidates:
+        lower = factorise(kernel, table.coded, noise**2 + table.extra_sd**2)
+        factors.append(lower)
+        scores.append(log_prior + float(log_likelihood(lower, residuals)[0]))
+    weights = special.softmax(np.array(scores))
+    keep = np.flatnonzero(weights > 2e-3 * weights.max())
+    weights = weights / weights[keep].sum()
+    groups = tuple(_conditioned(table, candidates[k][0], candidates[k][1], float(weights[k]), factors[k]) for k in keep)
+    return Family(name, groups)
+
+
+def fit_polynomial(table: RunTable, name: str) -> Family:
+    """Condition the mean, straight-line, pair-term or quadratic model on the runs.
+
+    Parameters
+    ----------
+    name : str
+        'mean', 'line', 'pairs' or 'quadratic'.
+    """
+    columns = Columns.of(table.variables)
+    candidates: list[tuple[Kernel, float, float]] = []
+    for slope in (0.0,) if name == "mean" else _SLOPES:
+        kernel = PolynomialKernel(
+            columns,
+            slope=slope,
+            pair=_HIGHER_ORDER * slope if name in ("pairs", "quadratic") else 0.0,
+            square=_HIGHER_ORDER * slope if name == "quadratic" else 0.0,
+        )
+        # The mean alone leaves all effects in its noise.
+        noises = [(s * (4.0 if name == "mean" else 1.0), w) for s, w in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True)]
+        candidates += [(kernel, noise, math.log(w)) for noise, w in noises]
+    return _weighed(name, table, candidates)
+
+
+def fit_smooth(table: RunTable) -> Family:
+    """Condition Gaussian processes with drawn length scales, amplitudes and noise on the runs.
+
+    Notes
+    -----
+    Length scales grow with the square root of the number of variables (so that
+    the prior's wiggliness along a diagonal stays put), and each variable is
+    nearly inert in half of the draws.
+    """
+    columns = Columns.of(table.variables)
+    d = table.n_variables
+    count = 128 if table.n_runs <= 60 else 48 if table.n_runs <= 200 else 24
+    uniform = qmc.Sobol(2 * d + 3, seed=20).random(count)
+    normal = special.ndtri(np.clip(uniform, 1e-6, 1 - 1e-6))
+    candidates: list[tuple[Kernel, float, float]] = []
+    for k in range(count):
+        base = 0.55 * math.sqrt(d) * math.exp(0.5 * normal[k, 0])
+        inert = uniform[k, 3 : 3 + d] < 0.4
+        lengths = base * np.exp(0.3 * normal[k, 3 + d :]) * np.where(inert, 5.0, 1.0)
+        amplitude = 14.0 * math.exp(0.5 * normal[k, 1])
+        noise = 2.3 * math.exp(0.4 * normal[k, 2])
+        candidates.append((SmoothKernel(columns, amplitude, tuple(lengths)), noise, 0.0))
+    return _weighed("smooth", table, candidates)
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """All rungs, conditioned on one table of runs, and their weights (summing to 1)."""
+
+    table: RunTable
+    rungs: tuple[Family, ...]
+    weights: FloatArray
+    left_out: tuple[LeftOut, ...]
+
+    def _joined(self, parts: list[Mixture]) -> Mixture:
+        return Mixture(
+            np.concatenate([w * m.weights for w, m in zip(self._used_weights, parts, strict=True)]),
+            np.concatenate([m.means for m in parts]),
+            np.concatenate([m.variances for m in parts]),
+        )
+
+    @cached_property
+    def _used(self) -> list[int]:
+        return [k for k, w in enumerate(self.weights) if w > 0.005]
+
+    @cached_property
+    def _used_weights(self) -> FloatArray:
+        w = self.weights[self._used]
+        return np.asarray(w / w.sum())
+
+    def predict(self, points: FloatArray, *, with_noise: bool = False) -> Mixture:
+        """Return the averaged mixture for the yield at coded points, shape (n_points, n_variables)."""
+        return self._joined([self.rungs[k].predict(points, with_noise=with_noise) for k in self._used])
+
+    def difference(self, first: FloatArray, second: FloatArray) -> Mixture:
+        """Return the averaged mixture for yield(second) − yield(first), row by row."""
+        return self._joined([self.rungs[k].difference(first, second) for k in self._used])
+
+    @property
+    def noise_sd(self) -> float:
+        """Posterior mean of the repeatability standard deviation. [percentage points]"""
+        total = 0.0
+        for w, k in zip(self._used_weights, self._used, strict=True):
+            total += w * sum(float(g.weights.sum()) * math.sqrt(g.noise_variance) for g in self.rungs[k].groups)
+        return total
+
+    @cached_property
+    def averaged_left_out(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and sd of each run predicted from the others, averaged over rungs; shapes (n_runs,)."""
+        means = np.array([self.left_out[k].mean for k in self._used])
+        sds = np.array([self.left_out[k].sd for k in self._used])
+        w = self._used_weights[:, None]
+        mean = np.sum(w * means, axis=0)
+        variance = np.sum(w * (sds**2 + (means - mean) ** 2), axis=0)
+        return mean, np.sqrt(variance)
+
+
+def fit_ladder(table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS)) -> Ladder:
+    """Condition every rung on the runs and weigh the rungs.
+
+    Parameters
+    ----------
+    table : RunTable
+        Any number of runs, zero included (then everything is prior).
+    seed : int
+        Seed of the recipe sampler; results are a function of runs and seed only.
+    rungs : tuple of str
+        Names of the rungs to use; all by default.
+
+    Returns
+    -------
+    ladder : Ladder
+
+    Notes
+    -----
+    Weights: prior × exp(Σᵢ ln p(yᵢ | y₋ᵢ)), from three runs on. Source of the idea:
+    Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
+    """
+    table = table.in_canonical_order()
+    families = []
+    for name in rungs:
+        if name == "recipes":
+            families.append(fit_recipes(table, np.random.default_rng(seed)))
+        elif name == "smooth":
+            families.append(fit_smooth(table))
+        else:
+            families.append(fit_polynomial(table, name))
+    log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])
+    left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
+    if table.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
+        log_weights = log_weights + np.array([float(np.sum(lo.log_density)) for lo in left_out])
+    return Ladder(table, tuple(families), special.softmax(log_weights), left_out)

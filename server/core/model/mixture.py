@@ -1,0 +1,227 @@
+"""Gaussian mixtures: the one form in which every response model answers.
+
+Each model of the ladder is a weighted set of Gaussian processes that share the
+runs and differ in mean function, kernel and noise. Conditioned on the runs, the
+yield at any settings is then a mixture of normal distributions, in closed form.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy import linalg, special
+
+from server.core.space.variables import FloatArray
+
+
+class Kernel(Protocol):
+    """A covariance function over coded settings."""
+
+    def __call__(self, a: FloatArray, b: FloatArray) -> FloatArray:
+        """Return the covariance, shape (len(a), len(b))."""
+
+    def diagonal(self, points: FloatArray) -> FloatArray:
+        """Return the variance at every row, shape (len(points),)."""
+
+
+# means(X) -> one row per component that shares the kernel, shape (n_components, len(X))
+Means = Callable[[FloatArray], FloatArray]
+
+_JITTER = 1e-6
+_LOG_2PI = float(np.log(2.0 * np.pi))
+
+
+@dataclass(frozen=True)
+class Conditioned:
+    """Gaussian processes with a common kernel and noise, conditioned on the runs.
+
+    Attributes
+    ----------
+    weights : ndarray of shape (n_components,)
+    residuals : ndarray of shape (n_components, n_runs)
+        Yields minus each component's mean at the runs. [percentage points]
+    lower : ndarray of shape (n_runs, n_runs)
+        Cholesky factor of kernel + noise at the runs.
+    noise_variance : float
+        Repeatability variance of a new run. [points²]
+    """
+
+    weights: FloatArray
+    means: Means
+    kernel: Kernel
+    coded: FloatArray
+    residuals: FloatArray
+    lower: FloatArray
+    noise_variance: float
+
+    @property
+    def n_components(self) -> int:
+        return len(self.weights)
+
+    def _solve(self, points: FloatArray) -> FloatArray:
+        """Return L⁻¹ k(runs, points), shape (n_runs, n_points)."""
+        cross = self.kernel(self.coded, points)
+        return np.asarray(linalg.solve_triangular(self.lower, cross, lower=True, check_finite=False))
+
+    def moments(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return means (n_components, n_points) and the shared variance (n_points,) of the yield without noise."""
+        mean = self.means(points)
+        prior = self.kernel.diagonal(points)
+        if len(self.coded) == 0:
+            return mean, prior
+        v = self._solve(points)
+        white = linalg.solve_triangular(self.lower, self.residuals.T, lower=True, check_finite=False)
+        return mean + white.T @ v, np.maximum(prior - np.sum(v * v, axis=0), 1e-9)
+
+    def difference(self, first: FloatArray, second: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean (n_components, n_points) and variance (n_points,) of yield(second) − yield(first).
+
+        ``first`` has one row per row of ``second``, or a single row for all.
+        """
+        mean = self.means(second) - self.means(first)
+        if len(first) == 1:
+            paired = self.kernel(first, second)[0]
+        else:
+            paired = np.array([self.kernel(a[None], b[None])[0, 0] for a, b in zip(first, second, strict=True)])
+        variance = self.kernel.diagonal(first) + self.kernel.diagonal(second) - 2.0 * paired
+        if len(self.coded):
+            v = self._solve(second) - self._solve(first)
+            white = linalg.solve_triangular(self.lower, self.residuals.T, lower=True, check_finite=False)
+            mean = mean + white.T @ v
+            variance = variance - np.sum(v * v, axis=0)
+        return mean, np.maximum(variance, 1e-12)
+
+    def leave_one_out(self) -> tuple[FloatArray, FloatArray]:
+        """Return means (n_components, n_runs) and variances (n_runs,) for each run, without that run.
+
+        Notes
+        -----
+        μᵢ = yᵢ − [K⁻¹r]ᵢ/[K⁻¹]ᵢᵢ and σᵢ² = 1/[K⁻¹]ᵢᵢ.
+        Source: Rasmussen & Williams, Gaussian Processes for Machine Learning, eq. 5.12.
+        """
+        inverse = linalg.cho_solve((self.lower, True), np.eye(len(self.coded)), check_finite=False)
+        diagonal = np.diag(inverse)
+        # Residual minus its left-out prediction, seen from the component's own mean.
+        return self.residuals - (self.residuals @ inverse) / diagonal, 1.0 / diagonal
+
+
+def factorise(kernel: Kernel, coded: FloatArray, noise_variances: FloatArray) -> FloatArray:
+    """Return the lower Cholesky factor of kernel + diag(noise) at the runs, shape (n_runs, n_runs)."""
+    matrix = kernel(coded, coded)
+    matrix[np.diag_indices_from(matrix)] += noise_variances + _JITTER
+    return np.asarray(linalg.cholesky(matrix, lower=True, check_finite=False))
+
+
+def log_likelihood(lower: FloatArray, residuals: FloatArray) -> FloatArray:
+    """Return ln N(residual; 0, L Lᵀ) for every row of ``residuals``; shape (n_components,)."""
+    white = linalg.solve_triangular(lower, residuals.T, lower=True, check_finite=False)
+    n = lower.shape[0]
+    return np.asarray(-0.5 * np.sum(white * white, axis=0) - np.sum(np.log(np.diag(lower))) - 0.5 * n * _LOG_2PI)
+
+
+def normal_log_density(x: FloatArray, mean: FloatArray, variance: FloatArray) -> FloatArray:
+    return np.asarray(-0.5 * ((x - mean) ** 2 / variance + np.log(variance) + _LOG_2PI))
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Weighted normals at each of n points: ``means`` and ``variances`` have shape (n_components, n_points)."""
+
+    weights: FloatArray
+    means: FloatArray
+    variances: FloatArray
+
+    @property
+    def mean(self) -> FloatArray:
+        return np.asarray(self.weights @ self.means)
+
+    @property
+    def variance(self) -> FloatArray:
+        """Total variance: within components plus between them. Shape (n_points,)."""
+        between = self.weights @ (self.means - self.mean) ** 2
+        return np.asarray(self.weights @ self.variances + between)
+
+    @property
+    def sd(self) -> FloatArray:
+        return np.sqrt(self.variance)
+
+    def probability_above(self, threshold: float) -> FloatArray:
+        """Return P(value > threshold) at each point. Shape (n_points,)."""
+        z = (self.means - threshold) / np.sqrt(self.variances)
+        return np.asarray(np.clip(self.weights @ special.ndtr(z), 0.0, 1.0))
+
+    def quantile(self, probability: float) -> FloatArray:
+        """Return the quantile at each point by bisection on the mixture's distribution function."""
+        spread = np.sqrt(self.variances)
+        z = special.ndtri(probability)
+        low = np.min(self.means + (z - 0.01) * spread, axis=0) - 1e-6
+        high = np.max(self.means + (z + 0.01) * spread, axis=0) + 1e-6
+        for _ in range(32):
+            middle = 0.5 * (low + high)
+            below = self.weights @ special.ndtr((middle - self.means) / spread)
+            low = np.where(below < probability, middle, low)
+            high = np.where(below < probability, high, middle)
+        return np.asarray(0.5 * (low + high))
+
+
+@dataclass(frozen=True)
+class Family:
+    """One model of the ladder, conditioned: groups of components with weights that sum to 1."""
+
+    name: str
+    groups: tuple[Conditioned, ...]
+
+    def predict(self, points: FloatArray, *, with_noise: bool = False) -> Mixture:
+        """Return the mixture for the yield at coded ``points`` of shape (n_points, n_variables)."""
+        means, variances, weights = [], [], []
+        for g in self.groups:
+            mean, variance = g.moments(points)
+            means.append(mean)
+            variances.append(np.broadcast_to(variance + (g.noise_variance if with_noise else 0.0), mean.shape))
+            weights.append(g.weights)
+        return Mixture(np.concatenate(weights), np.concatenate(means), np.concatenate(variances))
+
+    def difference(self, first: FloatArray, second: FloatArray) -> Mixture:
+        """Return the mixture for yield(second) − yield(first), row by row."""
+        means, variances, weights = [], [], []
+        for g in self.groups:
+            mean, variance = g.difference(first, second)
+            means.append(mean)
+            variances.append(np.broadcast_to(variance, mean.shape))
+            weights.append(g.weights)
+        return Mixture(np.concatenate(weights), np.concatenate(means), np.concatenate(variances))
+
+    def leave_one_out(self, yields: FloatArray) -> LeftOut:
+        """Predict every run from the others, re-weighing the components without it.
+
+        Notes
+        -----
+        p(yᵢ | y₋ᵢ) = 1 / Σ_c w_c / p_c(yᵢ | y₋ᵢ), with w_c the weights given all runs.
+        Source: Gelfand, Dey & Chang (1992), in Bayesian Statistics 4, eq. 9 (from memory).
+        """
+        means, variances, weights = [], [], []
+        for g in self.groups:
+            residual_mean, variance = g.leave_one_out()
+            means.append(yields - g.residuals + residual_mean)
+            variances.append(np.broadcast_to(variance, residual_mean.shape))
+            weights.append(g.weights)
+        all_means, all_variances = np.concatenate(means), np.concatenate(variances)
+        log_weights = np.log(np.maximum(np.concatenate(weights), 1e-300))[:, None]
+        log_density = normal_log_density(yields, all_means, all_variances)
+        log_inverse = special.logsumexp(log_weights - log_density, axis=0)
+        left_out = np.exp(log_weights - log_density - log_inverse)
+        mean = np.sum(left_out * all_means, axis=0)
+        second = np.sum(left_out * (all_variances + (all_means - mean) ** 2), axis=0)
+        return LeftOut(mean, np.sqrt(second), -log_inverse)
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Predictions of each run from the others; all arrays of shape (n_runs,)."""
+
+    mean: FloatArray
+    sd: FloatArray
+    log_density: FloatArray

@@ -1,0 +1,69 @@
+"""The runs as the response models see them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from server.core.space.variables import FloatArray, Variable
+
+# A failed run tells that this is no good place, not that the yield is exactly zero: what
+# failed may fail differently next time. [percentage points]
+FAILURE_SD = 12.0
+
+
+@dataclass(frozen=True)
+class RunTable:
+    """Finished, informative runs of one preparation, in the order in which they were made.
+
+    Attributes
+    ----------
+    variables : tuple of length n_variables
+    coded : ndarray of shape (n_runs, n_variables)
+        Coded as-run settings (see ``server.core.space.coordinates``). [-]
+    yields : ndarray of shape (n_runs,)
+        Percent yield. [%]
+    extra_sd : ndarray of shape (n_runs,)
+        Uncertainty of each yield beyond repeatability. [percentage points]
+    numbers : tuple of int, length n_runs
+        Run numbers, for naming runs in sentences.
+    """
+
+    variables: tuple[Variable, ...]
+    coded: FloatArray
+    yields: FloatArray
+    extra_sd: FloatArray
+    numbers: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if self.coded.shape != (len(self.yields), len(self.variables)):
+            raise ValueError("coded must have one row per yield and one column per variable")
+        if not (np.all(np.isfinite(self.coded)) and np.all(np.isfinite(self.yields)) and np.all(np.isfinite(self.extra_sd))):
+            raise ValueError("settings, yields and their uncertainties must be finite")
+
+    @property
+    def n_runs(self) -> int:
+        return len(self.yields)
+
+    @property
+    def n_variables(self) -> int:
+        return len(self.variables)
+
+    def groups(self) -> np.ndarray:
+        """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
+        if self.n_runs == 0:
+            return np.empty(0, dtype=int)
+        _, labels = np.unique(np.round(self.coded, 7), axis=0, return_inverse=True)
+        return np.asarray(labels).reshape(-1)
+
+    def in_canonical_order(self) -> RunTable:
+        """Return the same runs sorted by settings and yield, so that results do not depend on order."""
+        order = np.lexsort((self.yields, *self.coded.T[::-1]))
+        return RunTable(
+            self.variables,
+            self.coded[order],
+            self.yields[order],
+            self.extra_sd[order],
+            tuple(self.numbers[i] for i in order),
+        )

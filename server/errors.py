@@ -1,0 +1,86 @@
+"""Every expected failure of the application, as one family of exceptions.
+
+A class carries the facts as attributes and a sentence for the chemist; which
+status and page belong to it is decided in one table in ``server.web.errors``.
+
+YieldwrightError
+├── NotFoundError             a thing that is not there (any more)
+├── InvalidInputError         one or more fields hold something that cannot be used
+├── NeedsConfirmationError    unusual but possible: kept once the chemist says yes
+├── ConflictError             somebody else changed the same thing meanwhile
+├── NotReadyError             the question needs more runs or settings than there are
+├── NothingReachableError     the limits contradict each other
+├── FormulaTextError          a formula that cannot be read, with the position
+└── StartupError              the program cannot start: port taken, database unusable
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+
+class YieldwrightError(Exception):
+    """Base of all expected failures; ``str(error)`` is a sentence for the chemist."""
+
+
+class NotFoundError(YieldwrightError):
+    """A preparation, variable, run or other record does not exist."""
+
+    def __init__(self, what: str, key: object) -> None:
+        self.what = what
+        self.key = key
+        super().__init__(f"There is no {what} {key}. It may have been deleted meanwhile.")
+
+
+class InvalidInputError(YieldwrightError):
+    """Input that cannot be used; ``messages`` maps a field name to its sentence."""
+
+    def __init__(self, messages: Mapping[str, str]) -> None:
+        self.messages = dict(messages)
+        super().__init__(" ".join(self.messages.values()))
+
+
+class NeedsConfirmationError(YieldwrightError):
+    """Input that is unusual; storing it needs the ``code`` among the confirmations."""
+
+    def __init__(self, field: str, code: str, message: str, question: str) -> None:
+        self.field = field
+        self.code = code
+        self.message = message
+        self.question = question
+        super().__init__(message)
+
+
+class ConflictError(YieldwrightError):
+    """The record was changed since the form was opened."""
+
+
+class NotReadyError(YieldwrightError):
+    """There are too few runs (or variables) for the question; says how many are needed."""
+
+    def __init__(self, message: str, *, have: int, need: int) -> None:
+        self.have = have
+        self.need = need
+        super().__init__(message)
+
+
+class NothingReachableError(YieldwrightError):
+    """No settings satisfy all limits; ``contradicting`` names a smallest set that clashes."""
+
+    def __init__(self, contradicting: Sequence[str]) -> None:
+        self.contradicting = tuple(contradicting)
+        names = "; ".join(self.contradicting)
+        super().__init__(f"No settings satisfy all limits. These contradict each other: {names}. Relax one of them.")
+
+
+class FormulaTextError(YieldwrightError):
+    """A chemical formula that cannot be read; ``position`` counts characters from 0."""
+
+    def __init__(self, message: str, *, text: str, position: int) -> None:
+        self.text = text
+        self.position = position
+        super().__init__(message)
+
+
+class StartupError(YieldwrightError):
+    """The program cannot start; the sentence says what is wrong and what to do."""

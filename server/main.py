@@ -1,0 +1,158 @@
+"""The application and the command line ``yieldwright``."""
+
+from __future__ import annotations
+
+import logging
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated
+
+import typer
+import uvicorn
+from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.staticfiles import StaticFiles
+
+from server.errors import StartupError
+from server.paths import asset_folder
+from server.settings import Settings, demo_database
+from server.storage.engine import open_database
+from server.web.api import routes as api_routes
+from server.web.errors import install_error_pages
+from server.web.pages import charge, effects, help, home, preparations, proposal, runs, setup
+from server.web.security import SecurityMiddleware
+
+LARGEST_BODY = 2_000_000
+DESCRIPTION = (
+    "Preparations, variables, runs, effects and proposals of Yieldwright. Yields are in %, effects in percentage points. "
+    "Settings are given by variable id or name."
+)
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """Build the application on the database that the settings name.
+
+    Raises
+    ------
+    StartupError
+        If the database cannot be used.
+    """
+    engine = open_database(settings.database)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        engine.dispose()
+
+    app = FastAPI(
+        title="Yieldwright",
+        version=version("yieldwright"),
+        description=DESCRIPTION,
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+        max_body_size=LARGEST_BODY,
+        generate_unique_id_function=lambda route: route.name,
+    )
+    app.state.engine = engine
+    app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
+    for module in (home, preparations, setup, runs, effects, proposal, charge, help):
+        app.include_router(module.router, include_in_schema=False)
+    app.include_router(api_routes.router, prefix="/api/v1")
+    install_error_pages(app)
+    app.add_middleware(SecurityMiddleware)
+    app.add_middleware(GZipMiddleware, minimum_size=1000)
+    # Only names of this machine: a page elsewhere cannot reach the app under another name.
+    allowed = ["localhost", "127.0.0.1", "[::1]", settings.host, "testserver"]
+    app.add_middleware(TrustedHostMiddleware, allowed_hosts=allowed if settings.host != "0.0.0.0" else ["*"])
+    return app
+
+
+cli = typer.Typer(add_completion=False, help="Turn repeated attempts at a preparation into a recipe that can be trusted.")
+
+Database = Annotated[Path | None, typer.Option(help="SQLite file; created when missing.")]
+Host = Annotated[str | None, typer.Option(help="Address to listen on.")]
+Port = Annotated[int | None, typer.Option(help="Port to listen on.", min=1, max=65535)]
+
+
+def _settings(database: Path | None, host: str | None, port: int | None) -> Settings:
+    given = {"database": database, "host": host, "port": port}
+    return Settings(**{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
+
+
+def check_port(host: str, port: int) -> None:
+    """Raise StartupError if nothing can listen there."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            raise StartupError(
+                f"Port {port} on {host} cannot be used ({error.strerror}). "
+                f"Stop the other program, or choose another port with --port {port + 1 if port < 65535 else port - 1}."
+            ) from error
+
+
+def _serve(settings: Settings) -> None:
+    check_port(settings.host, settings.port)
+    app = create_app(settings)
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    typer.echo(f"Yieldwright runs at http://{host}:{settings.port}/  (database: {settings.database}; stop with Ctrl+C)")
+    uvicorn.run(app, host=settings.host, port=settings.port, log_level="warning")
+
+
+@cli.callback(invoke_without_command=True)
+def main(context: typer.Context) -> None:
+    """Start the app when no command is given."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    logging.getLogger("alembic").setLevel(logging.WARNING)
+    if context.invoked_subcommand is None:
+        _serve(_settings(None, None, None))
+
+
+@cli.command()
+def serve(database: Database = None, host: Host = None, port: Port = None) -> None:
+    """Start the app."""
+    _serve(_settings(database, host, port))
+
+
+@cli.command()
+def demo(
+    database: Database = None,
+    host: Host = None,
+    port: Port = None,
+    load_only: Annotated[bool, typer.Option("--load-only", help="Load the demo and stop.")] = False,
+) -> None:
+    """Load the demo (once) and start the app with it."""
+    from server.services.demo import load_demo
+    from server.storage.engine import write_session
+
+    settings = _settings(database or demo_database(), host, port)
+    if not load_only:
+        check_port(settings.host, settings.port)
+    engine = open_database(settings.database)
+    with write_session(engine) as session:
+        loaded = load_demo(session, asset_folder("seed_runs"))
+    engine.dispose()
+    typer.echo(f"Demo loaded: {', '.join(loaded)}." if loaded else "The demo is loaded already.")
+    if not load_only:
+        _serve(settings)
+
+
+def run() -> None:
+    """Entry point: expected failures end with one sentence and exit code 1."""
+    try:
+        cli()
+    except StartupError as error:
+        typer.echo(str(error), err=True)
+        raise SystemExit(1) from error
+
+
+if __name__ == "__main__":
+    run()

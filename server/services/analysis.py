@@ -1,0 +1,203 @@
+"""From stored runs to effects, working recipe, proposal and forecast record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from sqlmodel import Session
+
+from server.compute.fits import STORE, fingerprint, fitted
+from server.core.choose.proposal import Forecast, History, Proposal, Purpose, propose, working_recipe
+from server.core.choose.search import draw_reachable
+from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, find_effects
+from server.core.model.knowable import Knowable, separating_run, what_is_knowable
+from server.core.model.ladder import Ladder
+from server.core.model.quality import Quality, judge
+from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
+from server.core.model.runs import FAILURE_SD, RunTable
+from server.core.space.coordinates import encode
+from server.core.space.limits import Space, reach_of
+from server.core.space.variables import Setting
+from server.errors import NotReadyError
+from server.services.inputs import PlannedRunInput
+from server.services.runs import RunView, plan_run, view_runs
+from server.services.spaces import space_of
+from server.storage import questions
+from server.storage.tables import PreparationRow, RunRow
+
+
+@dataclass(frozen=True)
+class WorkingRecipe:
+    """The settings that the evidence favours today. Yields in %."""
+
+    run_number: int
+    settings: dict[str, Setting]
+    forecast: Forecast
+
+
+class Analysis:
+    """All answers about one preparation, each computed when first asked for."""
+
+    def __init__(self, preparation: PreparationRow, space: Space, runs: Sequence[RunView]) -> None:
+        self.preparation = preparation
+        self.space = space
+        self.runs = list(runs)
+        self.counting = [r for r in self.runs if r.counts]
+        yields = np.array([float(r.percent or 0.0) for r in self.counting])
+        extra = np.array([self._extra_sd(r) for r in self.counting])
+        coded = encode(space.variables, [r.settings for r in self.counting])
+        coded = coded.reshape(len(self.counting), len(space.variables))
+        self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting))
+
+    @staticmethod
+    def _extra_sd(run: RunView) -> float:
+        if run.row.outcome == "failure":
+            return FAILURE_SD
+        return run.run_yield.u if run.run_yield else 0.0
+
+    @property
+    def has_variables(self) -> bool:
+        return bool(self.space.variables)
+
+    @cached_property
+    def ladder(self) -> Ladder:
+        return fitted(self.table)
+
+    @cached_property
+    def knowable(self) -> Knowable:
+        return what_is_knowable(self.table)
+
+    @cached_property
+    def quality(self) -> Quality:
+        return judge(self.ladder)
+
+    @cached_property
+    def repeatability(self) -> tuple[float, int] | None:
+        """Pooled standard deviation of repeats and its degrees of freedom; None without repeats."""
+        try:
+            return pooled_repeat_std(self.table.yields, self.table.groups())
+        except NotEnoughRepeatsError:
+            return None
+
+    @property
+    def repeatability_sentence(self) -> str:
+        """What is known about repeatability, in words."""
+        if self.repeatability is None:
+            assumed = f"{self.ladder.noise_sd:.1f} points are assumed" if self.has_variables else "2 to 3 points are assumed"
+            return f"Repeatability is not measured yet: no settings were run twice. {assumed} until a repeat says otherwise."
+        std, dof = self.repeatability
+        return f"Repeats scatter by {std:.1f} points (standard deviation of a single run, {dof} degrees of freedom)."
+
+    @cached_property
+    def best_position(self) -> int | None:
+        if not self.has_variables or not self.counting:
+            return None
+        return working_recipe(self.ladder, self.space, [r.settings for r in self.counting])
+
+    @cached_property
+    def working(self) -> WorkingRecipe | None:
+        """The working recipe, or None before a counting run inside the limits exists."""
+        if self.best_position is None:
+            return None
+        run = self.counting[self.best_position]
+        row = encode(self.space.variables, [run.settings])
+        return WorkingRecipe(run.number, dict(run.settings), Forecast.of(self.ladder.predict(row, with_noise=True)))
+
+    @cached_property
+    def effects(self) -> tuple[Effect, ...]:
+        """Effects of all variables.
+
+        Raises
+        ------
+        NotReadyError
+            Before there are enough runs.
+        """
+        n = self.table.n_runs
+        if n < FEWEST_RUNS_FOR_EFFECTS or self.best_position is None:
+            runs = "run" if n == 1 else "runs"
+            raise NotReadyError(
+                f"{n} {runs} so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}.", have=n, need=FEWEST_RUNS_FOR_EFFECTS
+            )
+        order = np.lexsort((self.table.yields, *self.table.coded.T[::-1]))
+        raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in order]
+        working = self.table.coded[self.best_position]
+        key = fingerprint(self.table, "effects", self.best_position, [v.name for v in self.space.variables], raw)
+        return STORE.get(key, lambda: find_effects(self.ladder, working, raw))
+
+    def _history(self, new_ground: float | None) -> History:
+        return History(
+            self.space,
+            self.table,
+            tuple(dict(r.settings) for r in self.counting),
+            tuple(dict(r.settings) for r in self.runs if r.is_pending),
+            new_ground,
+        )
+
+    def proposal(self, purpose: Purpose = Purpose.RAISE) -> Proposal:
+        """Propose the next run.
+
+        Raises
+        ------
+        NotReadyError
+            Without variables.
+        NothingReachableError
+            If limits contradict each other.
+        """
+        if not self.has_variables:
+            raise NotReadyError("Add at least one variable; then the next run can be proposed.", have=0, need=1)
+        history = self._history(self.preparation.new_ground)
+        key = fingerprint(self.table, "proposal", purpose, history, [v.name for v in self.space.variables])
+        return STORE.get(key, lambda: propose(history, self.ladder, purpose))
+
+    def separating_run(self) -> tuple[tuple[str, ...], dict[str, Setting]] | None:
+        """Names of variables that moved together, and the reachable run that would separate them."""
+        if not self.knowable.together or self.best_position is None:
+            return None
+        group = self.knowable.together[0]
+        settings = [r.settings for r in self.counting]
+        reach = reach_of(self.space, tried=settings, new_ground=self.preparation.new_ground)
+        drawn = draw_reachable(reach, 400, np.random.default_rng(0))
+        working = self.table.coded[self.best_position]
+        centred = drawn.copy()
+        for j in range(reach.n_variables):
+            if j not in group:
+                centred[:, j] = int(np.argmin(np.abs(reach.coded[j] - working[j])))
+        allowed = centred[reach.allowed(centred)]
+        pool = np.unique(allowed, axis=0) if len(allowed) else drawn
+        chosen = separating_run(self.table, reach.coded_rows(pool), group, working)
+        return tuple(self.space.variables[j].name for j in group), reach.settings(list(pool[chosen]))
+
+    def forecast_for(self, settings: dict[str, Setting]) -> Forecast:
+        """Forecast for any settings."""
+        return Forecast.of(self.ladder.predict(encode(self.space.variables, [settings]), with_noise=True))
+
+
+def analyse(session: Session, preparation_id: int) -> Analysis:
+    """Collect everything about a preparation.
+
+    Raises
+    ------
+    NotFoundError
+    """
+    preparation = questions.get_preparation(session, preparation_id)
+    variables = questions.list_variables(session, preparation_id)
+    space = space_of(variables, questions.list_limits(session, preparation_id))
+    return Analysis(preparation, space, view_runs(session, preparation))
+
+
+def accept_proposal(session: Session, preparation_id: int, data: PlannedRunInput, purpose: Purpose) -> RunRow:
+    """Plan the run that was proposed (or changed by hand) and keep its forecast.
+
+    The forecast is computed for the settings that are planned, before the result is known.
+    """
+    analysis = analyse(session, preparation_id)
+    from server.services.runs import read_settings
+
+    settings = read_settings(analysis.space, data.settings)
+    forecast: dict[str, Any] = asdict(analysis.forecast_for(settings))
+    forecast["n_runs"] = analysis.table.n_runs
+    return plan_run(session, preparation_id, data, purpose=purpose.value, forecast=forecast)

@@ -1,0 +1,258 @@
+"""Charges: what to weigh for a run, its theoretical yield, and how far the stock goes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlmodel import Session
+
+from server.core.chemistry.charge import (
+    AmountKind,
+    ChargeLine,
+    Material,
+    MaterialRole,
+    Product,
+    Theory,
+    atom_economy,
+    charge_line,
+    moles_in,
+    round_to_readability,
+    scale_for_runs,
+    stock_runs,
+    theoretical_yield,
+)
+from server.core.chemistry.formula import read_formula
+from server.core.space.variables import Role, Setting
+from server.errors import FormulaTextError, InvalidInputError, NotReadyError
+from server.services.inputs import MaterialInput
+from server.services.preparations import check_positive, log_change
+from server.storage import questions
+from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
+
+MOST_MATERIALS = 40
+
+
+def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
+    """Return the core's material for a row, with another amount where a variable drives it."""
+    molar_mass = row.molar_mass
+    if molar_mass is None and row.formula:
+        molar_mass = read_formula(row.formula).molar_mass
+    return Material(
+        key=str(row.id),
+        name=row.name,
+        role=MaterialRole(row.role),
+        amount_kind=AmountKind(row.amount_kind),
+        amount=row.amount if amount is None else amount,
+        molar_mass=molar_mass,
+        coefficient=row.coefficient,
+        purity=row.purity_percent / 100.0,
+        water=row.water_percent / 100.0,
+        concentration=row.concentration_mol_per_l,
+        density=row.density_g_per_ml,
+        stock=row.stock_g,
+    )
+
+
+def product_of(preparation: PreparationRow) -> Product | None:
+    """Return the product, or None where its formula is not entered."""
+    if not preparation.product_formula:
+        return None
+    return Product(read_formula(preparation.product_formula).molar_mass, preparation.product_coefficient)
+
+
+@dataclass(frozen=True)
+class Charge:
+    """The whole charge at one scale, for given settings.
+
+    ``lines`` leave out materials whose choice is not chosen; ``problems`` says for a
+    material why its amount cannot be worked out; ``theory`` is None without a product
+    formula or reagents.
+    """
+
+    scale_mol: float
+    lines: tuple[ChargeLine, ...]
+    rounded_g: Mapping[str, float]
+    problems: tuple[str, ...]
+    product: Product | None
+    theory: Theory | None
+    atom_economy_percent: float | None
+    runs_in_stock: tuple[int, Material] | None
+
+    def scale_for_runs(self, n_runs: int) -> float | None:
+        """Largest scale at which ``n_runs`` fit the stock. [mol]"""
+        return scale_for_runs(self.lines, self.scale_mol, n_runs)
+
+
+def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) -> list[Material]:
+    """Materials with amounts from the settings: a ratio drives equivalents, a choice selects lines.
+
+    Parameters
+    ----------
+    settings : mapping
+        By variable key (row id as text); may be empty (then entered amounts hold).
+    """
+    out = []
+    for row in rows:
+        chosen = settings.get(str(row.choice_variable_id)) if row.choice_variable_id is not None else None
+        if chosen is not None and row.choice is not None and chosen != row.choice:
+            continue
+        driven = settings.get(str(row.ratio_variable_id)) if row.ratio_variable_id is not None else None
+        out.append(material_of(row, amount=float(driven) if driven is not None else None))
+    return out
+
+
+def make_charge(
+    preparation: PreparationRow, rows: Sequence[MaterialRow], settings: Mapping[str, Setting], scale_mol: float
+) -> Charge:
+    """Work out the charge.
+
+    Raises
+    ------
+    InvalidInputError
+        If the scale is not above 0 mol.
+    """
+    if not scale_mol > 0:
+        raise InvalidInputError({"scale_mol": f"The scale must be more than 0 mol; this is {scale_mol:g}."})
+    lines, problems, rounded = [], [], {}
+    for material in materials_for(rows, settings):
+        try:
+            line = charge_line(material, scale_mol, preparation.base_scale_mol)
+        except InvalidInputError as error:
+            problems.append(str(error))
+            line = ChargeLine(material, None, None, None)
+        lines.append(line)
+        if line.mass_g is not None:
+            rounded[material.key] = round_to_readability(line.mass_g, preparation.balance_readability_g)
+    product = product_of(preparation)
+    theory = None
+    economy = None
+    if product is not None:
+        try:
+            theory = theoretical_yield(product, [(line.material, line.moles) for line in lines if line.moles is not None])
+            economy = atom_economy(product, [line.material for line in lines])
+        except NotReadyError as error:
+            problems.append(str(error))
+    return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines))
+
+
+def weighed_theory(
+    preparation: PreparationRow,
+    rows: Sequence[MaterialRow],
+    settings: Mapping[str, Setting],
+    scale_mol: float,
+    weighed: Mapping[int, WeighedRow],
+) -> Theory | None:
+    """Theoretical yield of a run from what was weighed, and from the plan where nothing was noted."""
+    product = product_of(preparation)
+    if product is None or not rows:
+        return None
+    charge = make_charge(preparation, rows, settings, scale_mol)
+    available = []
+    for line in charge.lines:
+        note = weighed.get(int(line.material.key))
+        moles = line.moles
+        if note is not None and (note.mass_g is not None or note.volume_ml is not None):
+            moles = moles_in(line.material, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        if moles is not None:
+            available.append((line.material, moles))
+    try:
+        return theoretical_yield(product, available)
+    except NotReadyError:
+        return None
+
+
+def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
+    messages: dict[str, str] = {}
+    if data.formula:
+        try:
+            read_formula(data.formula)
+        except FormulaTextError as error:
+            messages["formula"] = str(error)
+    check_positive(data.molar_mass, "molar_mass", "The molar mass", messages)
+    check_positive(data.coefficient, "coefficient", "The coefficient", messages)
+    check_positive(data.concentration_mol_per_l, "concentration_mol_per_l", "The concentration", messages)
+    check_positive(data.density_g_per_ml, "density_g_per_ml", "The density", messages)
+    if data.amount < 0:
+        messages["amount"] = f"An amount cannot be below 0; this is {data.amount:g}."
+    if data.stock_g is not None and data.stock_g < 0:
+        messages["stock_g"] = "The stock cannot be below 0 g."
+    if not 0 < data.purity_percent <= 100:
+        messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
+    if not 0 <= data.water_percent < 100:
+        messages["water_percent"] = "Water content must be at least 0 and below 100 %."
+    needs_mass = data.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
+    if needs_mass and not data.formula and data.molar_mass is None and data.concentration_mol_per_l is None:
+        messages.setdefault("formula", "Equivalents need a formula or a molar mass, or the concentration of a solution.")
+    by_id = {v.id: v for v in questions.list_variables(session, preparation_id)}
+    if data.ratio_variable_id is not None:
+        variable = by_id.get(data.ratio_variable_id)
+        if variable is None or variable.role == Role.CHOICE:
+            messages["ratio_variable_id"] = "Choose a variable with numbers."
+    if data.choice_variable_id is not None:
+        variable = by_id.get(data.choice_variable_id)
+        if variable is None or variable.role != Role.CHOICE:
+            messages["choice_variable_id"] = "Choose a variable that is a choice."
+        elif data.choice not in variable.choices:
+            messages["choice"] = f"Choose one of {', '.join(variable.choices)}."
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _apply(row: MaterialRow, data: MaterialInput) -> None:
+    for field, value in data.model_dump(mode="json").items():
+        setattr(row, field, value)
+
+
+def add_material(session: Session, preparation_id: int, data: MaterialInput) -> MaterialRow:
+    """Add a line of the charge.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    """
+    questions.get_preparation(session, preparation_id)
+    _check(session, preparation_id, data)
+    if len(questions.list_materials(session, preparation_id)) >= MOST_MATERIALS:
+        raise InvalidInputError({"name": f"A preparation can have at most {MOST_MATERIALS} materials."})
+    row = MaterialRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
+    _apply(row, data)
+    row.position = questions.next_position(session, MaterialRow, preparation_id)
+    session.add(row)
+    log_change(session, preparation_id, f"material {data.name} added")
+    session.commit()
+    return row
+
+
+def update_material(session: Session, material_id: int, data: MaterialInput) -> MaterialRow:
+    """Change a line of the charge; raises like ``add_material``."""
+    row = questions.get_material(session, material_id)
+    _check(session, row.preparation_id, data)
+    before = row.model_dump(mode="json")
+    _apply(row, data)
+    after = row.model_dump(mode="json")
+    changed = {k for k in before if before[k] != after[k]}
+    log_change(
+        session,
+        row.preparation_id,
+        f"material {row.name} changed",
+        before={k: before[k] for k in changed},
+        after={k: after[k] for k in changed},
+    )
+    session.add(row)
+    session.commit()
+    return row
+
+
+def delete_material(session: Session, material_id: int) -> int:
+    """Remove a line of the charge; return the preparation's id."""
+    row = questions.get_material(session, material_id)
+    log_change(session, row.preparation_id, f"material {row.name} removed", before=row.model_dump(mode="json"))
+    session.delete(row)
+    session.commit()
+    return row.preparation_id
+
+
+def as_input(row: MaterialRow) -> MaterialInput:
+    """Return the input that would recreate the material."""
+    return MaterialInput(**{name: getattr(row, name) for name in MaterialInput.model_fields})

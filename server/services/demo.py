@@ -1,0 +1,111 @@
+"""The demo scenario, loaded from seed files through the same services as typed runs."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from sqlmodel import Session
+
+from server.core.choose.proposal import Purpose
+from server.services.analysis import accept_proposal
+from server.services.charges import add_material
+from server.services.inputs import (
+    CheckpointInput,
+    FinishedRunInput,
+    LimitInput,
+    MaterialInput,
+    PlannedRunInput,
+    PreparationInput,
+    VariableInput,
+    validated,
+)
+from server.services.preparations import create_preparation
+from server.services.runs import add_checkpoint, note_weighed, record_run, set_state
+from server.services.variables import add_limit, add_variable
+from server.storage import questions
+
+
+def load_demo(session: Session, folder: Path) -> list[str]:
+    """Load every preparation of the folder that is not there yet.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds one ``*.json`` per preparation; variables, materials and limits in it
+        refer to each other by name.
+
+    Returns
+    -------
+    names : list of str
+        Names of the preparations that were loaded now.
+    """
+    loaded = []
+    for path in sorted(folder.glob("*.json")):
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if questions.find_preparation_named(session, content["preparation"]["name"]):
+            continue
+        load_preparation(session, content)
+        loaded.append(content["preparation"]["name"])
+    return loaded
+
+
+def load_preparation(session: Session, content: dict[str, Any]) -> int:
+    """Create one preparation with everything in ``content``; return its id.
+
+    Raises
+    ------
+    InvalidInputError
+        As for typed input.
+    """
+    preparation = create_preparation(session, validated(PreparationInput, content["preparation"]))
+    key = int(preparation.id or 0)
+    ids: dict[str, int] = {}
+    for raw in content["variables"]:
+        row = add_variable(session, key, validated(VariableInput, raw))
+        ids[row.name] = int(row.id or 0)
+    for raw in content.get("limits", []):
+        add_limit(session, key, _limit(raw, ids))
+    materials: dict[str, int] = {}
+    for raw in content.get("materials", []):
+        named = dict(raw)
+        for field in ("ratio_variable", "choice_variable"):
+            if field in named:
+                named[f"{field}_id"] = ids[named.pop(field)]
+        material = add_material(session, key, validated(MaterialInput, named))
+        materials[material.name] = int(material.id or 0)
+    for raw in content.get("runs", []):
+        _load_run(session, key, dict(raw), materials)
+    return key
+
+
+def _limit(raw: dict[str, Any], ids: dict[str, int]) -> Any:
+    from pydantic import TypeAdapter
+
+    named = dict(raw)
+    if "coefficients" in named:
+        named["coefficients"] = {ids[name]: c for name, c in named["coefficients"].items()}
+    if "variables" in named:
+        named["variables"] = [ids[name] for name in named["variables"]]
+    for field in ("variable", "partner"):
+        if field in named:
+            named[field] = ids[named[field]]
+    adapter: TypeAdapter[Any] = TypeAdapter(LimitInput)
+    return adapter.validate_python(named)
+
+
+def _load_run(session: Session, preparation_id: int, raw: dict[str, Any], materials: dict[str, int]) -> None:
+    checkpoints = raw.pop("checkpoints", [])
+    weighed = raw.pop("weighed", {})
+    planned = raw.pop("under_way", False)
+    if planned:
+        run = accept_proposal(session, preparation_id, validated(PlannedRunInput, raw), Purpose.RAISE)
+        set_state(session, int(run.id or 0), "under_way")
+    else:
+        run = record_run(session, preparation_id, validated(FinishedRunInput, raw))
+    run_id = int(run.id or 0)
+    if weighed:
+        note_weighed(session, run_id, {materials[name]: (mass, None) for name, mass in weighed.items()})
+    for checkpoint in checkpoints:
+        add_checkpoint(session, run_id, validated(CheckpointInput, checkpoint))

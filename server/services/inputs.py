@@ -1,0 +1,263 @@
+"""What the chemist may hand in: validated classes, used alike by pages, API and files.
+
+Only shapes and single values are checked here; what depends on several fields or on
+what is stored is checked by the service that acts.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
+
+from server.core.chemistry.charge import AmountKind, MaterialRole
+from server.core.space.variables import Role, Stage
+from server.errors import InvalidInputError
+from server.services.numbers import NumberTextError, read_number, read_optional_number
+
+
+def _number(typed: object) -> float:
+    try:
+        return read_number(typed)
+    except NumberTextError as error:
+        raise PydanticCustomError("number_text", "{text}", {"text": str(error)}) from error
+
+
+def _optional_number(typed: object) -> float | None:
+    try:
+        return read_optional_number(typed)
+    except NumberTextError as error:
+        raise PydanticCustomError("number_text", "{text}", {"text": str(error)}) from error
+
+
+def _clean_text(typed: object) -> object:
+    if not isinstance(typed, str):
+        return typed
+    text = typed.replace("\r\n", "\n").strip()
+    if any(ord(c) < 32 and c not in "\n\t" for c in text):
+        raise PydanticCustomError("control", "{text}", {"text": "Remove control characters; type the text again."})
+    return text
+
+
+def _blank_is_none(typed: object) -> object:
+    return None if isinstance(typed, str) and not typed.strip() else typed
+
+
+def _lines(typed: object) -> object:
+    """A text area holds one choice a line; the API sends a list."""
+    if isinstance(typed, str):
+        return [line.strip() for line in typed.splitlines() if line.strip()]
+    return typed
+
+
+Number = Annotated[float, BeforeValidator(_number)]
+OptionalNumber = Annotated[float | None, BeforeValidator(_optional_number)]
+Name = Annotated[str, BeforeValidator(_clean_text), Field(min_length=1, max_length=120)]
+ShortText = Annotated[str, BeforeValidator(_clean_text), Field(max_length=120)]
+LongText = Annotated[str, BeforeValidator(_clean_text), Field(max_length=10_000)]
+ChoiceName = Annotated[str, BeforeValidator(_clean_text), Field(min_length=1, max_length=60)]
+OptionalDate = Annotated[date | None, BeforeValidator(_blank_is_none)]
+OptionalId = Annotated[int | None, BeforeValidator(_blank_is_none)]
+
+
+class Input(BaseModel):
+    """Base of all inputs: unknown fields are refused, so that a typing mistake in a script is noticed."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class PreparationInput(Input):
+    """A preparation. Yields in %, ``new_ground_percent`` in % of a variable's range (None: no such limit)."""
+
+    name: Name
+    aim_percent: OptionalNumber = None
+    literature_percent: OptionalNumber = None
+    worthwhile_gain: Number = 1.0
+    new_ground_percent: OptionalNumber = 25.0
+    theoretical_yield_g: OptionalNumber = None
+    product_name: ShortText = ""
+    product_formula: ShortText = ""
+    product_coefficient: Number = 1.0
+    base_scale_mol: OptionalNumber = None
+    balance_readability_g: Number = 0.01
+    notes: LongText = ""
+    cautions: LongText = ""
+    literature_references: LongText = ""
+
+
+class VariableInput(Input):
+    """A variable. ``base`` is a number in ``unit`` or one of the choices."""
+
+    name: Name
+    role: Role
+    unit: Annotated[str, BeforeValidator(_clean_text), Field(max_length=20)] = ""
+    stage: Stage = Stage.REACTION
+    low: OptionalNumber = None
+    high: OptionalNumber = None
+    step: OptionalNumber = None
+    hard_low: OptionalNumber = None
+    hard_high: OptionalNumber = None
+    base: Annotated[str | float, Field(union_mode="left_to_right")] = ""
+    choices: Annotated[list[ChoiceName], BeforeValidator(_lines), Field(max_length=30)] = Field(default_factory=list)
+
+
+class LinearLimitInput(Input):
+    """Σ coefficient · setting ≤ bound; ``coefficients`` by variable id."""
+
+    kind: Literal["linear"]
+    coefficients: dict[int, Number]
+    bound: Number
+
+
+class TotalTimeLimitInput(Input):
+    """These hold times together at most ``bound``."""
+
+    kind: Literal["total_time"]
+    variables: Annotated[list[int], Field(min_length=1)]
+    bound: Number
+    unit: Literal["s", "min", "h", "d"] = "h"
+
+
+class OnlyWithLimitInput(Input):
+    """``choice`` of ``variable`` only with one of ``partners`` of ``partner``."""
+
+    kind: Literal["only_with"]
+    variable: int
+    choice: ChoiceName
+    partner: int
+    partners: Annotated[list[ChoiceName], BeforeValidator(_lines), Field(min_length=1)]
+
+
+LimitInput = Annotated[LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput, Field(discriminator="kind")]
+
+
+class MaterialInput(Input):
+    """A line of the charge; see ``server.core.chemistry.charge`` for the meaning of the amounts."""
+
+    name: Name
+    role: MaterialRole
+    formula: ShortText = ""
+    molar_mass: OptionalNumber = None
+    coefficient: Number = 1.0
+    amount_kind: AmountKind = AmountKind.EQUIVALENTS
+    amount: Number = 1.0
+    purity_percent: Number = 100.0
+    water_percent: Number = 0.0
+    concentration_mol_per_l: OptionalNumber = None
+    density_g_per_ml: OptionalNumber = None
+    ratio_variable_id: OptionalId = None
+    choice_variable_id: OptionalId = None
+    choice: Annotated[str | None, BeforeValidator(_blank_is_none)] = None
+    stock_g: OptionalNumber = None
+    hazards: LongText = ""
+
+
+Confirmations = Annotated[list[ShortText], Field(max_length=20)]
+
+
+class PlannedRunInput(Input):
+    """A planned run; ``settings`` by variable id or name."""
+
+    settings: dict[str, Any]
+    scale_mol: OptionalNumber = None
+    notes: LongText = ""
+    confirm: Confirmations = Field(default_factory=list)
+
+
+class FinishedRunInput(Input):
+    """A run as it was made.
+
+    Either ``yield_percent``, or ``product_mass_g`` with a theoretical yield (given
+    here, with the preparation, or following from the materials).
+    """
+
+    settings: dict[str, Any]
+    outcome: Literal["yield", "failure", "no_information"] = "yield"
+    yield_percent: OptionalNumber = None
+    product_mass_g: OptionalNumber = None
+    product_mass_u_g: OptionalNumber = None
+    theoretical_yield_g: OptionalNumber = None
+    purity_percent: OptionalNumber = None
+    purity_u_percent: OptionalNumber = None
+    residual_percent: OptionalNumber = None
+    residual_u_percent: OptionalNumber = None
+    scale_mol: OptionalNumber = None
+    made_on: OptionalDate = None
+    lot: ShortText = ""
+    notes: LongText = ""
+    excluded_reason: Annotated[str | None, BeforeValidator(_blank_is_none), Field(max_length=500)] = None
+    revision: OptionalId = None
+    confirm: Confirmations = Field(default_factory=list)
+
+
+class CheckpointInput(Input):
+    """A weighed intermediate, or recovered starting material."""
+
+    name: Name
+    stage: Stage
+    kind: Literal["product", "recovered"] = "product"
+    mass_g: Number
+    purity_percent: Number = 100.0
+
+
+class ExclusionInput(Input):
+    """Exclude a run from the models, with the reason."""
+
+    reason: Annotated[str, BeforeValidator(_clean_text), Field(min_length=1, max_length=500)]
+
+
+_MESSAGES = {
+    "missing": "This is needed.",
+    "string_too_short": "This is needed.",
+    "too_short": "Give at least one.",
+    "enum": "Choose one of those offered.",
+    "literal_error": "Choose one of those offered.",
+    "extra_forbidden": "There is no such field.",
+    "date_from_datetime_parsing": "Enter a date as year-month-day, for example 2026-03-31.",
+    "date_parsing": "Enter a date as year-month-day, for example 2026-03-31.",
+    "int_parsing": "Choose one of those offered.",
+    "union_tag_invalid": "Choose one of the kinds of limit offered.",
+    "union_tag_not_found": "Choose one of the kinds of limit offered.",
+}
+
+
+def message_for(error: Any) -> str:
+    """Turn one pydantic error into a sentence for the chemist."""
+    kind = error["type"]
+    if kind == "string_too_long":
+        typed = error["input"]
+        return f"At most {error['ctx']['max_length']} characters fit here; this has {len(typed)}. Shorten it."
+    if kind == "too_long":
+        return f"At most {error['ctx']['max_length']} entries fit here."
+    return str(_MESSAGES.get(kind, error["msg"]))
+
+
+def field_messages(error: ValidationError) -> dict[str, str]:
+    """Return one sentence per field; list and dict entries count to their field, settings to ``setting_<id>``."""
+    found: dict[str, str] = {}
+    for one in error.errors():
+        where = [str(part) for part in one["loc"] if part not in ("linear", "total_time", "only_with", "float", "str")]
+        if not where:
+            field = "form"
+        elif where[0] == "settings" and len(where) > 1:
+            field = f"setting_{where[1]}"
+        else:
+            field = where[0]
+        found.setdefault(field, message_for(one))
+    return found
+
+
+def validated(kind: Any, raw: dict[str, Any]) -> Any:
+    """Validate raw values into an input class.
+
+    Raises
+    ------
+    InvalidInputError
+        With one sentence per field.
+    """
+    try:
+        return kind.model_validate(raw)
+    except ValidationError as error:
+        raise InvalidInputError(field_messages(error)) from error

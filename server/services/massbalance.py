@@ -1,0 +1,89 @@
+"""The chemistry of one run: its charge, what was weighed, where the product went, how wasteful it was."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sqlmodel import Session
+
+from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
+from server.core.chemistry.charge import process_mass_intensity
+from server.errors import InvalidInputError
+from server.services.charges import Charge, make_charge
+from server.services.runs import RunView
+from server.storage import questions
+from server.storage.tables import PreparationRow, WeighedRow
+
+
+@dataclass(frozen=True)
+class RunChemistry:
+    """What follows from the materials of a run; parts are None where data are missing.
+
+    ``mass_intensity`` is the mass of everything put in per mass of product [g/g];
+    ``mass_is_partial`` says that a material had no known mass and is not counted.
+    """
+
+    charge: Charge | None
+    weighed: Mapping[int, WeighedRow]
+    balance: MassBalance | None
+    balance_problem: str
+    mass_intensity: float | None
+    mass_is_partial: bool
+
+    @property
+    def e_factor(self) -> float | None:
+        """Waste per product, everything counted. [g/g]"""
+        return None if self.mass_intensity is None else self.mass_intensity - 1.0
+
+
+def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) -> RunChemistry:
+    """Collect the chemistry of a run."""
+    assert preparation.id is not None
+    assert run.row.id is not None
+    rows = questions.list_materials(session, preparation.id)
+    scale = run.row.scale_mol or preparation.base_scale_mol
+    charge = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
+    weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
+    theory_g = run.run_yield.theoretical_g if run.run_yield else None
+    if theory_g is None:
+        theory_g = run.row.theoretical_yield_g or (charge.theory.mass_g if charge and charge.theory else None)
+        theory_g = theory_g or preparation.theoretical_yield_g
+    balance, problem = _balance(session, run, charge, theory_g)
+    intensity, partial = _intensity(run, charge, weighed)
+    return RunChemistry(charge, weighed, balance, problem, intensity, partial)
+
+
+def _balance(session: Session, run: RunView, charge: Charge | None, theory_g: float | None) -> tuple[MassBalance | None, str]:
+    rows = questions.list_checkpoints(session, int(run.row.id or 0))
+    marks = [Checkpoint(c.name, c.stage, c.mass_g, c.purity_percent / 100.0) for c in rows if c.kind == "product"]
+    product = run.run_yield.pure_mass_g if run.run_yield else None
+    if not marks and product is None:
+        return None, ""
+    if theory_g is None:
+        return None, "Stage recoveries need the theoretical yield."
+    recovered = None
+    masses = [c.mass_g * c.purity_percent / 100.0 for c in rows if c.kind == "recovered"]
+    if masses and charge is not None and charge.theory is not None:
+        limiting = charge.theory.limiting
+        if limiting.molar_mass:
+            recovered = sum(masses) / limiting.molar_mass / charge.theory.limiting_moles
+    try:
+        return follow_the_product(theory_g, marks, product, recovered), ""
+    except InvalidInputError as error:
+        return None, str(error)
+
+
+def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, WeighedRow]) -> tuple[float | None, bool]:
+    product = run.run_yield.pure_mass_g if run.run_yield else None
+    if charge is None or not product:
+        return None, False
+    masses, partial = [], False
+    for line in charge.lines:
+        note = weighed.get(int(line.material.key))
+        mass = note.mass_g if note is not None and note.mass_g is not None else line.mass_g
+        if mass is None:
+            partial = True
+        else:
+            masses.append(mass)
+    return (process_mass_intensity(masses, product) if masses else None), partial

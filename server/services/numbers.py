@@ -1,0 +1,58 @@
+"""Numbers as people type them: one reader with one set of messages for pages, files and the API."""
+
+from __future__ import annotations
+
+import math
+import re
+
+_PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_COMMA = re.compile(r"[+-]?\d+,\d+")
+# Beyond this no laboratory quantity is meant, and squares would overflow.
+LARGEST = 1e12
+
+
+class NumberTextError(ValueError):
+    """Text that is not a usable number; the message says what to type instead."""
+
+
+def read_number(typed: object) -> float:
+    """Read a number.
+
+    Raises
+    ------
+    NumberTextError
+        For anything but a finite number of sensible size; a decimal comma is
+        answered with the same number written with a point.
+
+    Examples
+    --------
+    >>> read_number(" 72.5 ")
+    72.5
+    """
+    if isinstance(typed, bool) or not isinstance(typed, (int, float, str)):
+        raise NumberTextError("Enter a number.")
+    if isinstance(typed, str):
+        text = typed.strip().replace("−", "-").replace("\N{NO-BREAK SPACE}", "")
+        if not text:
+            raise NumberTextError("Enter a number.")
+        if _COMMA.fullmatch(text):
+            raise NumberTextError(f"“{text}” has a decimal comma. Write it with a point: {text.replace(',', '.')}")
+        if not _PLAIN.fullmatch(text):
+            shown = text if len(text) <= 40 else text[:40] + "…"
+            raise NumberTextError(f"“{shown}” is not a number. Enter digits with a decimal point, for example 72.5")
+        value = float(text)
+    else:
+        try:
+            value = float(typed)
+        except OverflowError as error:
+            raise NumberTextError("This number is too large to be meant.") from error
+    if not math.isfinite(value) or abs(value) > LARGEST:
+        raise NumberTextError("This number is too large to be meant.")
+    return value
+
+
+def read_optional_number(typed: object) -> float | None:
+    """Read a number; an empty box or None is None."""
+    if typed is None or (isinstance(typed, str) and not typed.strip()):
+        return None
+    return read_number(typed)

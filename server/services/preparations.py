@@ -1,0 +1,138 @@
+"""Creating, changing, archiving and duplicating preparations."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlmodel import Session
+
+from server.core.chemistry.formula import read_formula
+from server.errors import FormulaTextError, InvalidInputError
+from server.services.inputs import PreparationInput
+from server.storage import questions
+from server.storage.tables import ChangeRow, PreparationRow
+
+
+def now() -> datetime:
+    """The present moment, in UTC."""
+    return datetime.now(UTC)
+
+
+def check_percent(value: float | None, field: str, what: str, messages: dict[str, str]) -> None:
+    """Add a message unless ``value`` is None or above 0 and at most 100."""
+    if value is not None and not 0 < value <= 100:
+        messages[field] = f"{what} of {value:g} % is not possible. Enter a value above 0 and up to 100."
+
+
+def check_positive(value: float | None, field: str, what: str, messages: dict[str, str]) -> None:
+    """Add a message unless ``value`` is None or above zero."""
+    if value is not None and not value > 0:
+        messages[field] = f"{what} must be more than 0; this is {value:g}."
+
+
+def _check(data: PreparationInput) -> None:
+    messages: dict[str, str] = {}
+    check_percent(data.aim_percent, "aim_percent", "An aim", messages)
+    check_percent(data.literature_percent, "literature_percent", "A literature yield", messages)
+    check_percent(data.new_ground_percent, "new_ground_percent", "A step into new ground", messages)
+    check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
+    check_positive(data.product_coefficient, "product_coefficient", "The coefficient", messages)
+    check_positive(data.base_scale_mol, "base_scale_mol", "The scale in mol", messages)
+    check_positive(data.balance_readability_g, "balance_readability_g", "The readability in g", messages)
+    if not 0 <= data.worthwhile_gain <= 100:
+        messages["worthwhile_gain"] = "A gain worth a day must lie between 0 and 100 percentage points."
+    if data.product_formula:
+        try:
+            read_formula(data.product_formula)
+        except FormulaTextError as error:
+            messages["product_formula"] = str(error)
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _apply(row: PreparationRow, data: PreparationInput) -> None:
+    values = data.model_dump()
+    new_ground = values.pop("new_ground_percent")
+    row.new_ground = None if new_ground is None else new_ground / 100.0
+    for field, value in values.items():
+        setattr(row, field, value)
+
+
+def log_change(
+    session: Session,
+    preparation_id: int,
+    what: str,
+    *,
+    run_number: int | None = None,
+    before: dict[str, Any] | None = None,
+    after: dict[str, Any] | None = None,
+    reason: str = "",
+) -> None:
+    """Write a line into the revision log."""
+    session.add(
+        ChangeRow(
+            preparation_id=preparation_id, run_number=run_number, at=now(), what=what, before=before, after=after, reason=reason
+        )
+    )
+
+
+def create_preparation(session: Session, data: PreparationInput) -> PreparationRow:
+    """Create a preparation.
+
+    Raises
+    ------
+    InvalidInputError
+        With a sentence per field; a name that is in use is refused.
+    """
+    _check(data)
+    if questions.find_preparation_named(session, data.name):
+        raise InvalidInputError({"name": f"There is a preparation named “{data.name}” already. Choose another name."})
+    row = PreparationRow(name=data.name, created_at=now())
+    _apply(row, data)
+    session.add(row)
+    session.flush()
+    assert row.id is not None
+    log_change(session, row.id, "preparation created")
+    session.commit()
+    return row
+
+
+def update_preparation(session: Session, preparation_id: int, data: PreparationInput) -> PreparationRow:
+    """Change a preparation; raises like ``create_preparation``, and NotFoundError."""
+    row = questions.get_preparation(session, preparation_id)
+    _check(data)
+    same = questions.find_preparation_named(session, data.name)
+    if same is not None and same.id != row.id:
+        raise InvalidInputError({"name": f"There is a preparation named “{data.name}” already. Choose another name."})
+    before = row.model_dump(mode="json", include=set(PreparationInput.model_fields) | {"new_ground"})
+    _apply(row, data)
+    row.revision += 1
+    after = row.model_dump(mode="json", include=set(before))
+    changed = {k for k in before if before[k] != after[k]}
+    if changed:
+        log_change(
+            session,
+            preparation_id,
+            "preparation changed",
+            before={k: before[k] for k in changed},
+            after={k: after[k] for k in changed},
+        )
+    session.add(row)
+    session.commit()
+    return row
+
+
+def archive_preparation(session: Session, preparation_id: int, *, archived: bool) -> None:
+    """Put a preparation into the archive or take it back; nothing is deleted."""
+    row = questions.get_preparation(session, preparation_id)
+    row.archived_at = now() if archived else None
+    session.add(row)
+    log_change(session, preparation_id, "archived" if archived else "taken back from the archive")
+    session.commit()
+
+
+def as_input(row: PreparationRow) -> PreparationInput:
+    """Return the input that would recreate the preparation's own fields."""
+    values = {name: getattr(row, name) for name in PreparationInput.model_fields if name != "new_ground_percent"}
+    return PreparationInput(**values, new_ground_percent=None if row.new_ground is None else 100.0 * row.new_ground)

@@ -1,0 +1,515 @@
+"""Runs: planning them, entering what really happened, excluding, deleting."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlmodel import Session
+
+from server.core.chemistry.yields import (
+    ABOVE_100_REASONS,
+    Quantity,
+    RunYield,
+    balance_uncertainty,
+    entered_yield,
+    yield_from_mass,
+)
+from server.core.space.limits import Space
+from server.core.space.variables import Setting, Variable
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
+from server.services.charges import weighed_theory
+from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
+from server.services.numbers import NumberTextError, read_number
+from server.services.preparations import check_positive, log_change, now
+from server.services.spaces import space_of
+from server.storage import questions
+from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
+
+# Above this a yield is a typing mistake even for a wet product.
+LARGEST_YIELD = 200.0
+STATES = {"planned": "planned", "under_way": "under way", "finished": "finished", "abandoned": "abandoned"}
+
+
+@dataclass(frozen=True)
+class RunView:
+    """A run with everything that follows from it.
+
+    ``settings`` are as run where noted, else as planned, by variable key;
+    ``run_yield`` is None unless the run gave one; ``counts`` says whether the models
+    use the run.
+    """
+
+    row: RunRow
+    planned: Mapping[str, Setting]
+    settings: Mapping[str, Setting]
+    run_yield: RunYield | None
+    theory_source: str
+
+    @property
+    def number(self) -> int:
+        return self.row.number
+
+    @property
+    def percent(self) -> float | None:
+        """Yield as the models see it: 0 for a failure, None without information. [%]"""
+        if self.row.outcome == "failure":
+            return self.run_yield.percent if self.run_yield else 0.0
+        return self.run_yield.percent if self.run_yield and self.row.outcome == "yield" else None
+
+    @property
+    def counts(self) -> bool:
+        return self.row.state == "finished" and self.row.excluded_reason is None and self.percent is not None
+
+    @property
+    def is_pending(self) -> bool:
+        return self.row.state in ("planned", "under_way")
+
+
+def read_settings(space: Space, raw: Mapping[Any, Any]) -> dict[str, Setting]:
+    """Read one setting per variable, given by variable id or by name.
+
+    Raises
+    ------
+    InvalidInputError
+        With a sentence per field ``setting_<id>``.
+    """
+    messages: dict[str, str] = {}
+    settings: dict[str, Setting] = {}
+    ids = {v.key for v in space.variables}
+    names = {v.name.casefold(): v.key for v in space.variables}
+    by_key = {str(k) if str(k) in ids else names.get(str(k).casefold(), str(k)): v for k, v in raw.items()}
+    for key in by_key.keys() - {v.key for v in space.variables}:
+        messages[f"setting_{key}"] = "This variable is not there (any more)."
+    for v in space.variables:
+        typed = by_key.get(v.key)
+        field = f"setting_{v.key}"
+        if typed is None or (isinstance(typed, str) and not typed.strip()):
+            messages[field] = f"Enter the setting of {v.name}."
+        elif v.is_choice:
+            if typed in v.choices:
+                settings[v.key] = str(typed)
+            else:
+                messages[field] = f"“{str(typed)[:40]}” is not an option of {v.name}. Choose one of {', '.join(v.choices)}."
+        else:
+            try:
+                settings[v.key] = _check_setting(v, read_number(typed))
+            except NumberTextError as error:
+                messages[field] = str(error)
+    if messages:
+        raise InvalidInputError(messages)
+    return settings
+
+
+def _check_setting(v: Variable, value: float) -> float:
+    from server.core.space.units import convert
+    from server.core.space.variables import Role
+
+    if v.role is Role.TEMPERATURE and convert(value, v.unit, "K") <= 0:
+        raise NumberTextError(f"{value:g} {v.unit} is below absolute zero.")
+    if v.role not in (Role.TEMPERATURE, Role.OTHER) and value < 0:
+        raise NumberTextError(f"{v.name} cannot be below 0; this is {value:g}.")
+    return value
+
+
+def _confirm(given: Sequence[str], field: str, code: str, message: str, question: str) -> None:
+    if code not in given:
+        raise NeedsConfirmationError(field, code, message, question)
+
+
+def _check_plan(space: Space, settings: Mapping[str, Setting], given: Sequence[str]) -> None:
+    """A plan never leaves the hard limits; leaving the range needs a yes."""
+    broken = space.broken_limits(settings)
+    if broken:
+        raise InvalidInputError({_field_of(space, broken[0]): " ".join(broken)})
+    for v in space.variables:
+        if not v.is_choice and not v.low <= float(settings[v.key]) <= v.high:
+            _confirm(
+                given,
+                f"setting_{v.key}",
+                "outside_range",
+                f"{v.name}: {float(settings[v.key]):g} {v.unit} lies outside the range {v.low:g} to {v.high:g}.",
+                "Plan it all the same, as new ground",
+            )
+
+
+def _field_of(space: Space, sentence: str) -> str:
+    """The field at which a sentence about limits is shown: its variable's, else the first."""
+    for v in space.variables:
+        if sentence.startswith(f"{v.name}:"):
+            return f"setting_{v.key}"
+    return f"setting_{space.variables[0].key}" if space.variables else "form"
+
+
+def _store_settings(
+    session: Session, space: Space, run: RunRow, *, planned: Mapping[str, Setting] | None, as_run: Mapping[str, Setting] | None
+) -> None:
+    assert run.id is not None
+    existing = {s.variable_id: s for s in questions.list_run_settings(session, run.id)}
+    for v in space.variables:
+        row = existing.get(int(v.key)) or SettingRow(run_id=run.id, variable_id=int(v.key))
+        for prefix, values in (("planned", planned), ("as_run", as_run)):
+            if values is None:
+                continue
+            value = values[v.key]
+            setattr(row, f"{prefix}_choice", str(value) if v.is_choice else None)
+            setattr(row, f"{prefix}_number", None if v.is_choice else float(value))
+        session.add(row)
+
+
+def _space(session: Session, preparation_id: int) -> Space:
+    return space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
+
+
+def plan_run(
+    session: Session,
+    preparation_id: int,
+    data: PlannedRunInput,
+    *,
+    purpose: str | None = None,
+    forecast: dict[str, Any] | None = None,
+) -> RunRow:
+    """Plan a run.
+
+    Parameters
+    ----------
+    purpose, forecast
+        Kept with the run when it follows a proposal.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError, NeedsConfirmationError
+        A plan outside the hard limits is refused, outside the range it needs a yes.
+    """
+    preparation = questions.get_preparation(session, preparation_id)
+    space = _space(session, preparation_id)
+    settings = read_settings(space, data.settings)
+    messages: dict[str, str] = {}
+    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
+    if messages:
+        raise InvalidInputError(messages)
+    _check_plan(space, settings, data.confirm)
+    run = RunRow(
+        preparation_id=preparation_id,
+        number=questions.take_run_number(session, preparation),
+        state="planned",
+        scale_mol=data.scale_mol,
+        notes=data.notes,
+        purpose=purpose,
+        forecast=forecast,
+        created_at=now(),
+    )
+    session.add(run)
+    session.flush()
+    _store_settings(session, space, run, planned=settings, as_run=None)
+    log_change(session, preparation_id, "run planned", run_number=run.number)
+    session.commit()
+    return run
+
+
+def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theory: bool) -> None:
+    messages: dict[str, str] = {}
+    if data.yield_percent is not None and data.yield_percent < 0:
+        messages["yield_percent"] = f"A yield of {data.yield_percent:g} % is below 0. Enter a value from 0 to 100."
+    if data.yield_percent is not None and data.yield_percent > LARGEST_YIELD:
+        messages["yield_percent"] = f"A yield of {data.yield_percent:g} % cannot be meant. Enter a value from 0 to 100."
+    if data.product_mass_g is not None and data.product_mass_g < 0:
+        messages["product_mass_g"] = f"A mass of {data.product_mass_g:g} g is below 0."
+    for field in ("product_mass_u_g", "purity_u_percent", "residual_u_percent"):
+        value = getattr(data, field)
+        if value is not None and value < 0:
+            messages[field] = "A standard uncertainty cannot be below 0."
+    if data.purity_percent is not None and not 0 < data.purity_percent <= 100:
+        messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
+    if data.residual_percent is not None and not 0 <= data.residual_percent < 100:
+        messages["residual_percent"] = "Solvent and water must be at least 0 and below 100 %."
+    check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
+    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
+    if data.outcome == "yield" and data.yield_percent is None and data.product_mass_g is None:
+        messages["product_mass_g"] = "Enter the product mass, or the yield in per cent."
+    elif data.yield_percent is None and data.product_mass_g is not None and not has_theory:
+        messages["theoretical_yield_g"] = (
+            "Enter the theoretical yield in g, here or with the preparation, or enter the yield in per cent."
+        )
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _apply_result(run: RunRow, data: FinishedRunInput) -> None:
+    values = data.model_dump(mode="json", exclude={"settings", "confirm", "revision", "yield_percent"})
+    for field, value in values.items():
+        setattr(run, field, value)
+    run.entered_yield_percent = data.yield_percent
+    run.state = "finished"
+
+
+def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None) -> RunRow:
+    """Enter a run as it was made, new or planned before.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        For a yield above 100 % and for settings outside the hard limits: possible, but only on a yes.
+    ConflictError
+        If the run was changed since the form was opened.
+    """
+    preparation = questions.get_preparation(session, preparation_id)
+    space = _space(session, preparation_id)
+    run = questions.get_run(session, run_id) if run_id is not None else None
+    if run is not None and data.revision is not None and data.revision != run.revision:
+        raise ConflictError(
+            f"Run {run.number} was changed elsewhere since this form was opened. "
+            "What you typed is still here: compare it with the run as it is now, then save again."
+        )
+    settings = read_settings(space, data.settings)
+    materials = questions.list_materials(session, preparation_id)
+    notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
+    scale = data.scale_mol or (run.scale_mol if run else None) or preparation.base_scale_mol
+    theory, _ = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
+    _check_result(preparation, data, theory is not None)
+    broken = space.broken_limits(settings)
+    if broken:
+        question = "The run was really made with these settings"
+        _confirm(data.confirm, _field_of(space, broken[0]), "outside_limits", " ".join(broken), question)
+    is_new = run is None
+    if run is None:
+        run = RunRow(
+            preparation_id=preparation_id,
+            number=questions.take_run_number(session, preparation),
+            state="finished",
+            created_at=now(),
+        )
+    before = run.model_dump(mode="json")
+    with session.no_autoflush:
+        _apply_result(run, data)
+        found = yield_of(preparation, run, theory)
+    if found is not None and found.percent > LARGEST_YIELD:
+        raise InvalidInputError({"product_mass_g": f"This gives a yield of {found.percent:.0f} %. Check the masses."})
+    if found is not None and found.is_above_100:
+        field = "yield_percent" if data.yield_percent is not None else "product_mass_g"
+        message = f"A yield of {found.percent:.4g} % is above 100 %. Enter a value from 0 to 100. {ABOVE_100_REASONS}"
+        _confirm(data.confirm, field, "yield_above_100", message, "Keep it all the same, flagged")
+    if not is_new:
+        run.revision += 1
+    session.add(run)
+    session.flush()
+    after = run.model_dump(mode="json")
+    changed = {k for k in before if before[k] != after[k] and k != "revision"}
+    _store_settings(session, space, run, planned=settings if is_new else None, as_run=settings)
+    log_change(
+        session,
+        preparation_id,
+        "run entered" if is_new else "run changed",
+        run_number=run.number,
+        before=None if is_new else {k: before[k] for k in changed},
+        after=None if is_new else {k: after[k] for k in changed},
+    )
+    session.commit()
+    return run
+
+
+def _weighed_of(session: Session, preparation_id: int, run_id: int) -> dict[int, WeighedRow]:
+    return {w.material_id: w for w in questions.list_weighed(session, preparation_id) if w.run_id == run_id}
+
+
+def _theory(
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    settings: Mapping[str, Setting],
+    scale: float | None,
+    entered_g: float | None,
+    weighed: Mapping[int, WeighedRow],
+) -> tuple[float | None, str]:
+    """Theoretical yield of a run in g, and where it comes from."""
+    if entered_g is not None:
+        return entered_g, "entered with the run"
+    if scale is not None and materials:
+        theory = weighed_theory(preparation, materials, settings, scale, weighed)
+        if theory is not None:
+            source = "as-weighed amounts" if weighed else "planned amounts"
+            return theory.mass_g, f"{source}; {theory.limiting.name} limits"
+    if preparation.theoretical_yield_g is not None:
+        return preparation.theoretical_yield_g, "entered with the preparation"
+    return None, ""
+
+
+def yield_of(preparation: PreparationRow, run: RunRow, theory_g: float | None) -> RunYield | None:
+    """Percent yield of a run with its uncertainty; None if it gave none."""
+    if run.outcome == "no_information":
+        return None
+    if run.entered_yield_percent is not None:
+        return entered_yield(run.entered_yield_percent)
+    if run.product_mass_g is None or theory_g is None:
+        return None
+    u_mass = run.product_mass_u_g
+    if u_mass is None:
+        u_mass = balance_uncertainty(preparation.balance_readability_g)
+    return yield_from_mass(
+        Quantity(run.product_mass_g, u_mass),
+        Quantity(theory_g),
+        Quantity((100.0 if run.purity_percent is None else run.purity_percent) / 100.0, (run.purity_u_percent or 0.0) / 100.0),
+        Quantity((run.residual_percent or 0.0) / 100.0, (run.residual_u_percent or 0.0) / 100.0),
+    )
+
+
+def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
+    """All runs of a preparation with their settings and yields, by number."""
+    assert preparation.id is not None
+    variables: Sequence[VariableRow] = questions.list_variables(session, preparation.id)
+    materials = questions.list_materials(session, preparation.id)
+    settings: dict[int, dict[int, SettingRow]] = {}
+    for s in questions.list_settings(session, preparation.id):
+        settings.setdefault(s.run_id, {})[s.variable_id] = s
+    weighed: dict[int, dict[int, WeighedRow]] = {}
+    for w in questions.list_weighed(session, preparation.id):
+        weighed.setdefault(w.run_id, {})[w.material_id] = w
+    views = []
+    for run in questions.list_runs(session, preparation.id):
+        assert run.id is not None
+        planned: dict[str, Setting] = {}
+        as_run: dict[str, Setting] = {}
+        for v in variables:
+            assert v.id is not None
+            row = settings.get(run.id, {}).get(v.id)
+            fallback: Setting = (v.base_choice or "") if v.role == "choice" else float(v.base_number or 0.0)
+            plan = _first(row.planned_choice, row.planned_number) if row else None
+            done = _first(row.as_run_choice, row.as_run_number) if row else None
+            planned[str(v.id)] = plan if plan is not None else done if done is not None else fallback
+            as_run[str(v.id)] = done if done is not None else planned[str(v.id)]
+        notes = weighed.get(run.id, {})
+        scale = run.scale_mol or preparation.base_scale_mol
+        theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
+        views.append(RunView(run, planned, as_run, yield_of(preparation, run, theory), source))
+    return views
+
+
+def _first(choice: str | None, number: float | None) -> Setting | None:
+    return choice if choice is not None else number
+
+
+def view_run(session: Session, run_id: int) -> tuple[PreparationRow, RunView]:
+    """One run with its preparation.
+
+    Raises
+    ------
+    NotFoundError
+    """
+    run = questions.get_run(session, run_id)
+    preparation = questions.get_preparation(session, run.preparation_id)
+    return preparation, next(v for v in view_runs(session, preparation) if v.row.id == run_id)
+
+
+def exclude_run(session: Session, run_id: int, reason: str | None) -> RunRow:
+    """Exclude a run from the models with a reason, or take it back with None; it stays visible."""
+    run = questions.get_run(session, run_id)
+    if run.state != "finished":
+        raise InvalidInputError({"reason": "Only a finished run can be excluded; abandon a planned one instead."})
+    before = run.excluded_reason
+    run.excluded_reason = reason
+    run.revision += 1
+    session.add(run)
+    what = "run taken back" if reason is None else "run excluded"
+    log_change(session, run.preparation_id, what, run_number=run.number, before={"excluded_reason": before}, reason=reason or "")
+    session.commit()
+    return run
+
+
+def set_state(session: Session, run_id: int, state: str) -> RunRow:
+    """Start or abandon a run: planned → under way → abandoned, and back to planned.
+
+    Raises
+    ------
+    InvalidInputError
+        For a finished run, or an unknown state.
+    """
+    run = questions.get_run(session, run_id)
+    if state not in ("planned", "under_way", "abandoned"):
+        raise InvalidInputError({"state": "Choose planned, under way or abandoned; a result finishes a run."})
+    if run.state == "finished":
+        raise InvalidInputError({"state": f"Run {run.number} is finished; change its result instead."})
+    log_change(session, run.preparation_id, f"run {STATES[state]}", run_number=run.number, before={"state": run.state})
+    run.state = state
+    run.revision += 1
+    session.add(run)
+    session.commit()
+    return run
+
+
+def delete_run(session: Session, run_id: int) -> int:
+    """Delete a run that should never have been entered; return the preparation's id. The log keeps what it held."""
+    run = questions.get_run(session, run_id)
+    log_change(session, run.preparation_id, "run deleted", run_number=run.number, before=run.model_dump(mode="json"))
+    session.delete(run)
+    session.commit()
+    return run.preparation_id
+
+
+def note_weighed(
+    session: Session, run_id: int, amounts: Mapping[int, tuple[float | None, float | None]], *, commit: bool = True
+) -> None:
+    """Keep as-weighed masses [g] and volumes [mL] by material id.
+
+    Raises
+    ------
+    InvalidInputError
+        For amounts below zero or materials of another preparation.
+    """
+    run = questions.get_run(session, run_id)
+    known = {m.id for m in questions.list_materials(session, run.preparation_id)}
+    existing = _weighed_of(session, run.preparation_id, run_id)
+    messages: dict[str, str] = {}
+    for material_id, (mass, volume) in amounts.items():
+        if material_id not in known:
+            messages[f"mass_{material_id}"] = "This material is not there (any more)."
+        for value, prefix in ((mass, "mass"), (volume, "volume")):
+            if value is not None and value < 0:
+                messages[f"{prefix}_{material_id}"] = "An amount cannot be below 0."
+    if messages:
+        raise InvalidInputError(messages)
+    for material_id, (mass, volume) in amounts.items():
+        row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)
+        row.mass_g, row.volume_ml = mass, volume
+        if mass is None and volume is None:
+            if row.id is not None:
+                session.delete(row)
+            continue
+        session.add(row)
+    log_change(session, run.preparation_id, "as-weighed amounts noted", run_number=run.number)
+    if commit:
+        session.commit()
+
+
+def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> CheckpointRow:
+    """Add a checkpoint to a run.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    """
+    run = questions.get_run(session, run_id)
+    messages: dict[str, str] = {}
+    if not data.mass_g >= 0:
+        messages["mass_g"] = f"A mass of {data.mass_g:g} g is below 0."
+    if not 0 < data.purity_percent <= 100:
+        messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
+    if messages:
+        raise InvalidInputError(messages)
+    existing = questions.list_checkpoints(session, run_id)
+    row = CheckpointRow(run_id=run_id, position=len(existing) + 1, **data.model_dump(mode="json"))
+    session.add(row)
+    log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
+    session.commit()
+    return row
+
+
+def delete_checkpoint(session: Session, checkpoint_id: int) -> int:
+    """Remove a checkpoint; return the run's id."""
+    row = questions.get_checkpoint(session, checkpoint_id)
+    run = questions.get_run(session, row.run_id)
+    before = row.model_dump(mode="json")
+    log_change(session, run.preparation_id, f"checkpoint {row.name} removed", run_number=run.number, before=before)
+    session.delete(row)
+    session.commit()
+    return row.run_id

@@ -1,0 +1,62 @@
+"""Rows of variables and limits as the core's ``Space``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from server.core.space.limits import LinearRule, OnlyWithRule, Rule, Space, total_time_rule
+from server.core.space.variables import Role, Stage, Variable
+from server.storage.tables import LimitRow, VariableRow
+
+
+def variable_of(row: VariableRow) -> Variable:
+    """Return the core's variable for a row; its key is the row id as text."""
+    role = Role(row.role)
+    base: float | str = (row.base_choice or "") if role is Role.CHOICE else float(row.base_number or 0.0)
+    return Variable(
+        key=str(row.id),
+        name=row.name,
+        role=role,
+        unit=row.unit,
+        low=row.low,
+        high=row.high,
+        step=row.step,
+        base=base,
+        stage=Stage(row.stage),
+        choices=tuple(row.choices),
+        hard_low=row.hard_low,
+        hard_high=row.hard_high,
+    )
+
+
+def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
+    """Return the core's rule for a row; None if a variable that it names is gone."""
+    details = row.details
+    if row.kind == "linear":
+        coefficients = {str(k): float(c) for k, c in details["coefficients"].items()}
+        if not coefficients.keys() <= variables.keys():
+            return None
+        terms = " + ".join(f"{c:g} × {variables[k].name}" if c != 1 else variables[k].name for k, c in coefficients.items())
+        text = row.text or f"{terms} at most {details['bound']:g}".replace("+ -", "− ")
+        return LinearRule(text, coefficients, float(details["bound"]))
+    if row.kind == "total_time":
+        keys = [str(k) for k in details["variables"]]
+        if not set(keys) <= variables.keys():
+            return None
+        return total_time_rule([variables[k] for k in keys], float(details["bound"]), str(details["unit"]))
+    key, partner = str(details["variable"]), str(details["partner"])
+    if not {key, partner} <= variables.keys():
+        return None
+    partners = tuple(p for p in details["partners"] if p in variables[partner].choices)
+    if details["choice"] not in variables[key].choices:
+        return None
+    text = f"{variables[key].name} {details['choice']} only with {variables[partner].name} {' or '.join(partners)}"
+    return OnlyWithRule(text, key, str(details["choice"]), partner, partners)
+
+
+def space_of(variable_rows: Sequence[VariableRow], limit_rows: Sequence[LimitRow]) -> Space:
+    """Return the space of a preparation."""
+    variables = tuple(variable_of(row) for row in variable_rows)
+    by_key = {v.key: v for v in variables}
+    rules = tuple(rule for rule in (rule_of(row, by_key) for row in limit_rows) if rule is not None)
+    return Space(variables, rules)

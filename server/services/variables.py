@@ -1,0 +1,268 @@
+"""Adding, changing and removing the variables and limits of a preparation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from sqlmodel import Session
+
+from server.core.space.limits import Space, reach_of
+from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, convert
+from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
+from server.errors import InvalidInputError
+from server.services.inputs import LinearLimitInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
+from server.services.numbers import NumberTextError, read_number
+from server.services.preparations import log_change
+from server.services.spaces import rule_of, space_of, variable_of
+from server.storage import questions
+from server.storage.tables import LimitRow, SettingRow, VariableRow
+
+MOST_VARIABLES = 20
+_MUST_BE_POSITIVE = (Role.HOLD_TIME, Role.RATIO, Role.LOADING, Role.CONCENTRATION, Role.VOLUME, Role.COUNT)
+
+
+def _check_choice(data: VariableInput, messages: dict[str, str]) -> None:
+    if len(data.choices) < 2:
+        messages["choices"] = "A choice needs at least two options, one a line."
+    elif len(set(data.choices)) < len(data.choices):
+        messages["choices"] = "Each option must be different."
+    elif data.base not in data.choices:
+        messages["base"] = f"The base must be one of the options: {', '.join(data.choices)}."
+
+
+def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
+    """Check the numeric fields and return the base value."""
+    for field in ("low", "high"):
+        if getattr(data, field) is None:
+            messages[field] = "Enter a number."
+    base = math.nan
+    try:
+        base = read_number(data.base)
+    except NumberTextError as error:
+        messages["base"] = str(error)
+    if messages or data.low is None or data.high is None:
+        return base
+    if data.low >= data.high:
+        messages["high"] = f"The range ends at {data.high:g}, which is not above its start {data.low:g}."
+        return base
+    if data.role in _MUST_BE_POSITIVE and data.low < 0:
+        messages["low"] = f"A {data.role.replace('_', ' ')} cannot be below 0."
+    if data.role is Role.HOLD_TIME and data.unit not in TIME_UNITS:
+        messages["unit"] = f"A hold time needs one of the units {', '.join(TIME_UNITS)}."
+    if data.role is Role.TEMPERATURE:
+        if data.unit not in TEMPERATURE_UNITS:
+            messages["unit"] = f"A temperature needs one of the units {', '.join(TEMPERATURE_UNITS)}."
+        elif convert(data.low, data.unit, "K") <= 0:
+            messages["low"] = f"{data.low:g} {data.unit} is below absolute zero."
+    if data.hard_low is not None and data.hard_low > data.low:
+        messages["hard_low"] = f"The lower hard limit {data.hard_low:g} lies above the start of the range {data.low:g}."
+    if data.hard_high is not None and data.hard_high < data.high:
+        messages["hard_high"] = f"The upper hard limit {data.hard_high:g} lies below the end of the range {data.high:g}."
+    if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1):
+        messages["low"] = "A count takes whole numbers only."
+    if data.step is not None:
+        if not 0 < data.step <= data.high - data.low:
+            messages["step"] = f"The step must be more than 0 and at most the range {data.high - data.low:g}."
+        elif (data.high - data.low) / data.step > MOST_GRID_POINTS:
+            messages["step"] = f"More than {MOST_GRID_POINTS} steps in the range; enter a coarser step."
+    if not data.low <= base <= data.high:
+        messages["base"] = f"The base {base:g} lies outside the range {data.low:g} to {data.high:g}."
+    elif "step" not in messages:
+        probe = Variable("x", data.name, data.role, data.unit, data.low, data.high, data.step, base)
+        nearest = probe.snap(base)
+        if data.step is not None and not math.isclose(nearest, base, rel_tol=1e-9, abs_tol=1e-9 * data.step):
+            messages["base"] = (
+                f"The base {base:g} is not on the steps {data.low:g}, {data.low + data.step:g}, …; the nearest is {nearest:g}."
+            )
+    return base
+
+
+def _apply(row: VariableRow, data: VariableInput) -> None:
+    messages: dict[str, str] = {}
+    row.name, row.role, row.unit, row.stage = data.name, data.role.value, data.unit, data.stage.value
+    if data.role is Role.CHOICE:
+        _check_choice(data, messages)
+        row.choices, row.base_choice, row.base_number = list(data.choices), str(data.base), None
+        row.low, row.high, row.step, row.hard_low, row.hard_high, row.unit = 0.0, 1.0, None, None, None, ""
+    else:
+        base = _check_number(data, messages)
+        row.choices, row.base_choice, row.base_number = [], None, base
+        row.low, row.high, row.step = data.low or 0.0, data.high or 0.0, data.step
+        row.hard_low, row.hard_high = data.hard_low, data.hard_high
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _check_name(session: Session, preparation_id: int, data: VariableInput, own_id: int | None) -> None:
+    for other in questions.list_variables(session, preparation_id):
+        if other.id != own_id and other.name.casefold() == data.name.casefold():
+            raise InvalidInputError({"name": f"There is a variable named “{other.name}” already."})
+
+
+def add_variable(session: Session, preparation_id: int, data: VariableInput) -> VariableRow:
+    """Add a variable; runs that exist already count as made at its base value.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    """
+    questions.get_preparation(session, preparation_id)
+    _check_name(session, preparation_id, data, None)
+    if len(questions.list_variables(session, preparation_id)) >= MOST_VARIABLES:
+        raise InvalidInputError({"name": f"A preparation can have at most {MOST_VARIABLES} variables."})
+    row = VariableRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
+    _apply(row, data)
+    row.position = questions.next_position(session, VariableRow, preparation_id)
+    session.add(row)
+    session.flush()
+    assert row.id is not None
+    for run in questions.list_runs(session, preparation_id):
+        assert run.id is not None
+        finished = run.state in ("finished", "abandoned")
+        session.add(
+            SettingRow(
+                run_id=run.id,
+                variable_id=row.id,
+                planned_number=row.base_number,
+                planned_choice=row.base_choice,
+                as_run_number=row.base_number if finished else None,
+                as_run_choice=row.base_choice if finished else None,
+            )
+        )
+    log_change(session, preparation_id, f"variable {row.name} added")
+    session.commit()
+    return row
+
+
+def update_variable(session: Session, variable_id: int, data: VariableInput) -> VariableRow:
+    """Change a variable. Its role cannot turn from number to choice or back once runs use it; choices in use stay."""
+    row = questions.get_variable(session, variable_id)
+    _check_name(session, row.preparation_id, data, row.id)
+    settings = [s for s in questions.list_settings(session, row.preparation_id) if s.variable_id == row.id]
+    if settings and (row.role == Role.CHOICE) != (data.role is Role.CHOICE):
+        raise InvalidInputError({"role": "Runs use this variable; it cannot turn from numbers to a choice or back."})
+    if data.role is Role.CHOICE:
+        used = {c for s in settings for c in (s.planned_choice, s.as_run_choice) if c}
+        # Renaming in place keeps the number of options; then stored settings follow by position.
+        renamed = dict(zip(row.choices, data.choices, strict=False)) if len(row.choices) == len(data.choices) else {}
+        lost = sorted(c for c in used if c not in data.choices and c not in renamed)
+        if lost:
+            raise InvalidInputError({"choices": f"Runs use {', '.join(lost)}; keep these options."})
+        stays = {c: c for c in data.choices}
+        for s in settings:
+            s.planned_choice = (
+                stays.get(s.planned_choice or "", renamed.get(s.planned_choice or "")) if s.planned_choice else None
+            )
+            s.as_run_choice = stays.get(s.as_run_choice or "", renamed.get(s.as_run_choice or "")) if s.as_run_choice else None
+            session.add(s)
+    before = row.model_dump(mode="json")
+    with session.no_autoflush:
+        _apply(row, data)
+    after = row.model_dump(mode="json")
+    changed = {k for k in before if before[k] != after[k]}
+    log_change(
+        session,
+        row.preparation_id,
+        f"variable {row.name} changed",
+        before={k: before[k] for k in changed},
+        after={k: after[k] for k in changed},
+    )
+    session.add(row)
+    session.commit()
+    return row
+
+
+def delete_variable(session: Session, variable_id: int) -> int:
+    """Remove a variable with its settings and the limits that name it; return the preparation's id."""
+    row = questions.get_variable(session, variable_id)
+    others = {v.id: variable_of(v) for v in questions.list_variables(session, row.preparation_id) if v.id != row.id}
+    by_key = {v.key: v for v in others.values()}
+    for limit in questions.list_limits(session, row.preparation_id):
+        if rule_of(limit, by_key) is None:
+            session.delete(limit)
+    log_change(session, row.preparation_id, f"variable {row.name} removed", before=row.model_dump(mode="json"))
+    session.delete(row)
+    session.commit()
+    return row.preparation_id
+
+
+def _check_members(rows: Sequence[VariableRow], ids: Sequence[int], field: str) -> list[VariableRow]:
+    by_id = {row.id: row for row in rows}
+    missing = [i for i in ids if i not in by_id]
+    if missing:
+        raise InvalidInputError({field: "A variable that this limit names is not there (any more)."})
+    return [by_id[i] for i in ids]
+
+
+def add_limit(
+    session: Session, preparation_id: int, data: LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput
+) -> LimitRow:
+    """Add a rule over variables.
+
+    Raises
+    ------
+    InvalidInputError
+        If it names what is not there, or would leave no settings at all.
+    """
+    questions.get_preparation(session, preparation_id)
+    rows = questions.list_variables(session, preparation_id)
+    if isinstance(data, LinearLimitInput):
+        used = {i: c for i, c in data.coefficients.items() if c != 0}
+        if not used:
+            raise InvalidInputError({"coefficients": "Give at least one variable a coefficient other than 0."})
+        members = _check_members(rows, list(used), "coefficients")
+        if any(m.role == Role.CHOICE for m in members):
+            raise InvalidInputError({"coefficients": "A linear rule takes numbers only, no choices."})
+        details = {"coefficients": {str(i): c for i, c in used.items()}, "bound": data.bound}
+    elif isinstance(data, TotalTimeLimitInput):
+        members = _check_members(rows, data.variables, "variables")
+        if any(m.role != Role.HOLD_TIME for m in members):
+            raise InvalidInputError({"variables": "A total-time rule takes hold times only."})
+        if data.bound <= 0:
+            raise InvalidInputError({"bound": "The total time must be more than 0."})
+        details = {"variables": data.variables, "bound": data.bound, "unit": data.unit}
+    else:
+        first, second = _check_members(rows, [data.variable, data.partner], "variable")
+        if first.id == second.id:
+            raise InvalidInputError({"partner": "Choose two different variables."})
+        if data.choice not in first.choices:
+            raise InvalidInputError({"choice": f"{data.choice} is not an option of {first.name}."})
+        unknown = [p for p in data.partners if p not in second.choices]
+        if unknown:
+            raise InvalidInputError({"partners": f"{', '.join(unknown)} is not an option of {second.name}."})
+        details = data.model_dump(exclude={"kind"})
+    row = LimitRow(preparation_id=preparation_id, kind=data.kind, details=details)
+    space = space_of(rows, [*questions.list_limits(session, preparation_id), row])
+    reach_of(Space(space.variables, space.rules))  # raises NothingReachableError with the names
+    session.add(row)
+    log_change(session, preparation_id, "limit added", after=details)
+    session.commit()
+    return row
+
+
+def delete_limit(session: Session, limit_id: int) -> int:
+    """Remove a rule; return the preparation's id."""
+    row = questions.get_limit(session, limit_id)
+    log_change(session, row.preparation_id, "limit removed", before=row.details)
+    session.delete(row)
+    session.commit()
+    return row.preparation_id
+
+
+def as_input(row: VariableRow) -> VariableInput:
+    """Return the input that would recreate the variable."""
+    is_choice = row.role == Role.CHOICE
+    return VariableInput(
+        name=row.name,
+        role=Role(row.role),
+        unit=row.unit,
+        stage=row.stage,
+        low=None if is_choice else row.low,
+        high=None if is_choice else row.high,
+        step=row.step,
+        hard_low=row.hard_low,
+        hard_high=row.hard_high,
+        base=(row.base_choice or "") if is_choice else float(row.base_number or 0.0),
+        choices=list(row.choices),
+    )

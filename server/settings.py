@@ -1,0 +1,27 @@
+"""Settings, read from the environment (``YIELDWRIGHT_…``) or a .env file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from platformdirs import user_data_path
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """Everything that can be set from outside.
+
+    ``database`` is a path to a SQLite file; it is created when missing.
+    """
+
+    model_config = SettingsConfigDict(env_prefix="YIELDWRIGHT_", env_file=".env", extra="ignore")
+
+    database: Path = Field(default_factory=lambda: user_data_path("yieldwright") / "yieldwright.sqlite3")
+    host: str = "127.0.0.1"
+    port: int = Field(default=8765, ge=1, le=65535)
+
+
+def demo_database() -> Path:
+    """Where ``yieldwright demo`` keeps its database unless told otherwise."""
+    return user_data_path("yieldwright") / "demo.sqlite3"

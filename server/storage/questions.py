@@ -1,0 +1,143 @@
+"""Questions to the database: one function per question, rows out, no statistics."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeVar
+
+from sqlmodel import Session, SQLModel, col, func, select
+
+from server.errors import NotFoundError
+from server.storage.tables import (
+    ChangeRow,
+    CheckpointRow,
+    LimitRow,
+    MaterialRow,
+    PreparationRow,
+    RunRow,
+    SettingRow,
+    VariableRow,
+    WeighedRow,
+)
+
+Row = TypeVar("Row", bound=SQLModel)
+
+# SQLite integers end here; a larger id in an address cannot exist.
+LARGEST_ID = 2**63 - 1
+
+
+def _get(session: Session, table: type[Row], what: str, key: int) -> Row:
+    row = session.get(table, key) if 0 < key <= LARGEST_ID else None
+    if row is None:
+        raise NotFoundError(what, key)
+    return row
+
+
+def get_preparation(session: Session, preparation_id: int) -> PreparationRow:
+    """Return the preparation or raise NotFoundError."""
+    return _get(session, PreparationRow, "preparation", preparation_id)
+
+
+def get_variable(session: Session, variable_id: int) -> VariableRow:
+    """Return the variable or raise NotFoundError."""
+    return _get(session, VariableRow, "variable", variable_id)
+
+
+def get_limit(session: Session, limit_id: int) -> LimitRow:
+    """Return the limit or raise NotFoundError."""
+    return _get(session, LimitRow, "limit", limit_id)
+
+
+def get_material(session: Session, material_id: int) -> MaterialRow:
+    """Return the material or raise NotFoundError."""
+    return _get(session, MaterialRow, "material", material_id)
+
+
+def get_run(session: Session, run_id: int) -> RunRow:
+    """Return the run or raise NotFoundError."""
+    return _get(session, RunRow, "run", run_id)
+
+
+def get_checkpoint(session: Session, checkpoint_id: int) -> CheckpointRow:
+    """Return the checkpoint or raise NotFoundError."""
+    return _get(session, CheckpointRow, "checkpoint", checkpoint_id)
+
+
+def list_preparations(session: Session, *, archived: bool = False, containing: str = "") -> Sequence[PreparationRow]:
+    """Preparations by name; ``containing`` filters the name without regard to case."""
+    query = select(PreparationRow).order_by(func.lower(PreparationRow.name), col(PreparationRow.id))
+    query = query.where(col(PreparationRow.archived_at).is_not(None) if archived else col(PreparationRow.archived_at).is_(None))
+    if containing:
+        query = query.where(func.lower(PreparationRow.name).contains(containing.lower(), autoescape=True))
+    return session.exec(query).all()
+
+
+def find_preparation_named(session: Session, name: str) -> PreparationRow | None:
+    """Return the preparation with exactly this name, if there is one."""
+    return session.exec(select(PreparationRow).where(PreparationRow.name == name)).first()
+
+
+def list_variables(session: Session, preparation_id: int) -> Sequence[VariableRow]:
+    """Variables of a preparation in their order."""
+    query = select(VariableRow).where(VariableRow.preparation_id == preparation_id)
+    return session.exec(query.order_by(col(VariableRow.position), col(VariableRow.id))).all()
+
+
+def list_limits(session: Session, preparation_id: int) -> Sequence[LimitRow]:
+    """Rules of a preparation in the order in which they were added."""
+    return session.exec(select(LimitRow).where(LimitRow.preparation_id == preparation_id).order_by(col(LimitRow.id))).all()
+
+
+def list_materials(session: Session, preparation_id: int) -> Sequence[MaterialRow]:
+    """Materials of a preparation in their order."""
+    query = select(MaterialRow).where(MaterialRow.preparation_id == preparation_id)
+    return session.exec(query.order_by(col(MaterialRow.position), col(MaterialRow.id))).all()
+
+
+def list_runs(session: Session, preparation_id: int) -> Sequence[RunRow]:
+    """Runs of a preparation by number."""
+    return session.exec(select(RunRow).where(RunRow.preparation_id == preparation_id).order_by(col(RunRow.number))).all()
+
+
+def list_settings(session: Session, preparation_id: int) -> Sequence[SettingRow]:
+    """Settings of all runs of a preparation."""
+    query = select(SettingRow).join(RunRow, col(SettingRow.run_id) == RunRow.id).where(RunRow.preparation_id == preparation_id)
+    return session.exec(query).all()
+
+
+def list_run_settings(session: Session, run_id: int) -> Sequence[SettingRow]:
+    """Settings of one run."""
+    return session.exec(select(SettingRow).where(SettingRow.run_id == run_id)).all()
+
+
+def list_weighed(session: Session, preparation_id: int) -> Sequence[WeighedRow]:
+    """As-weighed amounts of all runs of a preparation."""
+    query = select(WeighedRow).join(RunRow, col(WeighedRow.run_id) == RunRow.id).where(RunRow.preparation_id == preparation_id)
+    return session.exec(query).all()
+
+
+def list_checkpoints(session: Session, run_id: int) -> Sequence[CheckpointRow]:
+    """Checkpoints of a run in their order."""
+    query = select(CheckpointRow).where(CheckpointRow.run_id == run_id)
+    return session.exec(query.order_by(col(CheckpointRow.position), col(CheckpointRow.id))).all()
+
+
+def list_changes(session: Session, preparation_id: int, run_number: int | None = None) -> Sequence[ChangeRow]:
+    """The revision log, newest first; of one run where its number is given."""
+    query = select(ChangeRow).where(ChangeRow.preparation_id == preparation_id)
+    if run_number is not None:
+        query = query.where(ChangeRow.run_number == run_number)
+    return session.exec(query.order_by(col(ChangeRow.id).desc())).all()
+
+
+def take_run_number(session: Session, preparation: PreparationRow) -> int:
+    """Return the next run number; a number is never used twice, even after a run was deleted."""
+    preparation.last_run_number += 1
+    session.add(preparation)
+    return preparation.last_run_number
+
+
+def next_position(session: Session, table: type[VariableRow] | type[MaterialRow], preparation_id: int) -> int:
+    """Position for a new last line."""
+    largest = session.exec(select(func.max(table.position)).where(table.preparation_id == preparation_id)).one()
+    return (largest or 0) + 1

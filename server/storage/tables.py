@@ -1,0 +1,228 @@
+"""The tables. Table classes do not validate; services check input before it comes here.
+
+No ``from __future__ import annotations`` in this file: SQLModel reads the annotations.
+"""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import JSON, CheckConstraint, Column, DateTime, MetaData, UniqueConstraint
+from sqlalchemy.types import TypeDecorator
+from sqlmodel import Field, SQLModel
+
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(column_0_label)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "pk": "pk_%(table_name)s",
+}
+metadata: MetaData = SQLModel.metadata
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """A point in time, always with its zone: SQLite would hand back naive values."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Any) -> datetime | None:
+        return None if value is None else value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Any) -> datetime | None:
+        return None if value is None else value.replace(tzinfo=UTC)
+
+
+def _moment(*, nullable: bool = True) -> Any:
+    return Field(default=None, sa_column=Column(UtcDateTime(), nullable=nullable))
+
+
+def _parent(table: str) -> Any:
+    return Field(foreign_key=f"{table}.id", index=True, ondelete="CASCADE")
+
+
+class PreparationRow(SQLModel, table=True):
+    """What is being made and improved."""
+
+    __tablename__ = "preparation"
+    __table_args__ = (
+        CheckConstraint("aim_percent IS NULL OR (aim_percent > 0 AND aim_percent <= 100)", name="aim"),
+        CheckConstraint("new_ground IS NULL OR (new_ground > 0 AND new_ground <= 1)", name="new_ground"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    aim_percent: float | None = None
+    literature_percent: float | None = None
+    worthwhile_gain: float = 1.0
+    new_ground: float | None = 0.25
+    theoretical_yield_g: float | None = None
+    product_name: str = ""
+    product_formula: str = ""
+    product_coefficient: float = 1.0
+    base_scale_mol: float | None = None
+    balance_readability_g: float = 0.01
+    notes: str = ""
+    cautions: str = ""
+    literature_references: str = ""
+    last_run_number: int = 0
+    revision: int = 1
+    created_at: datetime = _moment(nullable=False)
+    archived_at: datetime | None = _moment()
+
+
+class VariableRow(SQLModel, table=True):
+    """Something that may be set differently from run to run."""
+
+    __tablename__ = "variable"
+    __table_args__ = (UniqueConstraint("preparation_id", "name"), CheckConstraint("low <= high", name="range"))
+
+    id: int | None = Field(default=None, primary_key=True)
+    preparation_id: int = _parent("preparation")
+    position: int = 0
+    name: str
+    role: str
+    unit: str = ""
+    stage: str = "reaction"
+    low: float = 0.0
+    high: float = 1.0
+    step: float | None = None
+    hard_low: float | None = None
+    hard_high: float | None = None
+    base_number: float | None = None
+    base_choice: str | None = None
+    choices: list[str] = Field(default_factory=list, sa_column=Column(JSON, nullable=False))
+
+
+class LimitRow(SQLModel, table=True):
+    """A rule over several variables.
+
+    ``kind`` is 'linear' (coefficients by variable id, bound), 'total_time' (variable
+    ids, bound, unit) or 'only_with' (variable, choice, partner, partners).
+    """
+
+    __tablename__ = "limit_rule"
+
+    id: int | None = Field(default=None, primary_key=True)
+    preparation_id: int = _parent("preparation")
+    kind: str
+    text: str = ""
+    details: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
+
+
+class MaterialRow(SQLModel, table=True):
+    """A line of the charge."""
+
+    __tablename__ = "material"
+
+    id: int | None = Field(default=None, primary_key=True)
+    preparation_id: int = _parent("preparation")
+    position: int = 0
+    name: str
+    role: str
+    formula: str = ""
+    molar_mass: float | None = None
+    coefficient: float = 1.0
+    amount_kind: str = "equivalents"
+    amount: float = 1.0
+    purity_percent: float = 100.0
+    water_percent: float = 0.0
+    concentration_mol_per_l: float | None = None
+    density_g_per_ml: float | None = None
+    ratio_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
+    choice_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
+    choice: str | None = None
+    stock_g: float | None = None
+    hazards: str = ""
+
+
+class RunRow(SQLModel, table=True):
+    """One attempt."""
+
+    __tablename__ = "run"
+    __table_args__ = (
+        UniqueConstraint("preparation_id", "number"),
+        CheckConstraint("state IN ('planned', 'under_way', 'finished', 'abandoned')", name="state"),
+        CheckConstraint("outcome IN ('yield', 'failure', 'no_information')", name="outcome"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    preparation_id: int = _parent("preparation")
+    number: int
+    state: str
+    outcome: str = "yield"
+    scale_mol: float | None = None
+    product_mass_g: float | None = None
+    product_mass_u_g: float | None = None
+    purity_percent: float | None = None
+    purity_u_percent: float | None = None
+    residual_percent: float | None = None
+    residual_u_percent: float | None = None
+    theoretical_yield_g: float | None = None
+    entered_yield_percent: float | None = None
+    excluded_reason: str | None = None
+    lot: str = ""
+    notes: str = ""
+    made_on: str | None = None
+    purpose: str | None = None
+    forecast: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
+    revision: int = 1
+    created_at: datetime = _moment(nullable=False)
+
+
+class SettingRow(SQLModel, table=True):
+    """The value of a variable in one run, planned and as run."""
+
+    __tablename__ = "setting"
+    __table_args__ = (UniqueConstraint("run_id", "variable_id"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    run_id: int = _parent("run")
+    variable_id: int = _parent("variable")
+    planned_number: float | None = None
+    planned_choice: str | None = None
+    as_run_number: float | None = None
+    as_run_choice: str | None = None
+
+
+class WeighedRow(SQLModel, table=True):
+    """What was really weighed or measured of a material in one run."""
+
+    __tablename__ = "weighed"
+    __table_args__ = (UniqueConstraint("run_id", "material_id"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    run_id: int = _parent("run")
+    material_id: int = _parent("material")
+    mass_g: float | None = None
+    volume_ml: float | None = None
+
+
+class CheckpointRow(SQLModel, table=True):
+    """A weighed intermediate of a run."""
+
+    __tablename__ = "checkpoint"
+
+    id: int | None = Field(default=None, primary_key=True)
+    run_id: int = _parent("run")
+    position: int = 0
+    name: str
+    stage: str
+    kind: str = "product"
+    mass_g: float
+    purity_percent: float = 100.0
+
+
+class ChangeRow(SQLModel, table=True):
+    """The revision log: who reads a number can see what it was before, and why it changed."""
+
+    __tablename__ = "change"
+
+    id: int | None = Field(default=None, primary_key=True)
+    preparation_id: int = _parent("preparation")
+    run_number: int | None = None
+    at: datetime = _moment(nullable=False)
+    what: str
+    before: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
+    after: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
+    reason: str = ""

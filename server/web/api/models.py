@@ -1,0 +1,196 @@
+"""What the API answers."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class Answer(BaseModel):
+    """Base of all answers."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+
+class PreparationAnswer(Answer):
+    """A preparation. Yields in %, ``new_ground`` as a fraction of a variable's range."""
+
+    id: int
+    name: str
+    aim_percent: float | None
+    literature_percent: float | None
+    worthwhile_gain: float
+    new_ground: float | None
+    theoretical_yield_g: float | None
+    product_name: str
+    product_formula: str
+    product_coefficient: float
+    base_scale_mol: float | None
+    balance_readability_g: float
+    notes: str
+    cautions: str
+    literature_references: str
+    created_at: datetime
+    archived_at: datetime | None
+
+
+class VariableAnswer(Answer):
+    """A variable; ``base`` is a number in ``unit`` or one of the choices."""
+
+    id: int
+    name: str
+    role: str
+    unit: str
+    stage: str
+    low: float | None
+    high: float | None
+    step: float | None
+    hard_low: float | None
+    hard_high: float | None
+    base: float | str
+    choices: list[str]
+
+
+class LimitAnswer(Answer):
+    """A rule over variables, with its wording."""
+
+    id: int
+    kind: str
+    text: str
+    details: dict[str, Any]
+
+
+class ForecastAnswer(Answer):
+    """Forecast of a run's yield, repeatability included. [%]"""
+
+    mean: float
+    low_50: float
+    high_50: float
+    low_90: float
+    high_90: float
+    clipped: bool = Field(description="Ranges were cut at 0 or 100 %.")
+
+
+class RunAnswer(Answer):
+    """A run. ``yield_percent`` is None unless it gave one; ``settings`` by variable name, as run where noted."""
+
+    id: int
+    number: int
+    state: str
+    outcome: str
+    settings: dict[str, float | str]
+    yield_percent: float | None
+    yield_u: float | None = Field(description="Standard uncertainty of the yield. [percentage points]")
+    product_mass_g: float | None
+    theoretical_yield_g: float | None
+    excluded_reason: str | None
+    counts: bool = Field(description="Whether the models use this run.")
+    purpose: str | None
+    forecast: dict[str, Any] | None
+    made_on: str | None
+    lot: str
+    notes: str
+    revision: int
+
+
+class EffectAnswer(Answer):
+    """Effect of one variable across the range tried. [percentage points]"""
+
+    variable: str
+    evidence: str
+    sentence: str
+    change: float | None
+    low_50: float | None
+    high_50: float | None
+    low_90: float | None
+    high_90: float | None
+    probability_of_sign: float | None
+    cannot_be_told_apart_from: list[str]
+
+
+class EffectsAnswer(Answer):
+    """Effects, strongest evidence first; empty with a message while there are too few runs."""
+
+    n_runs: int
+    message: str
+    effects: list[EffectAnswer]
+    repeatability: str
+
+
+class ProposalAnswer(Answer):
+    """The suggested next run; ``settings`` by variable name."""
+
+    purpose: str
+    settings: dict[str, float | str]
+    forecast: ForecastAnswer
+    chance_to_beat: float | None
+    reason: str
+    new_ground: list[str]
+    hold_hours: float | None
+    is_opening: bool
+
+
+class WorkingRecipeAnswer(Answer):
+    """The settings that the evidence favours today, None before any run counts."""
+
+    run_number: int | None
+    settings: dict[str, float | str]
+    forecast: ForecastAnswer | None
+    message: str
+
+
+class MaterialAnswer(Answer):
+    """A line of the charge."""
+
+    id: int
+    name: str
+    role: str
+    formula: str
+    molar_mass: float | None
+    coefficient: float
+    amount_kind: str
+    amount: float
+    purity_percent: float
+    water_percent: float
+    concentration_mol_per_l: float | None
+    density_g_per_ml: float | None
+    ratio_variable_id: int | None
+    choice_variable_id: int | None
+    choice: str | None
+    stock_g: float | None
+    hazards: str
+
+
+class ChargeLineAnswer(Answer):
+    """What to weigh or measure of one material."""
+
+    name: str
+    role: str
+    moles: float | None
+    mass_g: float | None
+    rounded_g: float | None
+    volume_ml: float | None
+
+
+class ChargeAnswer(Answer):
+    """The charge at a scale."""
+
+    scale_mol: float
+    lines: list[ChargeLineAnswer]
+    limiting: str | None
+    theoretical_yield_g: float | None
+    atom_economy_percent: float | None
+    problems: list[str]
+
+
+class ProblemAnswer(Answer):
+    """An error, as problem details (RFC 9457). ``errors`` has a sentence per field."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    errors: dict[str, str] = {}
+    confirm: str | None = Field(default=None, description="Send this in `confirm` to store the unusual value all the same.")

@@ -1,0 +1,348 @@
+"""The JSON API: the same services as the pages, for scripts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Response
+
+from server.core.choose.proposal import Purpose
+from server.core.space.variables import Setting
+from server.errors import NotReadyError
+from server.services import charges, preparations, runs, variables
+from server.services.analysis import Analysis, accept_proposal, analyse
+from server.services.inputs import (
+    CheckpointInput,
+    ExclusionInput,
+    FinishedRunInput,
+    LimitInput,
+    MaterialInput,
+    PlannedRunInput,
+    PreparationInput,
+    VariableInput,
+)
+from server.services.spaces import rule_of, space_of
+from server.storage import questions
+from server.storage.tables import LimitRow, MaterialRow, VariableRow
+from server.web.api.models import (
+    ChargeAnswer,
+    ChargeLineAnswer,
+    EffectAnswer,
+    EffectsAnswer,
+    ForecastAnswer,
+    LimitAnswer,
+    MaterialAnswer,
+    PreparationAnswer,
+    ProblemAnswer,
+    ProposalAnswer,
+    RunAnswer,
+    VariableAnswer,
+    WorkingRecipeAnswer,
+)
+from server.web.dependencies import Id, ReadSession, WriteSession
+
+_PROBLEMS: dict[int | str, dict[str, Any]] = {
+    404: {"model": ProblemAnswer, "description": "Not there (any more)."},
+    409: {"model": ProblemAnswer, "description": "Not ready, or changed meanwhile."},
+    422: {"model": ProblemAnswer, "description": "Input that cannot be used, or that needs a confirmation."},
+}
+router = APIRouter(responses=_PROBLEMS)
+
+
+def _variable(row: VariableRow) -> VariableAnswer:
+    values = row.model_dump(exclude={"base_number", "base_choice", "position", "preparation_id"})
+    if row.role == "choice":
+        values.update(low=None, high=None)
+    base: float | str = row.base_choice if row.base_choice is not None else float(row.base_number or 0.0)
+    return VariableAnswer(**values, base=base)
+
+
+def _named(analysis: Analysis, settings: Any) -> dict[str, Setting]:
+    return {v.name: settings[v.key] for v in analysis.space.variables}
+
+
+def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
+    row = view.row
+    return RunAnswer(
+        id=int(row.id or 0),
+        number=row.number,
+        state=row.state,
+        outcome=row.outcome,
+        settings=_named(analysis, view.settings),
+        yield_percent=view.percent,
+        yield_u=view.run_yield.u if view.run_yield else None,
+        product_mass_g=row.product_mass_g,
+        theoretical_yield_g=view.run_yield.theoretical_g if view.run_yield else row.theoretical_yield_g,
+        excluded_reason=row.excluded_reason,
+        counts=view.counts,
+        purpose=row.purpose,
+        forecast=row.forecast,
+        made_on=row.made_on,
+        lot=row.lot,
+        notes=row.notes,
+        revision=row.revision,
+    )
+
+
+def _run_by_id(session: ReadSession, run_id: int) -> RunAnswer:
+    analysis = analyse(session, questions.get_run(session, run_id).preparation_id)
+    return _run(analysis, next(r for r in analysis.runs if r.row.id == run_id))
+
+
+@router.get("/preparations", tags=["preparations"])
+def list_preparations(session: ReadSession, archived: bool = False, search: str = "") -> list[PreparationAnswer]:
+    """List preparations by name."""
+    rows = questions.list_preparations(session, archived=archived, containing=search)
+    return [PreparationAnswer.model_validate(row) for row in rows]
+
+
+@router.post("/preparations", status_code=201, tags=["preparations"])
+def create_preparation(data: PreparationInput, session: WriteSession) -> PreparationAnswer:
+    """Create a preparation."""
+    return PreparationAnswer.model_validate(preparations.create_preparation(session, data))
+
+
+@router.get("/preparations/{preparation_id}", tags=["preparations"])
+def get_preparation(preparation_id: Id, session: ReadSession) -> PreparationAnswer:
+    """Return a preparation."""
+    return PreparationAnswer.model_validate(questions.get_preparation(session, preparation_id))
+
+
+@router.put("/preparations/{preparation_id}", tags=["preparations"])
+def update_preparation(preparation_id: Id, data: PreparationInput, session: WriteSession) -> PreparationAnswer:
+    """Replace a preparation's own fields."""
+    return PreparationAnswer.model_validate(preparations.update_preparation(session, preparation_id, data))
+
+
+@router.get("/preparations/{preparation_id}/variables", tags=["variables"])
+def list_variables(preparation_id: Id, session: ReadSession) -> list[VariableAnswer]:
+    """List the variables of a preparation."""
+    questions.get_preparation(session, preparation_id)
+    return [_variable(row) for row in questions.list_variables(session, preparation_id)]
+
+
+@router.post("/preparations/{preparation_id}/variables", status_code=201, tags=["variables"])
+def add_variable(preparation_id: Id, data: VariableInput, session: WriteSession) -> VariableAnswer:
+    """Add a variable."""
+    return _variable(variables.add_variable(session, preparation_id, data))
+
+
+@router.put("/variables/{variable_id}", tags=["variables"])
+def update_variable(variable_id: Id, data: VariableInput, session: WriteSession) -> VariableAnswer:
+    """Replace a variable."""
+    return _variable(variables.update_variable(session, variable_id, data))
+
+
+@router.delete("/variables/{variable_id}", status_code=204, tags=["variables"])
+def delete_variable(variable_id: Id, session: WriteSession) -> Response:
+    """Remove a variable with its settings."""
+    variables.delete_variable(session, variable_id)
+    return Response(status_code=204)
+
+
+def _limit(session: ReadSession, row: LimitRow) -> LimitAnswer:
+    space = space_of(questions.list_variables(session, row.preparation_id), [])
+    rule = rule_of(row, {v.key: v for v in space.variables})
+    return LimitAnswer(id=int(row.id or 0), kind=row.kind, text=rule.text if rule else "", details=row.details)
+
+
+@router.get("/preparations/{preparation_id}/limits", tags=["variables"])
+def list_limits(preparation_id: Id, session: ReadSession) -> list[LimitAnswer]:
+    """List the rules over variables."""
+    questions.get_preparation(session, preparation_id)
+    return [_limit(session, row) for row in questions.list_limits(session, preparation_id)]
+
+
+@router.post("/preparations/{preparation_id}/limits", status_code=201, tags=["variables"])
+def add_limit(preparation_id: Id, data: LimitInput, session: WriteSession) -> LimitAnswer:
+    """Add a rule over variables."""
+    return _limit(session, variables.add_limit(session, preparation_id, data))
+
+
+@router.delete("/limits/{limit_id}", status_code=204, tags=["variables"])
+def delete_limit(limit_id: Id, session: WriteSession) -> Response:
+    """Remove a rule."""
+    variables.delete_limit(session, limit_id)
+    return Response(status_code=204)
+
+
+@router.get("/preparations/{preparation_id}/materials", tags=["charge"])
+def list_materials(preparation_id: Id, session: ReadSession) -> list[MaterialAnswer]:
+    """List the materials of the charge."""
+    questions.get_preparation(session, preparation_id)
+    return [MaterialAnswer.model_validate(row) for row in questions.list_materials(session, preparation_id)]
+
+
+def _material(row: MaterialRow) -> MaterialAnswer:
+    return MaterialAnswer.model_validate(row)
+
+
+@router.post("/preparations/{preparation_id}/materials", status_code=201, tags=["charge"])
+def add_material(preparation_id: Id, data: MaterialInput, session: WriteSession) -> MaterialAnswer:
+    """Add a material."""
+    return _material(charges.add_material(session, preparation_id, data))
+
+
+@router.put("/materials/{material_id}", tags=["charge"])
+def update_material(material_id: Id, data: MaterialInput, session: WriteSession) -> MaterialAnswer:
+    """Replace a material."""
+    return _material(charges.update_material(session, material_id, data))
+
+
+@router.delete("/materials/{material_id}", status_code=204, tags=["charge"])
+def delete_material(material_id: Id, session: WriteSession) -> Response:
+    """Remove a material."""
+    charges.delete_material(session, material_id)
+    return Response(status_code=204)
+
+
+@router.get("/preparations/{preparation_id}/charge", tags=["charge"])
+def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None = None) -> ChargeAnswer:
+    """Work out what to weigh at the base recipe, at the base scale unless ``scale_mol`` is given."""
+    preparation = questions.get_preparation(session, preparation_id)
+    rows = questions.list_materials(session, preparation_id)
+    space = space_of(questions.list_variables(session, preparation_id), [])
+    scale = scale_mol if scale_mol is not None else preparation.base_scale_mol or 1.0
+    charge = charges.make_charge(preparation, rows, space.base, scale)
+    lines = [
+        ChargeLineAnswer(
+            name=line.material.name,
+            role=line.material.role,
+            moles=line.moles,
+            mass_g=line.mass_g,
+            rounded_g=charge.rounded_g.get(line.material.key),
+            volume_ml=line.volume_ml,
+        )
+        for line in charge.lines
+    ]
+    return ChargeAnswer(
+        scale_mol=scale,
+        lines=lines,
+        limiting=charge.theory.limiting.name if charge.theory else None,
+        theoretical_yield_g=charge.theory.mass_g if charge.theory else None,
+        atom_economy_percent=charge.atom_economy_percent,
+        problems=list(charge.problems),
+    )
+
+
+@router.get("/preparations/{preparation_id}/runs", tags=["runs"])
+def list_runs(preparation_id: Id, session: ReadSession) -> list[RunAnswer]:
+    """List the runs by number."""
+    analysis = analyse(session, preparation_id)
+    return [_run(analysis, view) for view in analysis.runs]
+
+
+@router.post("/preparations/{preparation_id}/runs", status_code=201, tags=["runs"])
+def record_run(preparation_id: Id, data: FinishedRunInput, session: WriteSession) -> RunAnswer:
+    """Enter a run as it was made."""
+    run = runs.record_run(session, preparation_id, data)
+    return _run_by_id(session, int(run.id or 0))
+
+
+@router.post("/preparations/{preparation_id}/planned-runs", status_code=201, tags=["runs"])
+def plan_run(preparation_id: Id, data: PlannedRunInput, session: WriteSession, purpose: Purpose = Purpose.RAISE) -> RunAnswer:
+    """Plan a run, for example one that was proposed; its forecast is kept."""
+    run = accept_proposal(session, preparation_id, data, purpose)
+    return _run_by_id(session, int(run.id or 0))
+
+
+@router.get("/runs/{run_id}", tags=["runs"])
+def get_run(run_id: Id, session: ReadSession) -> RunAnswer:
+    """Return a run."""
+    return _run_by_id(session, run_id)
+
+
+@router.put("/runs/{run_id}", tags=["runs"])
+def update_run(run_id: Id, data: FinishedRunInput, session: WriteSession) -> RunAnswer:
+    """Enter the result of a planned run, or correct a finished one."""
+    row = questions.get_run(session, run_id)
+    runs.record_run(session, row.preparation_id, data, run_id=run_id)
+    return _run_by_id(session, run_id)
+
+
+@router.delete("/runs/{run_id}", status_code=204, tags=["runs"])
+def delete_run(run_id: Id, session: WriteSession) -> Response:
+    """Delete a run that should never have been entered."""
+    runs.delete_run(session, run_id)
+    return Response(status_code=204)
+
+
+@router.put("/runs/{run_id}/exclusion", tags=["runs"])
+def exclude_run(run_id: Id, data: ExclusionInput, session: WriteSession) -> RunAnswer:
+    """Exclude a run from the models, with the reason."""
+    runs.exclude_run(session, run_id, data.reason)
+    return _run_by_id(session, run_id)
+
+
+@router.delete("/runs/{run_id}/exclusion", tags=["runs"])
+def include_run(run_id: Id, session: WriteSession) -> RunAnswer:
+    """Take an excluded run back."""
+    runs.exclude_run(session, run_id, None)
+    return _run_by_id(session, run_id)
+
+
+@router.post("/runs/{run_id}/checkpoints", status_code=201, tags=["runs"])
+def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> RunAnswer:
+    """Add a checkpoint to a run."""
+    runs.add_checkpoint(session, run_id, data)
+    return _run_by_id(session, run_id)
+
+
+@router.get("/preparations/{preparation_id}/effects", tags=["answers"])
+def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
+    """Say which variable moved the yield."""
+    analysis = analyse(session, preparation_id)
+    repeatability = analysis.repeatability_sentence
+    try:
+        found = analysis.effects
+    except NotReadyError as error:
+        return EffectsAnswer(n_runs=analysis.table.n_runs, message=str(error), effects=[], repeatability=repeatability)
+    effects = [
+        EffectAnswer(
+            variable=e.name,
+            evidence=e.evidence,
+            sentence=e.sentence,
+            change=e.change,
+            low_50=e.low_50,
+            high_50=e.high_50,
+            low_90=e.low_90,
+            high_90=e.high_90,
+            probability_of_sign=e.probability_of_sign,
+            cannot_be_told_apart_from=list(e.partners),
+        )
+        for e in found
+    ]
+    return EffectsAnswer(n_runs=analysis.table.n_runs, message="", effects=effects, repeatability=repeatability)
+
+
+@router.get("/preparations/{preparation_id}/proposal", tags=["answers"])
+def get_proposal(preparation_id: Id, session: ReadSession, purpose: Purpose = Purpose.RAISE) -> ProposalAnswer:
+    """Propose the next run; stores nothing."""
+    analysis = analyse(session, preparation_id)
+    found = analysis.proposal(purpose)
+    return ProposalAnswer(
+        purpose=found.purpose,
+        settings=_named(analysis, found.settings),
+        forecast=ForecastAnswer.model_validate(found.forecast),
+        chance_to_beat=found.chance_to_beat,
+        reason=found.reason,
+        new_ground=list(found.new_ground),
+        hold_hours=found.hold_hours,
+        is_opening=found.is_opening,
+    )
+
+
+@router.get("/preparations/{preparation_id}/working-recipe", tags=["answers"])
+def get_working_recipe(preparation_id: Id, session: ReadSession) -> WorkingRecipeAnswer:
+    """Return the settings that the evidence favours today."""
+    analysis = analyse(session, preparation_id)
+    working = analysis.working
+    if working is None:
+        message = "There is no working recipe before a run inside the limits gave a yield."
+        return WorkingRecipeAnswer(run_number=None, settings={}, forecast=None, message=message)
+    return WorkingRecipeAnswer(
+        run_number=working.run_number,
+        settings=_named(analysis, working.settings),
+        forecast=ForecastAnswer.model_validate(working.forecast),
+        message="",
+    )

@@ -1,0 +1,33 @@
+"""What handlers ask for: sessions, raw forms, ids that fit the database."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated
+
+from fastapi import Depends, Path, Request
+from sqlmodel import Session
+
+from server.storage.engine import read_session, write_session
+from server.web.forms import RawForm
+
+
+def _read(request: Request) -> Iterator[Session]:
+    with read_session(request.app.state.engine) as session:
+        yield session
+
+
+def _write(request: Request) -> Iterator[Session]:
+    with write_session(request.app.state.engine) as session:
+        yield session
+
+
+async def _form(request: Request) -> RawForm:
+    form = await request.form(max_fields=500)
+    return RawForm([(key, value) for key, value in form.multi_items() if isinstance(value, str)])
+
+
+ReadSession = Annotated[Session, Depends(_read)]
+WriteSession = Annotated[Session, Depends(_write)]
+Form = Annotated[RawForm, Depends(_form)]
+Id = Annotated[int, Path(ge=1, le=2**63 - 1)]

@@ -1,0 +1,113 @@
+"""One table from error class to status, and the error pages."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+
+from server.errors import (
+    ConflictError,
+    FormulaTextError,
+    InvalidInputError,
+    NeedsConfirmationError,
+    NotFoundError,
+    NothingReachableError,
+    NotReadyError,
+    YieldwrightError,
+)
+from server.services.inputs import message_for
+from server.web.rendering import render
+
+logger = logging.getLogger("yieldwright")
+
+STATUS: dict[type[YieldwrightError], int] = {
+    NotFoundError: 404,
+    InvalidInputError: 422,
+    NeedsConfirmationError: 422,
+    FormulaTextError: 422,
+    NothingReachableError: 422,
+    NotReadyError: 409,
+    ConflictError: 409,
+}
+
+
+@dataclass(frozen=True)
+class ErrorPage:
+    """Context of an error page."""
+
+    title: str
+    message: str
+    reference: str = ""
+
+
+def _wants_json(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
+
+
+def problem(status: int, title: str, detail: str, **more: Any) -> Response:
+    """An error for scripts, as problem details (RFC 9457)."""
+    body = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
+    return JSONResponse(body, status_code=status, media_type="application/problem+json")
+
+
+def _page(request: Request, status: int, message: str, reference: str = "") -> Response:
+    name = "errors/404.html" if status == 404 else "errors/500.html" if status == 500 else "errors/other.html"
+    title = {404: "Not found", 500: "Something went wrong"}.get(status, "This cannot be done")
+    return render(request, name, ErrorPage(title, message, reference), status=status)
+
+
+def install_error_pages(app: FastAPI) -> None:
+    """Attach the handlers to the application."""
+
+    @app.exception_handler(YieldwrightError)
+    def expected(request: Request, error: YieldwrightError) -> Response:
+        status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 500)
+        if not _wants_json(request):
+            return _page(request, status, str(error))
+        more: dict[str, Any] = {}
+        if isinstance(error, InvalidInputError):
+            more["errors"] = error.messages
+        if isinstance(error, NeedsConfirmationError):
+            more["errors"] = {error.field: error.message}
+            more["confirm"] = error.code
+        if isinstance(error, NotReadyError):
+            more.update(have=error.have, need=error.need)
+        return problem(status, type(error).__name__.removesuffix("Error"), str(error), **more)
+
+    @app.exception_handler(RequestValidationError)
+    def invalid_request(request: Request, error: RequestValidationError) -> Response:
+        in_path = any(one["loc"][0] == "path" for one in error.errors())
+        if in_path or not _wants_json(request):
+            # /runs/abc is an address that does not exist, not a form mistake.
+            if _wants_json(request):
+                return problem(404, "NotFound", "There is nothing at this address.")
+            return _page(request, 404 if in_path else 422, "There is nothing at this address.")
+        messages: dict[str, str] = {}
+        for one in error.errors():
+            where = [str(p) for p in one["loc"][1:] if p not in ("float", "str", "linear", "total_time", "only_with")]
+            field = "setting_" + where[1] if where[:1] == ["settings"] and len(where) > 1 else (where[0] if where else "body")
+            messages.setdefault(field, message_for(one))
+        return problem(422, "InvalidInput", " ".join(messages.values()), errors=messages)
+
+    @app.exception_handler(HTTPException)
+    def http_error(request: Request, error: HTTPException) -> Response:
+        detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
+        if _wants_json(request):
+            return problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
+        return _page(request, error.status_code, detail)
+
+    @app.exception_handler(Exception)
+    def bug(request: Request, error: Exception) -> Response:
+        reference = secrets.token_hex(4)
+        logger.error("Unexpected error %s at %s %s", reference, request.method, request.url.path, exc_info=error)
+        message = "The app made a mistake. Nothing was stored by this step. The log has the details under the reference."
+        if _wants_json(request):
+            return problem(500, "InternalError", message, reference=reference)
+        return _page(request, 500, message, reference)

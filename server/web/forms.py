@@ -1,0 +1,102 @@
+"""Forms: from what was typed to an answer that loses nothing of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+from pydantic import BaseModel
+from starlette.responses import RedirectResponse, Response
+
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NothingReachableError
+
+
+class RawForm:
+    """The posted pairs as text."""
+
+    def __init__(self, pairs: Sequence[tuple[str, str]]) -> None:
+        self.pairs = list(pairs)
+        self.values = dict(self.pairs)
+
+    def all(self, name: str) -> list[str]:
+        """Every value posted under a name."""
+        return [value for key, value in self.pairs if key == name]
+
+    def only(self, names: Sequence[str]) -> dict[str, Any]:
+        """The named fields that were posted."""
+        return {name: self.values[name] for name in names if name in self.values}
+
+    def prefixed(self, prefix: str) -> dict[str, str]:
+        """Fields that start with a prefix, by the rest of their name."""
+        return {key[len(prefix) :]: value for key, value in self.pairs if key.startswith(prefix)}
+
+
+@dataclass(frozen=True)
+class Question:
+    """A yes that is needed before something unusual is stored."""
+
+    field: str
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class FormState:
+    """What a form shows: typed values, a message per field, questions, a message for the whole form."""
+
+    values: Mapping[str, str] = field(default_factory=dict)
+    errors: Mapping[str, str] = field(default_factory=dict)
+    questions: tuple[Question, ...] = ()
+    confirmed: tuple[str, ...] = ()
+    banner: str = ""
+
+    def value(self, name: str, default: str = "") -> str:
+        return self.values.get(name, default)
+
+    def error(self, name: str) -> str:
+        return self.errors.get(name, "")
+
+    @classmethod
+    def of(cls, data: BaseModel | Mapping[str, Any]) -> FormState:
+        """Fill a form from stored values."""
+        items = data.model_dump() if isinstance(data, BaseModel) else dict(data)
+        return cls({key: as_text(value) for key, value in items.items()})
+
+
+def as_text(value: Any) -> str:
+    """A stored value as it would be typed."""
+    if value is None:
+        return ""
+    if isinstance(value, Enum):
+        return str(value.value)
+    if isinstance(value, float):
+        return f"{value:.12g}"
+    if isinstance(value, (list, tuple)):
+        return "\n".join(str(v) for v in value)
+    return str(value)
+
+
+def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, int], Response]) -> Response:
+    """Do what a form asks for and go to the address that ``act`` returns, or show the form again.
+
+    Parameters
+    ----------
+    act : callable
+        Returns the address to go to. Raises input errors of ``server.errors``.
+    redraw : callable
+        Draws the form again from its state and a status code.
+    """
+    confirmed = tuple(form.all("confirm"))
+    try:
+        return RedirectResponse(act(), status_code=303)
+    except InvalidInputError as error:
+        return redraw(FormState(form.values, error.messages, confirmed=confirmed), 422)
+    except NothingReachableError as error:
+        return redraw(FormState(form.values, banner=str(error), confirmed=confirmed), 422)
+    except NeedsConfirmationError as error:
+        question = Question(error.field, error.code, error.question)
+        return redraw(FormState(form.values, {error.field: error.message}, (question,), confirmed), 422)
+    except ConflictError as error:
+        return redraw(FormState(form.values, banner=str(error), confirmed=confirmed), 409)

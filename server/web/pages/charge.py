@@ -1,0 +1,258 @@
+"""The charge: materials, scale, stock, drying agent, and the bench sheet of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from server.core.chemistry.charge import AmountKind, ChargeLine, MaterialRole
+from server.core.chemistry.drying import AGENTS, DryingAdvice, advise_drying
+from server.core.chemistry.weights import SOURCE
+from server.core.space.variables import Stage
+from server.errors import InvalidInputError
+from server.services.charges import Charge, add_material, as_input, delete_material, make_charge, update_material
+from server.services.inputs import MaterialInput, validated
+from server.services.numbers import NumberTextError, read_number
+from server.services.runs import RunView, view_run
+from server.services.scales import SCALE_MODES, chosen_scale
+from server.services.spaces import space_of
+from server.storage import questions
+from server.storage.tables import MaterialRow, PreparationRow
+from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import FormState, submit
+from server.web.pages.common import Frame, setting_text
+from server.web.pages.setup import STAGES
+from server.web.rendering import render
+
+router = APIRouter()
+_FIELDS = list(MaterialInput.model_fields)
+
+MATERIAL_ROLES = {
+    MaterialRole.REAGENT: "reagent",
+    MaterialRole.SOLVENT: "solvent",
+    MaterialRole.CATALYST: "catalyst",
+    MaterialRole.DRYING_AGENT: "drying agent",
+    MaterialRole.WASH: "wash",
+    MaterialRole.OTHER: "other",
+}
+AMOUNT_KINDS = {
+    AmountKind.EQUIVALENTS: "equivalents (mol per mol of the scale)",
+    AmountKind.MOL_PERCENT: "mol% of the scale",
+    AmountKind.MASS: "g at the base scale",
+    AmountKind.VOLUME: "mL at the base scale",
+}
+
+
+@dataclass(frozen=True)
+class ChargePage:
+    """Context of the charge page."""
+
+    frame: Frame
+    rows: list[MaterialRow]
+    charge: Charge | None
+    form: FormState
+    modes: dict[str, str]
+    scale_message: str
+    planned_runs: int | None
+    scale_for_planned: float | None
+    weights_source: str
+    agent_options: list[tuple[str, str]]
+    drying: DryingAdvice | None
+    drying_form: FormState
+
+
+@dataclass(frozen=True)
+class MaterialFormPage:
+    """Context of the form for a material."""
+
+    frame: Frame
+    form: FormState
+    row: MaterialRow | None
+    roles: dict[MaterialRole, str]
+    kinds: dict[AmountKind, str]
+    number_options: list[tuple[int | None, str]]
+    choice_options: list[tuple[int | None, str]]
+
+
+@dataclass(frozen=True)
+class BenchSheetPage:
+    """Context of the bench sheet; ``stages`` pairs each stage with its settings and checkpoints to record."""
+
+    frame: Frame
+    run: RunView
+    charge: Charge | None
+    lines: list[tuple[ChargeLine, float | None]]
+    stages: list[tuple[str, list[tuple[str, str]]]]
+    limits: list[str]
+    cautions: list[str] = field(default_factory=list)
+
+
+def _charge_page(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[..., Response]:
+    def redraw(
+        form: FormState, status: int, drying: DryingAdvice | None = None, drying_form: FormState | None = None
+    ) -> Response:
+        assert preparation.id is not None
+        rows = questions.list_materials(session, preparation.id)
+        space = space_of(questions.list_variables(session, preparation.id), [])
+        charge, message, planned, fits = None, "", None, None
+        errors = dict(form.errors)
+        if rows:
+            try:
+                scale = chosen_scale(preparation, rows, space.base, form.values)
+                charge = make_charge(preparation, rows, space.base, scale)
+                planned_text = form.value("planned_runs")
+                if planned_text:
+                    planned = max(1, round(read_number(planned_text)))
+                    fits = charge.scale_for_runs(planned)
+            except InvalidInputError as error:
+                errors.update(error.messages)
+            except NumberTextError as error:
+                errors["planned_runs"] = str(error)
+            if errors and status == 200:
+                status = 422
+            message = errors.get("form", "")
+        shown = FormState(form.values, errors, form.questions, form.confirmed, form.banner)
+        page = ChargePage(
+            Frame(preparation, "charge"),
+            list(rows),
+            charge,
+            shown,
+            SCALE_MODES,
+            message,
+            planned,
+            fits,
+            SOURCE,
+            [(name, name) for name in AGENTS],
+            drying,
+            drying_form or FormState({"excess": "3"}),
+        )
+        return render(request, "charge/show.html", page, status=status)
+
+    return redraw
+
+
+@router.get("/preparations/{preparation_id}/charge")
+def show_charge(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+    query = dict(request.query_params)
+    redraw = _charge_page(request, session, preparation)
+    if "agent" in query:
+        drying_form = FormState(query)
+        try:
+            water, excess = read_number(query.get("water_g", "")), read_number(query.get("excess", "3"))
+            return redraw(FormState(), 200, advise_drying(query["agent"], water, excess), drying_form)
+        except NumberTextError as error:
+            return redraw(FormState(), 422, None, FormState(query, {"water_g": str(error)}))
+        except InvalidInputError as error:
+            return redraw(FormState(), 422, None, FormState(query, error.messages))
+    return redraw(FormState(query), 200)
+
+
+def _material_form(
+    request: Request, session: ReadSession, preparation: PreparationRow, row: MaterialRow | None
+) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        assert preparation.id is not None
+        variables = questions.list_variables(session, preparation.id)
+        page = MaterialFormPage(
+            Frame(preparation, "charge"),
+            form,
+            row,
+            MATERIAL_ROLES,
+            AMOUNT_KINDS,
+            [(v.id, v.name) for v in variables if v.role != "choice"],
+            [(v.id, v.name) for v in variables if v.role == "choice"],
+        )
+        return render(request, "materials/form.html", page, status=status)
+
+    return redraw
+
+
+@router.get("/preparations/{preparation_id}/materials/new")
+def new_material(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+    values = {
+        "role": "reagent",
+        "amount_kind": "equivalents",
+        "amount": "1",
+        "coefficient": "1",
+        "purity_percent": "100",
+        "water_percent": "0",
+    }
+    return _material_form(request, session, preparation, None)(FormState(values), 200)
+
+
+@router.post("/preparations/{preparation_id}/materials")
+def create_material(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        add_material(session, preparation_id, validated(MaterialInput, form.only(_FIELDS)))
+        return f"/preparations/{preparation_id}/charge"
+
+    return submit(form, act, _material_form(request, session, preparation, None))
+
+
+@router.get("/materials/{material_id}/edit")
+def edit_material(request: Request, material_id: Id, session: ReadSession) -> Response:
+    row = questions.get_material(session, material_id)
+    preparation = questions.get_preparation(session, row.preparation_id)
+    return _material_form(request, session, preparation, row)(FormState.of(as_input(row)), 200)
+
+
+@router.post("/materials/{material_id}")
+def change_material(request: Request, material_id: Id, form: Form, session: WriteSession) -> Response:
+    row = questions.get_material(session, material_id)
+    preparation = questions.get_preparation(session, row.preparation_id)
+
+    def act() -> str:
+        update_material(session, material_id, validated(MaterialInput, form.only(_FIELDS)))
+        return f"/preparations/{preparation.id}/charge"
+
+    return submit(form, act, _material_form(request, session, preparation, row))
+
+
+@router.post("/materials/{material_id}/delete")
+def remove_material(material_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/preparations/{delete_material(session, material_id)}/charge", status_code=303)
+
+
+GENERAL_CAUTIONS = (
+    "Read the safety data sheets of all materials and follow local rules.",
+    "Have qualified people check work that is new to you; the app knows statistics, not your flask.",
+    "When scaling up, heat removal falls behind as the volume grows.",
+)
+
+
+@router.get("/runs/{run_id}/bench-sheet")
+def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Response:
+    preparation, run = view_run(session, run_id)
+    assert preparation.id is not None
+    rows = questions.list_materials(session, preparation.id)
+    space = space_of(questions.list_variables(session, preparation.id), questions.list_limits(session, preparation.id))
+    scale = run.row.scale_mol or preparation.base_scale_mol
+    charge = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
+    stages = []
+    for stage in Stage:
+        inside = [(v.name, setting_text(v, run.planned[v.key])) for v in space.variables if v.stage is stage]
+        if inside:
+            stages.append((STAGES[stage], inside))
+    cautions = [line for line in preparation.cautions.splitlines() if line.strip()]
+    cautions.extend(f"{row.name}: {row.hazards}" for row in rows if row.hazards)
+    for v in space.variables:
+        agent = AGENTS.get(str(run.planned[v.key])) if v.is_choice else None
+        if agent is not None:
+            cautions.extend(f"{agent.name}: {text} ({source})" for text, source in agent.cautions)
+    limits = [
+        f"{v.name}: {v.hard_low if v.hard_low is not None else v.low:g} to "
+        f"{v.hard_high if v.hard_high is not None else v.high:g} {v.unit}".rstrip()
+        for v in space.variables
+        if not v.is_choice
+    ]
+    limits.extend(rule.text for rule in space.rules)
+    lines = [(line, charge.rounded_g.get(line.material.key)) for line in charge.lines] if charge else []
+    page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, [*cautions, *GENERAL_CAUTIONS])
+    return render(request, "runs/bench_sheet.html", page)

@@ -1,0 +1,63 @@
+"""What several pages show: figures with their description, the frame of a preparation's pages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from server.core.space.variables import Setting, Variable
+from server.services.runs import RunView
+from server.storage.tables import PreparationRow
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A figure with the sentence that states its finding for those who do not see it."""
+
+    key: str
+    description: str
+    data: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Heading and navigation of a preparation's pages; ``here`` is the page's own stem."""
+
+    preparation: PreparationRow
+    here: str
+
+    @property
+    def base(self) -> str:
+        return f"/preparations/{self.preparation.id}"
+
+    @property
+    def links(self) -> list[tuple[str, str, str]]:
+        """(stem, label, address) of the pages of a preparation."""
+        return [
+            ("overview", "Overview", self.base),
+            ("effects", "What moved the yield", f"{self.base}/effects"),
+            ("proposal", "Next run", f"{self.base}/proposal"),
+            ("charge", "Charge", f"{self.base}/charge"),
+            ("setup", "Variables and limits", f"{self.base}/setup"),
+        ]
+
+
+def setting_text(v: Variable, value: Setting) -> str:
+    """A setting with its unit."""
+    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
+
+
+def run_kind(run: RunView) -> str:
+    """How a run appears in figures."""
+    if run.row.excluded_reason is not None:
+        return "excluded"
+    return "failure" if run.row.outcome == "failure" else "counted"
+
+
+def run_status(run: RunView) -> str:
+    """State of a run in words, with what sets it apart."""
+    if run.row.state != "finished":
+        return run.row.state.replace("_", " ")
+    if run.row.excluded_reason is not None:
+        return "excluded"
+    return {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "finished")

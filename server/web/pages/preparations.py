@@ -1,0 +1,201 @@
+"""Preparations: overview, new, change, archive."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from server.charts.runs import RunPoint, yield_over_runs
+from server.core.choose.proposal import Proposal
+from server.core.model.effects import Effect
+from server.errors import NothingReachableError, NotReadyError
+from server.services.analysis import Analysis, analyse
+from server.services.inputs import PreparationInput, validated
+from server.services.preparations import archive_preparation, as_input, create_preparation, update_preparation
+from server.services.runs import RunView
+from server.storage import questions
+from server.storage.tables import PreparationRow
+from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import FormState, submit
+from server.web.pages.common import Figure, Frame, run_kind, run_status, setting_text
+from server.web.rendering import render, show_percent
+
+router = APIRouter()
+_FIELDS = list(PreparationInput.model_fields)
+
+
+@dataclass(frozen=True)
+class PreparationFormPage:
+    """Context of the form for a new or changed preparation."""
+
+    form: FormState
+    preparation: PreparationRow | None
+
+
+@dataclass(frozen=True)
+class RunLine:
+    """One row of the table of runs."""
+
+    run: RunView
+    status: str
+    settings: list[str]
+    is_best: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class OverviewPage:
+    """Context of a preparation's overview."""
+
+    frame: Frame
+    analysis: Analysis
+    variable_names: list[str]
+    runs: list[RunLine]
+    figure: Figure | None
+    best: RunView | None
+    effects: tuple[Effect, ...]
+    effects_message: str
+    proposal: Proposal | None
+    proposal_settings: list[tuple[str, str]]
+    proposal_message: str
+    unknowns: list[str]
+    pending: list[RunView]
+
+
+def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        return render(request, "preparations/form.html", PreparationFormPage(form, preparation), status=status)
+
+    return redraw
+
+
+@router.get("/preparations/new")
+def new_preparation(request: Request) -> Response:
+    defaults = {"new_ground_percent": "25", "worthwhile_gain": "1", "balance_readability_g": "0.01", "product_coefficient": "1"}
+    return _draw_form(request, None)(FormState(defaults), 200)
+
+
+@router.post("/preparations")
+def create(request: Request, form: Form, session: WriteSession) -> Response:
+    def act() -> str:
+        row = create_preparation(session, validated(PreparationInput, form.only(_FIELDS)))
+        return f"/preparations/{row.id}/setup"
+
+    return submit(form, act, _draw_form(request, None))
+
+
+@router.get("/preparations/{preparation_id}/edit")
+def edit_preparation(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    row = questions.get_preparation(session, preparation_id)
+    return _draw_form(request, row)(FormState.of(as_input(row)), 200)
+
+
+@router.post("/preparations/{preparation_id}")
+def update(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    row = questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        update_preparation(session, preparation_id, validated(PreparationInput, form.only(_FIELDS)))
+        return f"/preparations/{preparation_id}"
+
+    return submit(form, act, _draw_form(request, row))
+
+
+@router.post("/preparations/{preparation_id}/archive")
+def archive(preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    archive_preparation(session, preparation_id, archived=form.values.get("archived") != "no")
+    return RedirectResponse("/", status_code=303)
+
+
+def best_run(analysis: Analysis) -> RunView | None:
+    """The counting run with the highest yield."""
+    return max(analysis.counting, key=lambda r: (r.percent or 0.0, -r.number), default=None)
+
+
+def runs_figure(analysis: Analysis) -> Figure | None:
+    """Yield over runs; None before any run gave a yield."""
+    best = best_run(analysis)
+    points = []
+    for run in analysis.runs:
+        if run.is_pending:
+            kept = run.row.forecast or {}
+            if kept:
+                points.append(RunPoint(run.number, kept["mean"], 0.0, "forecast", kept["low_90"], kept["high_90"]))
+        elif run.row.state == "finished" and run.percent is not None:
+            points.append(RunPoint(run.number, run.percent, run.run_yield.u if run.run_yield else 0.0, run_kind(run)))
+    if not points:
+        return None
+    preparation = analysis.preparation
+    data = yield_over_runs(
+        points, best=best.number if best else None, aim=preparation.aim_percent, literature=preparation.literature_percent
+    )
+    n = sum(p.kind != "forecast" for p in points)
+    text = f"Yield over {n} run{'s' if n != 1 else ''}."
+    if best is not None:
+        text += f" The best is run {best.number} with {show_percent(best.percent)}."
+        if preparation.aim_percent is not None:
+            text += f" The aim is {preparation.aim_percent:g} %."
+    return Figure("yield-over-runs", text, data)
+
+
+def unknowns_of(analysis: Analysis) -> list[str]:
+    """What cannot be told yet, one sentence each."""
+    out = []
+    names = [v.name for v in analysis.space.variables]
+    known = analysis.knowable
+    if analysis.table.n_runs >= 2:
+        for group in known.together:
+            words = " and ".join(names[j] for j in group)
+            out.append(f"{words} moved together in all {analysis.table.n_runs} runs: their effects cannot be told apart.")
+        if known.never_moved:
+            still = ", ".join(names[j] for j in known.never_moved)
+            out.append(f"Never moved so far: {still}.")
+        if known.is_rank_deficient and not known.together:
+            out.append(
+                f"{analysis.table.n_runs} runs moved {known.n_moved} variables: too few to separate them all by data alone."
+            )
+    if analysis.table.n_runs:
+        out.append(analysis.repeatability_sentence)
+    return out
+
+
+@router.get("/preparations/{preparation_id}")
+def show_preparation(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    analysis = analyse(session, preparation_id)
+    best = best_run(analysis)
+    lines = []
+    for run in analysis.runs:
+        settings = [setting_text(v, run.settings[v.key]) for v in analysis.space.variables]
+        note = run.row.excluded_reason or ("above 100 %" if run.run_yield and run.run_yield.is_above_100 else "")
+        lines.append(RunLine(run, run_status(run), settings, run is best, note))
+    effects: tuple[Effect, ...] = ()
+    effects_message = ""
+    try:
+        effects = analysis.effects
+    except NotReadyError as error:
+        effects_message = str(error)
+    proposal, message = None, ""
+    try:
+        proposal = analysis.proposal()
+    except (NotReadyError, NothingReachableError) as error:
+        message = str(error)
+    chosen = [(v.name, setting_text(v, proposal.settings[v.key])) for v in analysis.space.variables] if proposal else []
+    page = OverviewPage(
+        frame=Frame(analysis.preparation, "overview"),
+        analysis=analysis,
+        variable_names=[v.name for v in analysis.space.variables],
+        runs=lines,
+        figure=runs_figure(analysis),
+        best=best,
+        effects=effects,
+        effects_message=effects_message,
+        proposal=proposal,
+        proposal_settings=chosen,
+        proposal_message=message,
+        unknowns=unknowns_of(analysis) if analysis.has_variables else [],
+        pending=[r for r in analysis.runs if r.is_pending],
+    )
+    return render(request, "preparations/show.html", page)

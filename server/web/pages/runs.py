@@ -1,0 +1,272 @@
+"""Runs: enter, plan, show, exclude, delete, with checkpoints and as-weighed amounts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from server.charts.stages import stage_recoveries
+from server.core.chemistry.balance import MassBalance
+from server.core.space.limits import Space
+from server.core.space.variables import Stage
+from server.errors import InvalidInputError, NotFoundError
+from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
+from server.services.massbalance import RunChemistry, chemistry_of
+from server.services.numbers import NumberTextError, read_optional_number
+from server.services.runs import (
+    RunView,
+    add_checkpoint,
+    delete_checkpoint,
+    delete_run,
+    exclude_run,
+    note_weighed,
+    plan_run,
+    record_run,
+    set_state,
+    view_run,
+)
+from server.services.spaces import space_of
+from server.storage import questions
+from server.storage.tables import ChangeRow, CheckpointRow, PreparationRow
+from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import FormState, RawForm, as_text, submit
+from server.web.pages.common import Figure, Frame, run_status, setting_text
+from server.web.pages.setup import STAGES
+from server.web.rendering import render
+
+router = APIRouter()
+_RESULT_FIELDS = [f for f in FinishedRunInput.model_fields if f not in ("settings", "confirm")]
+
+
+@dataclass(frozen=True)
+class RunFormPage:
+    """Context of the form for a result (``planning`` False) or a plan (True)."""
+
+    frame: Frame
+    form: FormState
+    space: Space
+    run: RunView | None
+    planning: bool
+    has_theory: bool
+
+
+@dataclass(frozen=True)
+class RunPage:
+    """Context of a run's page."""
+
+    frame: Frame
+    run: RunView
+    status: str
+    settings: list[tuple[str, str, str, bool]]
+    chemistry: RunChemistry
+    balance: MassBalance | None
+    figure: Figure | None
+    checkpoints: list[CheckpointRow]
+    changes: list[ChangeRow]
+    stages: dict[Stage, str]
+    exclude_form: FormState
+    checkpoint_form: FormState
+    weighed_form: FormState
+
+
+def _space(session: ReadSession, preparation_id: int) -> Space:
+    return space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
+
+
+def _run_form(
+    request: Request, session: ReadSession, preparation: PreparationRow, run: RunView | None, *, planning: bool
+) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        assert preparation.id is not None
+        space = _space(session, preparation.id)
+        has_theory = preparation.theoretical_yield_g is not None or bool(
+            preparation.product_formula and questions.list_materials(session, preparation.id)
+        )
+        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory)
+        return render(request, "runs/form.html", page, status=status)
+
+    return redraw
+
+
+def _raw_run(form: RawForm, fields: list[str]) -> dict[str, Any]:
+    return {**form.only(fields), "settings": form.prefixed("setting_"), "confirm": form.all("confirm")}
+
+
+def _starting_values(space: Space, run: RunView | None) -> dict[str, str]:
+    values = {f"setting_{v.key}": as_text(run.settings[v.key] if run else v.base) for v in space.variables}
+    if run is not None:
+        row = run.row
+        values.update({f: as_text(getattr(row, f)) for f in _RESULT_FIELDS if hasattr(row, f)})
+        values["yield_percent"] = as_text(row.entered_yield_percent)
+    return values
+
+
+@router.get("/preparations/{preparation_id}/runs/new")
+def new_run(request: Request, preparation_id: Id, session: ReadSession, plan: bool = False) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+    values = _starting_values(_space(session, preparation_id), None)
+    return _run_form(request, session, preparation, None, planning=plan)(FormState(values), 200)
+
+
+@router.post("/preparations/{preparation_id}/runs")
+def create_run(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        record_run(session, preparation_id, validated(FinishedRunInput, _raw_run(form, _RESULT_FIELDS)))
+        return f"/preparations/{preparation_id}#runs"
+
+    return submit(form, act, _run_form(request, session, preparation, None, planning=False))
+
+
+@router.post("/preparations/{preparation_id}/planned-runs")
+def create_planned_run(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        run = plan_run(session, preparation_id, validated(PlannedRunInput, _raw_run(form, ["scale_mol", "notes"])))
+        return f"/runs/{run.id}"
+
+    return submit(form, act, _run_form(request, session, preparation, None, planning=True))
+
+
+@router.get("/runs/{run_id}/edit")
+def edit_run(request: Request, run_id: Id, session: ReadSession) -> Response:
+    preparation, run = view_run(session, run_id)
+    values = _starting_values(_space(session, int(preparation.id or 0)), run)
+    return _run_form(request, session, preparation, run, planning=False)(FormState(values), 200)
+
+
+@router.post("/runs/{run_id}")
+def update_run(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation, run = view_run(session, run_id)
+
+    def act() -> str:
+        data = validated(FinishedRunInput, {**_raw_run(form, _RESULT_FIELDS), "excluded_reason": run.row.excluded_reason})
+        record_run(session, int(preparation.id or 0), data, run_id=run_id)
+        return f"/runs/{run_id}"
+
+    return submit(form, act, _run_form(request, session, preparation, run, planning=False))
+
+
+def _run_page(request: Request, session: ReadSession, run_id: int, part: str) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        preparation, run = view_run(session, run_id)
+        assert preparation.id is not None
+        space = _space(session, preparation.id)
+        settings = []
+        for v in space.variables:
+            planned, done = setting_text(v, run.planned[v.key]), setting_text(v, run.settings[v.key])
+            settings.append((v.name, planned, done, planned != done))
+        chemistry = chemistry_of(session, preparation, run)
+        figure = None
+        if chemistry.balance is not None and chemistry.balance.stages:
+            figure = Figure("stage-recoveries", chemistry.balance.sentence, stage_recoveries(chemistry.balance))
+        weighed = {f"mass_{w.material_id}": as_text(w.mass_g) for w in chemistry.weighed.values()}
+        weighed.update({f"volume_{w.material_id}": as_text(w.volume_ml) for w in chemistry.weighed.values()})
+        page = RunPage(
+            frame=Frame(preparation, "overview"),
+            run=run,
+            status=run_status(run),
+            settings=settings,
+            chemistry=chemistry,
+            balance=chemistry.balance,
+            figure=figure,
+            checkpoints=list(questions.list_checkpoints(session, run_id)),
+            changes=list(questions.list_changes(session, preparation.id, run.number)),
+            stages=STAGES,
+            exclude_form=form if part == "exclude" else FormState(),
+            checkpoint_form=form if part == "checkpoint" else FormState({"purity_percent": "100", "stage": "work_up"}),
+            weighed_form=form if part == "weighed" else FormState(weighed),
+        )
+        return render(request, "runs/show.html", page, status=status)
+
+    return redraw
+
+
+@router.get("/runs/{run_id}")
+def show_run(request: Request, run_id: Id, session: ReadSession) -> Response:
+    return _run_page(request, session, run_id, "")(FormState(), 200)
+
+
+@router.post("/runs/{run_id}/exclude")
+def exclude(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        data = validated(ExclusionInput, form.only(["reason"]) or {"reason": ""})
+        exclude_run(session, run_id, data.reason)
+        return f"/runs/{run_id}"
+
+    return submit(form, act, _run_page(request, session, run_id, "exclude"))
+
+
+@router.post("/runs/{run_id}/include")
+def include(run_id: Id, session: WriteSession) -> Response:
+    exclude_run(session, run_id, None)
+    return RedirectResponse(f"/runs/{run_id}", status_code=303)
+
+
+@router.post("/runs/{run_id}/state")
+def change_state(run_id: Id, form: Form, session: WriteSession) -> Response:
+    set_state(session, run_id, form.values.get("state", ""))
+    return RedirectResponse(f"/runs/{run_id}", status_code=303)
+
+
+@router.post("/runs/{run_id}/delete")
+def remove_run(run_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/preparations/{delete_run(session, run_id)}#runs", status_code=303)
+
+
+@router.post("/runs/{run_id}/checkpoints")
+def create_checkpoint(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        add_checkpoint(session, run_id, validated(CheckpointInput, form.only(list(CheckpointInput.model_fields))))
+        return f"/runs/{run_id}#checkpoints"
+
+    return submit(form, act, _run_page(request, session, run_id, "checkpoint"))
+
+
+@router.post("/checkpoints/{checkpoint_id}/delete")
+def remove_checkpoint(checkpoint_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/runs/{delete_checkpoint(session, checkpoint_id)}#checkpoints", status_code=303)
+
+
+@router.post("/runs/{run_id}/weighed")
+def update_weighed(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        note_weighed(session, run_id, read_weighed(form))
+        return f"/runs/{run_id}#weighed"
+
+    return submit(form, act, _run_page(request, session, run_id, "weighed"))
+
+
+def read_weighed(form: RawForm) -> dict[int, tuple[float | None, float | None]]:
+    """Read as-weighed masses and volumes.
+
+    Raises
+    ------
+    InvalidInputError
+        With a sentence per field.
+    """
+    messages: dict[str, str] = {}
+    read: dict[int, dict[str, float | None]] = {}
+    for prefix in ("mass", "volume"):
+        for key, typed in form.prefixed(f"{prefix}_").items():
+            if not key.isdigit():
+                raise NotFoundError("material", key[:20])
+            try:
+                read.setdefault(int(key), {})[prefix] = read_optional_number(typed)
+            except NumberTextError as error:
+                messages[f"{prefix}_{key}"] = str(error)
+    if messages:
+        raise InvalidInputError(messages)
+    return {key: (values.get("mass"), values.get("volume")) for key, values in read.items()}

@@ -1,0 +1,124 @@
+"""Templates, their filters, and links to static files with a content hash."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from fastapi import Request
+from fastapi.templating import Jinja2Templates
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import Response
+
+from server.core.model.effects import signed
+from server.paths import asset_folder
+
+DASH = "–"
+
+
+def show_number(value: float | None, digits: int = 3) -> str:
+    """Show a number to significant digits, a dash for None.
+
+    Examples
+    --------
+    >>> show_number(0.123456), show_number(1250.0), show_number(None)
+    ('0.123', '1250', '–')
+    """
+    if value is None:
+        return DASH
+    text = f"{value:.{digits}g}"
+    return f"{float(text):g}" if "e" in text and abs(value) < 1e7 else text
+
+
+def show_percent(value: float | None, digits: int = 1) -> str:
+    """Show a yield in per cent.
+
+    Examples
+    --------
+    >>> show_percent(71.449)
+    '71.4 %'
+    """
+    return DASH if value is None else f"{value:.{digits}f} %"
+
+
+def show_points(value: float | None) -> str:
+    """Show a difference of yields with its sign.
+
+    Examples
+    --------
+    >>> show_points(-3.25), show_points(4.0)
+    ('−3.2', '+4.0')
+    """
+    return DASH if value is None else signed(value)
+
+
+def show_day(value: datetime | str | None) -> str:
+    """Show the day of a moment as year-month-day."""
+    if value is None:
+        return DASH
+    return value if isinstance(value, str) else value.strftime("%Y-%m-%d")
+
+
+def show_words(value: str) -> str:
+    """Show a stored keyword as words.
+
+    Examples
+    --------
+    >>> show_words("hold_time")
+    'hold time'
+    """
+    return value.replace("_", " ")
+
+
+def show_stage(value: str) -> str:
+    """Name a stage; the second and third reaction stage in words."""
+    return {"reaction_2": "reaction, second part", "reaction_3": "reaction, third part", "work_up": "work-up"}.get(value, value)
+
+
+def figure_json(figure: dict[str, Any]) -> str:
+    """A figure as JSON that is safe inside a script element; NaN is refused."""
+    text = json.dumps(figure, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+@lru_cache(maxsize=64)
+def static_link(path: str) -> str:
+    """Address of a static file with the first digits of its SHA-256, so that it may be cached for ever."""
+    content = (asset_folder("static") / path).read_bytes()
+    return f"/static/{path}?v={hashlib.sha256(content).hexdigest()[:12]}"
+
+
+def make_environment() -> Environment:
+    """Return the template environment; a missing name is an error."""
+    environment = Environment(
+        loader=FileSystemLoader(asset_folder("templates")),
+        undefined=StrictUndefined,
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        number=show_number,
+        percent=show_percent,
+        points=show_points,
+        day=show_day,
+        words=show_words,
+        stage=show_stage,
+        figure_json=figure_json,
+    )
+    environment.globals["static_link"] = static_link
+    return environment
+
+
+@lru_cache(maxsize=1)
+def templates() -> Jinja2Templates:
+    """The application's templates."""
+    return Jinja2Templates(env=make_environment())
+
+
+def render(request: Request, name: str, page: object, *, status: int = 200) -> Response:
+    """Render a template; it gets one object called ``page``."""
+    return templates().TemplateResponse(request, name, {"page": page}, status_code=status)

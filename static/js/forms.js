@@ -1,0 +1,31 @@
+// Small helps for forms; every form works without them.
+(() => {
+  "use strict";
+
+  // After an error, the list of errors takes the focus so that it is read out.
+  document.querySelector("[data-focus]")?.focus();
+
+  document.querySelectorAll("form[data-confirm]").forEach((form) => {
+    form.addEventListener("submit", (event) => {
+      if (!window.confirm(form.dataset.confirm)) event.preventDefault();
+    });
+  });
+
+  // Numbers or options: only the part that fits the role is shown.
+  const variable = document.querySelector("[data-variable-form]");
+  if (variable) {
+    const role = variable.querySelector("[name=role]");
+    const show = () => {
+      const choice = role.value === "choice";
+      variable.querySelectorAll("[data-for]").forEach((part) => {
+        part.hidden = (part.dataset.for === "choice") !== choice;
+      });
+    };
+    role.addEventListener("change", show);
+    show();
+  }
+
+  document.querySelectorAll("[data-print]").forEach((button) => {
+    button.addEventListener("click", () => window.print());
+  });
+})();
