@@ -187,7 +187,7 @@ class FinishedRunInput(Input):
     made_on: OptionalDate = None
     lot: ShortText = ""
     notes: LongText = ""
-    excluded_reason: Annotated[str | None, BeforeValidator(_blank_is_none), Field(max_length=500)] = None
+    excluded_reason: Annotated[Annotated[str, Field(max_length=500)] | None, BeforeValidator(_blank_is_none)] = None
     revision: OptionalId = None
     confirm: Confirmations = Field(default_factory=list)
 
@@ -226,9 +226,11 @@ _MESSAGES = {
 def message_for(error: Any) -> str:
     """Turn one pydantic error into a sentence for the chemist."""
     kind = error["type"]
-    if kind == "string_too_long":
-        typed = error["input"]
+    typed = error.get("input")
+    if kind in ("string_too_long", "too_long") and isinstance(typed, str):
         return f"At most {error['ctx']['max_length']} characters fit here; this has {len(typed)}. Shorten it."
+    if kind == "too_short" and isinstance(typed, str):
+        return "This is needed."
     if kind == "too_long":
         return f"At most {error['ctx']['max_length']} entries fit here."
     return str(_MESSAGES.get(kind, error["msg"]))

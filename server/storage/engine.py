@@ -92,5 +92,6 @@ def read_session(engine: Engine) -> Iterator[Session]:
 @contextmanager
 def write_session(engine: Engine) -> Iterator[Session]:
     """Open a session that takes the write lock with its first statement; whatever is not committed is undone."""
-    with Session(engine.execution_options(write=True)) as session:
+    # An expired row would dump as an empty one; rows stay filled after a commit.
+    with Session(engine.execution_options(write=True), expire_on_commit=False) as session:
         yield session

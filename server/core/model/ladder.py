@@ -93,7 +93,8 @@ def fit_smooth(table: RunTable) -> Family:
     """
     columns = Columns.of(table.variables)
     d = table.n_variables
-    count = 128 if table.n_runs <= 60 else 48 if table.n_runs <= 200 else 24
+    # Powers of two, as Sobol points want.
+    count = 128 if table.n_runs <= 60 else 64 if table.n_runs <= 200 else 32
     uniform = qmc.Sobol(2 * d + 3, seed=20).random(count)
     normal = special.ndtri(np.clip(uniform, 1e-6, 1 - 1e-6))
     candidates: list[tuple[Kernel, float, float]] = []

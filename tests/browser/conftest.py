@@ -1,0 +1,87 @@
+"""A real server with the demo on a free port, and a real Chromium that records every complaint."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+
+ARTEFACTS = Path(os.environ.get("YIELDWRIGHT_ARTEFACTS", "artefacts"))
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+
+
+def find_chromium() -> str | None:
+    """The browser named by BROWSER, else a Chromium on the path."""
+    names = [os.environ.get("BROWSER", ""), "chromium", "chromium-browser", "google-chrome"]
+    return next((found for name in names if name and (found := shutil.which(name))), None)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    path = find_chromium()
+    if path is None:
+        message = "No Chromium found: install one (Debian: apt-get install chromium) or set BROWSER to its path."
+        if os.environ.get("CI"):
+            pytest.fail(message)
+        pytest.skip(message)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture
+def demo(tmp_path: Path) -> Iterator[str]:
+    """Address of a server with a fresh demo."""
+    port = free_port()
+    command = [sys.executable, "-m", "server.main", "demo", "--database", str(tmp_path / "demo.sqlite3"), "--port", str(port)]
+    address = f"http://127.0.0.1:{port}"
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        for _ in range(300):
+            try:
+                with urllib.request.urlopen(f"{address}/help", timeout=1):
+                    break
+            except OSError:
+                assert process.poll() is None, "the server stopped before it answered"
+                time.sleep(0.1)
+        yield address
+        process.terminate()
+
+
+@pytest.fixture(params=[(1280, 900), (360, 740)], ids=["desk", "phone"])
+def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
+    """A page at desk and at phone width; console errors, policy violations and failed requests fail the test."""
+    width, height = request.param
+    context = browser.new_context(viewport={"width": width, "height": height})
+    page = context.new_page()
+    page.set_default_timeout(20_000)
+    complaints: list[str] = []
+
+    def listen(message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning") and "422" not in message.text:  # a refused form is an answer, not a fault
+            complaints.append(f"{page.url}: {message.text}")
+
+    page.on("console", listen)
+    page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
+    page.on("requestfailed", lambda failed: complaints.append(f"{failed.url} failed: {failed.failure}"))
+    yield page
+    ARTEFACTS.mkdir(exist_ok=True)
+    name = request.node.name.replace("[", "-").replace("]", "")
+    page.screenshot(path=str(ARTEFACTS / f"{name}.png"), full_page=True)
+    context.close()
+    assert complaints == []

@@ -1,0 +1,85 @@
+"""Whole stories in a real browser, at desk and at phone width."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+pytestmark = pytest.mark.browser
+
+
+def drawn_points(page: Page) -> list[float]:
+    """Yields that the plot on the page shows, all traces with markers together."""
+    page.wait_for_selector("[data-drawn=yes]")
+    script = """() => document.querySelector('[data-figure]').data
+        .filter(t => t.mode === 'markers').flatMap(t => Array.from(t.y))"""
+    return [float(y) for y in page.evaluate(script)]
+
+
+def test_from_the_demo_to_a_planned_run(demo: str, page: Page) -> None:
+    page.goto(demo)
+    page.get_by_role("link", name="Pear-drop ester").click()
+    before = drawn_points(page)
+    assert page.locator("[data-figure] svg.main-svg").count() > 0
+
+    # Enter a run: the plot and the table change.
+    page.get_by_role("link", name="Enter a run").click()
+    page.get_by_label("reflux hold").fill("3")
+    page.get_by_label("bath temperature").fill("140")
+    page.get_by_label("acid to alcohol").fill("3")
+    page.get_by_label("drying agent").select_option("sodium sulfate")
+    page.get_by_label("Product mass").fill("20.31")
+    page.get_by_role("button", name="Save the result").click()
+    expect(page.get_by_role("rowheader", name=re.compile("^11"))).to_be_visible()
+    after = drawn_points(page)
+    assert len(after) == len(before) + 1
+    assert max(after) == pytest.approx(100 * 20.31 / 26.037, abs=0.05)
+    expect(page.get_by_text("best: 78.0 %")).to_be_visible()
+
+    # Get a proposal, look at its reason, accept it.
+    page.get_by_role("link", name="See the proposed run").click()
+    expect(page.get_by_text("Largest expected gain")).to_be_visible()
+    hold = page.get_by_label("reflux hold").input_value()
+    page.get_by_role("button", name="Accept as a planned run").click()
+    expect(page.get_by_role("heading", name=re.compile("Run 12 planned"))).to_be_visible()
+    expect(page.get_by_text("Forecast before the run")).to_be_visible()
+    expect(page.get_by_role("cell", name=f"{float(hold):g} h", exact=True)).to_be_visible()
+    page.get_by_role("link", name="Bench sheet").click()
+    expect(page.get_by_role("heading", name="Weigh and measure")).to_be_visible()
+
+
+def test_a_mistake_is_announced_and_loses_nothing(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("20,3")
+    page.get_by_label("Reagent lot").fill("B7")
+    with page.expect_response(lambda r: r.request.method == "POST") as answered:
+        page.get_by_role("button", name="Save the result").click()
+    assert answered.value.status == 422
+    alert = page.get_by_role("alert")
+    expect(alert).to_contain_text("Write it with a point: 20.3")
+    expect(alert).to_be_focused()
+    field = page.get_by_label("Product mass")
+    expect(field).to_have_value("20,3")
+    expect(field).to_have_attribute("aria-invalid", "true")
+    expect(page.get_by_label("Reagent lot")).to_have_value("B7")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) -> None:
+    page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+    paths = [
+        *("/", "/preparations/new", "/preparations/1", "/preparations/1/effects", "/preparations/1/proposal"),
+        *("/preparations/1/charge", "/preparations/1/setup", "/preparations/1/variables/new", "/preparations/1/materials/new"),
+        *("/preparations/1/runs/new", "/runs/1", "/runs/10/bench-sheet", "/help"),
+    ]
+    for path in paths:
+        page.goto(demo + path)
+        if page.locator("[data-figure]").count():
+            page.wait_for_selector("[data-drawn=yes]")
+        found = Axe().run(page).response["violations"]
+        serious = [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found if v["impact"] in ("serious", "critical")]
+        assert serious == [], path
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"

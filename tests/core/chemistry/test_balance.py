@@ -1,0 +1,40 @@
+"""Where the product went."""
+
+import pytest
+
+from server.core.chemistry.balance import Checkpoint, follow_the_product
+from server.errors import InvalidInputError
+
+MARKS = [Checkpoint("crude", "reaction", 12.0, 0.75), Checkpoint("after washing", "work_up", 7.0, 1.0)]
+
+
+def test_stage_recoveries_multiply_to_the_yield() -> None:
+    found = follow_the_product(10.0, MARKS, 6.3)
+    product = 1.0
+    for stage in found.stages:
+        product *= stage.recovery_percent / 100.0
+    assert 100 * product == pytest.approx(found.yield_percent) == pytest.approx(63.0)
+
+
+def test_the_stage_that_lost_most_is_named() -> None:
+    sentence = follow_the_product(10.0, MARKS, 6.3).sentence
+    assert sentence.startswith("Most was lost between crude and after washing: 2 g, that is 20 % of theory")
+
+
+def test_yield_on_starting_material_that_was_not_recovered() -> None:
+    # A third recovered: 60 % of theory is 90 % of what was used up.
+    assert follow_the_product(10.0, [], 6.0, recovered_fraction=1 / 3).based_on_recovered_percent == pytest.approx(90.0)
+
+
+def test_a_gain_points_to_solvent() -> None:
+    assert "solvent, water or salts" in follow_the_product(10.0, [Checkpoint("crude", "reaction", 11.0)], None).sentence
+
+
+def test_nothing_to_follow_says_what_to_enter() -> None:
+    with pytest.raises(InvalidInputError, match="Enter a checkpoint"):
+        follow_the_product(10.0, [], None)
+
+
+def test_all_recovered_is_refused() -> None:
+    with pytest.raises(InvalidInputError, match="less than what was put in"):
+        follow_the_product(10.0, [], 1.0, recovered_fraction=1.0)

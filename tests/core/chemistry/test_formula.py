@@ -1,0 +1,124 @@
+"""Formulas and molar masses against published values."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from server.core.chemistry.formula import read_formula
+from server.core.chemistry.weights import ATOMIC_WEIGHTS
+from server.errors import FormulaTextError
+from tests.reference import reference
+
+# Molar masses as printed in the CRC Handbook of Chemistry and Physics, physical constants
+# tables (from memory; older atomic weights, so ± 0.02 g/mol).
+HANDBOOK = {
+    "H2SO4": 98.08,
+    "HCl": 36.46,
+    "HNO3": 63.01,
+    "CH3COOH": 60.05,
+    "C5H12O": 88.15,
+    "C7H14O2": 130.18,
+    "NaOH": 40.00,
+    "NaHCO3": 84.01,
+    "Na2SO4": 142.04,
+    "Na2SO4·10H2O": 322.19,
+    "MgSO4·7H2O": 246.47,
+    "CaCl2·2H2O": 147.01,
+    "Na2CO3·10H2O": 286.14,
+    "FeSO4·7H2O": 278.01,
+    "CoCl2·6H2O": 237.93,
+    "NH3": 17.03,
+    "C2H5OH": 46.07,
+    "C7H6O3": 138.12,
+    "K2Cr2O7": 294.18,
+    "AgNO3": 169.87,
+    "KMnO4": 158.03,
+    "C10H8": 128.17,
+}
+
+
+@pytest.mark.parametrize(("symbol", "weight"), reference("C01")["published"]["abridged"].items())
+def test_atomic_weights_equal_the_abridged_table(symbol: str, weight: float) -> None:
+    assert ATOMIC_WEIGHTS[symbol] == weight
+
+
+@pytest.mark.parametrize(("title", "mass"), reference("C02")["published"].items())
+def test_molar_masses_equal_the_published_ones(title: str, mass: float) -> None:
+    assert read_formula(title.split()[0]).molar_mass == pytest.approx(mass, abs=0.005)
+
+
+@pytest.mark.parametrize(("formula", "mass"), HANDBOOK.items())
+def test_molar_masses_agree_with_the_handbook(formula: str, mass: float) -> None:
+    assert read_formula(formula).molar_mass == pytest.approx(mass, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    "text", ["CuSO4.5H2O", "CuSO4·5H2O", "CuSO4*5H2O", "CuSO4(H2O)5", "CuSO₄·5H₂O", " CuSO4 · 5 H2O ", "CuSO4•5H2O"]
+)
+def test_every_notation_of_the_pentahydrate_is_read_rightly(text: str) -> None:
+    right = reference("C04")["published"]["CuSO4.5H2O"]["right"]
+    assert read_formula(text).molar_mass == pytest.approx(right, abs=0.0005)
+
+
+@pytest.mark.parametrize("text", ["K2CO3.1.5H2O", "K2CO3·1.5H2O", "K2CO3·1½H2O", "K2CO3·3/2H2O"])
+def test_fractional_hydrates(text: str) -> None:
+    right = reference("C04")["published"]["K2CO3.1.5H2O"]["right"]
+    assert read_formula(text).molar_mass == pytest.approx(right, abs=0.0006)
+
+
+@pytest.mark.parametrize(
+    ("text", "charge"), [("NH4+", 1), ("SO4^2-", -2), ("SO₄²⁻", -2), ("Fe3+", 3), ("[Cu(NH3)4]2+", 2), ("Cl-", -1), ("Ca++", 2)]
+)
+def test_charges(text: str, charge: int) -> None:
+    assert read_formula(text).charge == charge
+
+
+def test_ions_weigh_as_their_atoms() -> None:
+    assert read_formula("NH4+").molar_mass == pytest.approx(14.007 + 4 * 1.008)
+    assert read_formula("SO4^2-").molar_mass == pytest.approx(32.06 + 4 * 15.999)
+
+
+@pytest.mark.parametrize(("short", "long"), [("EtOH", "C2H6O"), ("MeOH", "CH4O"), ("Ph3P", "C18H15P"), ("BuLi", "C4H9Li")])
+def test_common_abbreviations(short: str, long: str) -> None:
+    assert read_formula(short).molar_mass == pytest.approx(read_formula(long).molar_mass)
+
+
+def test_isotopes_weigh_what_they_weigh() -> None:
+    # Deuterium 2.014102 and carbon-13 13.003355 (AME, from memory).
+    assert read_formula("D2O").molar_mass == pytest.approx(2 * 2.014102 + 15.999, abs=1e-5)
+    assert read_formula("[13C]O2").molar_mass == pytest.approx(13.003355 + 2 * 15.999, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("text", "position", "words"),
+    [
+        ("CuSO4)", 5, "not opened"),
+        ("Cu(SO4", 2, "not closed"),
+        ("CuXx", 2, "no element"),
+        ("NaOAc", 3, "actinium"),
+        ("SO42-", 2, "charge with"),
+        ("H2O!", 3, "cannot be read"),
+        ("CuSO4·", 5, "missing"),
+        ("H2O2.5", 4, "whole number"),
+        ("TcO2", 0, "no standard atomic weight"),
+        ("", 0, "empty"),
+        ("()", 1, "nothing inside"),
+    ],
+)
+def test_a_mistake_is_pointed_at(text: str, position: int, words: str) -> None:
+    with pytest.raises(FormulaTextError, match=words) as caught:
+        read_formula(text)
+    assert caught.value.position == position
+
+
+@given(st.text(max_size=30))
+def test_any_text_gives_a_mass_or_a_message(text: str) -> None:
+    try:
+        mass = read_formula(text).molar_mass
+    except FormulaTextError as error:
+        assert str(error)
+    else:
+        assert math.isfinite(mass)
+        assert mass > 0

@@ -1,0 +1,163 @@
+"""Proposals: reachable, honest, and useful."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.core.choose.proposal import Forecast, History, Purpose, expected_improvement, propose, working_recipe
+from server.core.model.ladder import fit_ladder
+from server.core.model.mixture import Mixture
+from server.core.model.runs import RunTable
+from server.core.space.coordinates import encode
+from server.core.space.limits import LinearRule, Space
+from server.core.space.variables import Setting
+from tests.core.space.test_limits import spaces
+from tests.factories import agent, bath, hold
+from tests.reference import reference
+
+SPACE = Space((hold(), bath(), agent("a", "b")))
+Rows = list[dict[str, Setting]]
+
+
+def history(
+    rows: Rows, yields: list[float], space: Space = SPACE, pending: Rows | None = None, new_ground: float | None = 0.25
+) -> History:
+    coded = encode(space.variables, rows).reshape(len(rows), len(space.variables))
+    n = len(rows)
+    table = RunTable(space.variables, coded, np.array(yields, dtype=float), np.zeros(n), tuple(range(1, n + 1)))
+    return History(space, table, tuple(rows), tuple(pending or []), new_ground)
+
+
+ROWS: Rows = [
+    {"hold": 2.0, "bath": 120.0, "agent": "a"},
+    {"hold": 3.0, "bath": 125.0, "agent": "b"},
+    {"hold": 1.0, "bath": 130.0, "agent": "a"},
+    {"hold": 3.5, "bath": 115.0, "agent": "a"},
+]
+YIELDS = [55.0, 68.0, 52.0, 64.0]
+
+
+def test_expected_improvement_equals_the_closed_form() -> None:
+    # Jones, Schonlau & Welch (1998); values of reference file G03.
+    published = reference("G03")["published"]
+    for key, (mean, sd, best) in {
+        "EI(mu=1,s=1,best=1)": (1, 1, 1),
+        "EI(80,2,82)": (80, 2, 82),
+        "EI(85,3,82)": (85, 3, 82),
+        "EI(82,0.5,82)": (82, 0.5, 82),
+    }.items():
+        found = expected_improvement(np.array(float(mean - best)), np.array(float(sd) ** 2))
+        assert found == pytest.approx(published[key], abs=1e-6)
+
+
+def test_the_first_run_is_the_base_recipe() -> None:
+    h = history([], [])
+    found = propose(h, fit_ladder(h.table))
+    assert found.settings == SPACE.base
+    assert "start with the base recipe" in found.reason
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3, 4])
+@pytest.mark.parametrize("purpose", list(Purpose))
+def test_any_number_of_runs_and_any_purpose_gives_a_reachable_run(n: int, purpose: Purpose) -> None:
+    h = history(ROWS[:n], YIELDS[:n])
+    found = propose(h, fit_ladder(h.table), purpose)
+    assert SPACE.is_reachable(found.settings)
+    assert found.reason
+    assert 0 <= found.forecast.low_90 <= found.forecast.low_50 <= found.forecast.high_50 <= found.forecast.high_90 <= 100
+
+
+def test_opening_runs_differ_and_stay_within_half_of_the_range() -> None:
+    rows: Rows = []
+    for k in range(3):
+        h = history(rows, YIELDS[:k], new_ground=None)
+        found = propose(h, fit_ladder(h.table))
+        assert found.is_opening
+        assert found.settings not in rows
+        rows.append(found.settings)
+    coded = encode(SPACE.variables, rows)
+    base = encode(SPACE.variables, [SPACE.base])[0]
+    assert np.all(np.abs(coded[:, :2] - base[:2]) <= 0.5 + 0.1)
+
+
+def test_new_ground_is_said_and_limited() -> None:
+    h = history(ROWS, YIELDS)
+    found = propose(h, fit_ladder(h.table))
+    assert float(found.settings["hold"]) <= 3.5 + 0.25 * 5.5
+    assert float(found.settings["bath"]) <= 130 + 0.25 * 50
+    if float(found.settings["hold"]) > 3.5:
+        assert any(words.startswith("hold") for words in found.new_ground)
+
+
+def test_the_proposal_goes_where_the_yield_rises() -> None:
+    rows: Rows = [{"hold": h, "bath": t, "agent": "a"} for h in (1.0, 2.0, 3.0) for t in (110.0, 120.0, 130.0)]
+    yields = [30 + 8 * float(r["hold"]) + 0.4 * (float(r["bath"]) - 110) for r in rows]
+    h = history(rows, yields)
+    found = propose(h, fit_ladder(h.table))
+    assert float(found.settings["hold"]) > 3.0 or float(found.settings["bath"]) > 130.0
+    assert found.chance_to_beat is not None
+    assert found.chance_to_beat > 0.5
+
+
+def test_asking_with_a_pending_run_gives_another_one() -> None:
+    h = history(ROWS, YIELDS)
+    first = propose(h, fit_ladder(h.table))
+    second = propose(history(ROWS, YIELDS, pending=[first.settings]), fit_ladder(h.table))
+    assert second.settings != first.settings
+
+
+def test_repeat_is_the_working_recipe_and_shorten_saves_hours() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    best = working_recipe(ladder, SPACE, ROWS)
+    assert best == 1
+    assert propose(h, ladder, Purpose.REPEAT).settings == ROWS[1]
+    shorter = propose(h, ladder, Purpose.SHORTEN)
+    assert shorter.hold_hours is not None
+    assert shorter.hold_hours < 3.0
+
+
+def test_the_same_question_gets_the_same_answer() -> None:
+    h = history(ROWS, YIELDS)
+    assert propose(h, fit_ladder(h.table)) == propose(h, fit_ladder(h.table))
+
+
+def test_a_run_outside_the_limits_is_no_working_recipe() -> None:
+    space = Space(SPACE.variables, (LinearRule("short", {"hold": 1.0}, 2.5),))
+    h = history(ROWS, YIELDS, space)
+    found = working_recipe(fit_ladder(h.table), space, ROWS)
+    assert found == 0
+
+
+def test_ranges_are_cut_at_0_and_100_and_say_so() -> None:
+    wide = Mixture(np.array([1.0]), np.array([[95.0]]), np.array([[400.0]]))
+    forecast = Forecast.of(wide)
+    assert forecast.high_90 == 100.0
+    assert forecast.clipped
+    narrow = Forecast.of(Mixture(np.array([1.0]), np.array([[50.0]]), np.array([[4.0]])))
+    assert not narrow.clipped
+    assert narrow.high_90 == pytest.approx(50 + 1.6449 * 2, abs=1e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(spaces(), st.integers(0, 6), st.sampled_from(list(Purpose)), st.integers(0, 1000))
+def test_no_proposal_ever_leaves_the_limits(space: Space, n: int, purpose: Purpose, seed: int) -> None:
+    from server.core.choose.search import draw_reachable
+    from server.core.space.limits import reach_of
+    from server.errors import NothingReachableError
+
+    rng = np.random.default_rng(seed)
+    try:
+        reach = reach_of(space)
+    except NothingReachableError:
+        return
+    drawn = draw_reachable(reach, max(n, 1), rng)
+    rows = [reach.settings(list(row)) for row in drawn[:n]]
+    h = history(rows, list(rng.uniform(20, 90, len(rows))), space)
+    try:
+        found = propose(h, fit_ladder(h.table), purpose, seed=seed)
+    except NothingReachableError as error:
+        assert error.contradicting  # the step into new ground may be what is too short
+        return
+    assert space.is_reachable(found.settings)

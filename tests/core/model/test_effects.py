@@ -1,0 +1,96 @@
+"""Effects, evidence, and what cannot be told."""
+
+import numpy as np
+
+from server.core.model.effects import Evidence, find_effects
+from server.core.model.knowable import separating_run, what_is_knowable
+from server.core.model.ladder import fit_ladder
+from server.core.model.quality import judge
+from server.core.model.runs import RunTable
+from server.core.space.coordinates import encode
+from tests.factories import agent, bath, hold
+
+VARIABLES = (hold(), bath(), agent("a", "b"))
+
+
+def runs(rows: list[tuple[float, float, str]], yields: list[float]) -> RunTable:
+    coded = encode(VARIABLES, [{"hold": h, "bath": t, "agent": a} for h, t, a in rows])
+    n = len(rows)
+    return RunTable(VARIABLES, coded, np.array(yields), np.zeros(n), tuple(range(1, n + 1)))
+
+
+def effects_of(rows: list[tuple[float, float, str]], yields: list[float]):
+    table = runs(rows, yields).in_canonical_order()
+    order = [n - 1 for n in table.numbers]
+    raw: list[list[float | str]] = [list(rows[i]) for i in order]
+    return {e.key: e for e in find_effects(fit_ladder(table), table.coded[int(np.argmax(table.yields))], raw)}
+
+
+TOGETHER = [(1.0, 110.0, "a"), (1.5, 115.0, "a"), (2.0, 120.0, "a"), (3.0, 130.0, "a"), (4.0, 140.0, "a")]
+
+
+def test_variables_that_rose_together_cannot_be_told_apart() -> None:
+    found = effects_of(TOGETHER, [50.0, 56.0, 61.0, 68.0, 74.0])
+    assert found["hold"].evidence is Evidence.CANNOT_TELL
+    assert found["hold"].partners == ("bath",)
+    assert "cannot be told apart from bath" in found["hold"].sentence
+    assert found["bath"].partners == ("hold",)
+    assert found["hold"].change is None
+
+
+def test_the_run_that_separates_moves_one_against_the_other() -> None:
+    table = runs(TOGETHER, [50.0, 56.0, 61.0, 68.0, 74.0])
+    rows = [{"hold": h, "bath": t, "agent": "a"} for h in (0.5, 2.0, 6.0) for t in (100.0, 125.0, 150.0)]
+    candidates = encode(VARIABLES, rows)
+    group = what_is_knowable(table).together[0]
+    chosen = rows[separating_run(table, candidates, group, table.coded[-1])]
+    assert (chosen["hold"], chosen["bath"]) in {(6.0, 100.0), (0.5, 150.0)}
+
+
+def test_effect_of_a_constant_variable_is_unknown() -> None:
+    found = effects_of(TOGETHER, [50.0, 56.0, 61.0, 68.0, 74.0])
+    assert found["agent"].evidence is Evidence.NEVER_MOVED
+    assert "never moved" in found["agent"].sentence
+    assert "always a" in found["agent"].sentence
+
+
+def test_a_strong_effect_is_clear_and_an_absent_one_is_not_shown() -> None:
+    rows = [(h, t, a) for h in (1.0, 4.0) for t in (110.0, 140.0) for a in "ab"]
+    yields = [40 + 25 * (h > 2) + 0.3 * (a == "b") for h, t, a in rows]
+    found = effects_of(rows, yields)
+    assert found["hold"].evidence is Evidence.CLEAR
+    assert found["hold"].change is not None
+    assert 15 < found["hold"].change < 30
+    assert found["bath"].evidence is Evidence.NOT_SHOWN
+    assert found["agent"].evidence is Evidence.NOT_SHOWN
+    assert found["hold"].low_90 < found["hold"].low_50 < found["hold"].change < found["hold"].high_50 < found["hold"].high_90
+
+
+def test_two_runs_are_too_few() -> None:
+    found = effects_of(TOGETHER[:2], [50.0, 60.0])
+    assert found["hold"].evidence is Evidence.TOO_FEW_RUNS
+    assert "2 runs so far; effects need at least 3" in found["hold"].sentence
+
+
+def test_fewer_runs_than_variables_is_seen_by_rank() -> None:
+    known = what_is_knowable(runs([(1.0, 110.0, "a"), (2.0, 140.0, "b"), (4.0, 110.0, "b")], [1.0, 2.0, 3.0]))
+    assert known.is_rank_deficient
+    assert known.n_moved == 3
+
+
+def test_a_run_that_does_not_fit_is_named() -> None:
+    rows = [(h, t, "a") for h in (1.0, 2.0, 4.0, 6.0) for t in (105.0, 120.0, 135.0)]
+    yields = [60.0 + 2 * h + 0.2 * (t - 120) for h, t, _ in rows]
+    yields[5] -= 30.0
+    quality = judge(fit_ladder(runs(rows, yields)))
+    assert [number for number, _, _ in quality.misfits] == [6]
+    assert quality.misfits[0][1] < -15
+
+
+def test_quality_compares_with_guessing_the_mean() -> None:
+    rows = [(h, t, "a") for h in (1.0, 2.0, 4.0, 6.0) for t in (105.0, 120.0, 135.0)]
+    quality = judge(fit_ladder(runs(rows, [40 + 8 * h + 0.5 * (t - 120) for h, t, _ in rows])))
+    assert quality.error is not None
+    assert quality.error_of_mean is not None
+    assert quality.error < 0.5 * quality.error_of_mean
+    assert "better than guessing the mean" in quality.sentence

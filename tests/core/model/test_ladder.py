@@ -1,0 +1,132 @@
+"""The ladder of models: right or honest with any runs."""
+
+import warnings
+
+import numpy as np
+import pytest
+
+from server.core.model.ladder import fit_ladder
+from server.core.model.recipes import RecipePrior, consecutive_fraction
+from server.core.model.runs import RunTable
+from server.core.space.coordinates import encode
+from server.core.space.units import convert
+from server.core.space.variables import Variable
+from tests.factories import agent, bath, hold
+from tests.reference import reference
+
+VARIABLES = (hold(), bath(), agent("a", "b", "c"))
+GRID = [{"hold": h, "bath": t, "agent": a} for h in (0.5, 2.0, 6.0) for t in (100.0, 125.0, 150.0) for a in "abc"]
+
+
+def table(rows: list[dict[str, float | str]], yields: list[float], variables: tuple[Variable, ...] = VARIABLES) -> RunTable:
+    coded = encode(variables, rows).reshape(len(rows), len(variables))
+    n = len(rows)
+    return RunTable(variables, coded, np.array(yields, dtype=float), np.zeros(n), tuple(range(1, n + 1)))
+
+
+ROWS: list[dict[str, float | str]] = [
+    {"hold": 2.0, "bath": 120.0, "agent": "a"},
+    {"hold": 3.0, "bath": 130.0, "agent": "b"},
+    {"hold": 1.0, "bath": 130.0, "agent": "a"},
+    {"hold": 4.0, "bath": 115.0, "agent": "a"},
+    {"hold": 2.0, "bath": 120.0, "agent": "a"},
+]
+YIELDS = [60.0, 72.0, 58.0, 66.0, 61.5]
+
+
+def predicted(t: RunTable) -> np.ndarray:
+    ladder = fit_ladder(t)
+    mixture = ladder.predict(encode(t.variables, GRID) if t.variables is VARIABLES else encode(VARIABLES, GRID))
+    return np.concatenate([mixture.mean, mixture.sd])
+
+
+def test_the_order_of_runs_does_not_matter() -> None:
+    order = [3, 0, 4, 2, 1]
+    shuffled = table([ROWS[i] for i in order], [YIELDS[i] for i in order])
+    np.testing.assert_array_equal(predicted(shuffled), predicted(table(ROWS, YIELDS)))
+
+
+def test_units_do_not_matter() -> None:
+    other = (hold("min", 30.0, 360.0, 30.0, 120.0), bath("K", 373.15, 423.15, 5.0, 393.15), VARIABLES[2])
+    rows: list[dict[str, float | str]] = [
+        {"hold": 60 * float(r["hold"]), "bath": convert(float(r["bath"]), "°C", "K"), "agent": r["agent"]} for r in ROWS
+    ]
+    plain = fit_ladder(table(ROWS, YIELDS)).predict(encode(VARIABLES, GRID))
+    found = fit_ladder(table(rows, YIELDS, other)).predict(encode(VARIABLES, GRID))
+    np.testing.assert_allclose(found.mean, plain.mean, atol=1e-6)
+    np.testing.assert_allclose(found.sd, plain.sd, atol=1e-6)
+
+
+def test_names_of_choices_do_not_matter() -> None:
+    renamed = (VARIABLES[0], VARIABLES[1], agent("x", "y", "z"))
+    rows: list[dict[str, float | str]] = [{**r, "agent": {"a": "x", "b": "y"}[str(r["agent"])]} for r in ROWS]
+    np.testing.assert_array_equal(
+        fit_ladder(table(rows, YIELDS, renamed)).predict(encode(VARIABLES, GRID)).mean,
+        fit_ladder(table(ROWS, YIELDS)).predict(encode(VARIABLES, GRID)).mean,
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "yields"),
+    [
+        ([], []),
+        (ROWS[:1], [60.0]),
+        (ROWS[:2], [60.0, 72.0]),
+        (ROWS, [60.0] * 5),
+        ([ROWS[0]] * 4, [50.0, 60.0, 70.0, 80.0]),
+        (ROWS[:3], [0.0, 0.0, 100.0]),
+    ],
+    ids=["none", "one", "two", "constant yield", "identical settings", "extremes"],
+)
+def test_any_runs_give_finite_predictions_without_a_warning(rows: list[dict[str, float | str]], yields: list[float]) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        ladder = fit_ladder(table(rows, yields))
+        mixture = ladder.predict(encode(VARIABLES, GRID), with_noise=True)
+        assert np.all(np.isfinite(mixture.mean))
+        assert np.all(mixture.sd > 0)
+    assert ladder.weights.sum() == pytest.approx(1.0)
+
+
+def test_many_runs_stay_possible() -> None:
+    rng = np.random.default_rng(0)
+    rows: list[dict[str, float | str]] = [
+        {"hold": float(h), "bath": float(t), "agent": str(a)}
+        for h, t, a in zip(rng.uniform(0.5, 6, 200), rng.uniform(100, 150, 200), rng.choice(list("abc"), 200), strict=True)
+    ]
+    yields = [50 + 4 * float(r["hold"]) + float(rng.normal()) for r in rows]
+    mean = fit_ladder(table(rows, yields)).predict(encode(VARIABLES, GRID)).mean
+    truth = np.array([50 + 4 * float(r["hold"]) for r in GRID])
+    assert np.sqrt(np.mean((mean - truth) ** 2)) < 1.5
+
+
+def test_a_known_recipe_is_recovered() -> None:
+    prior = RecipePrior(VARIABLES)
+    parameters = prior.draw(1, np.random.default_rng(12))
+    rng = np.random.default_rng(1)
+    picks = rng.permutation(len(GRID))[:16]
+    coded = encode(VARIABLES, GRID)
+    truth = prior.yields(parameters, coded)[0]
+    runs = RunTable(VARIABLES, coded[picks], truth[picks] + rng.normal(size=16), np.zeros(16), tuple(range(16)))
+    rest = np.setdiff1d(np.arange(len(GRID)), picks)
+    mixture = fit_ladder(runs).predict(coded[rest])
+    error = np.sqrt(np.mean((mixture.mean - truth[rest]) ** 2))
+    assert error < 0.5 * truth[rest].std()
+
+
+def test_recipes_stay_between_0_and_100() -> None:
+    prior = RecipePrior(VARIABLES)
+    yields = prior.yields(prior.draw(500, np.random.default_rng(2)), encode(VARIABLES, GRID))
+    assert yields.min() >= 0.0
+    assert yields.max() <= 100.0
+
+
+@pytest.mark.parametrize(("case", "published"), reference("F01")["published"]["cases"].items())
+def test_consecutive_reactions_peak_where_the_closed_form_says(case: str, published: list[float]) -> None:
+    # t_max = ln(k1/k2)/(k1 − k2), any physical chemistry text.
+    k1, k2 = (float(part.split("=")[1]) for part in case.split(","))
+    time, height = published
+    at = consecutive_fraction(np.array([k1 * time]), np.array([k2 * time]))[0]
+    assert at == pytest.approx(height, abs=1e-5)
+    around = time * np.linspace(0.5, 1.5, 1001)
+    assert around[int(np.argmax(consecutive_fraction(k1 * around, k2 * around)))] == pytest.approx(time, rel=2e-3)

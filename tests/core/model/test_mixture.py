@@ -1,0 +1,96 @@
+"""Gaussian-process arithmetic against closed forms and scikit-learn."""
+
+import numpy as np
+import pytest
+from scipy import stats
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import ConstantKernel, Matern
+
+from server.core.model.kernels import Columns, PolynomialKernel, SmoothKernel
+from server.core.model.mixture import Conditioned, Family, Mixture, factorise, log_likelihood
+
+COLUMNS = Columns((0, 1), (), ())
+KERNEL = SmoothKernel(COLUMNS, 10.0, (0.5, 1.2), constant=0.0)
+
+
+def conditioned(x: np.ndarray, y: np.ndarray, noise: float) -> Conditioned:
+    lower = factorise(KERNEL, x, np.full(len(x), noise**2))
+    return Conditioned(np.array([1.0]), lambda p: np.zeros((1, len(p))), KERNEL, x, y[None, :], lower, noise**2)
+
+
+@pytest.fixture
+def data() -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(3)
+    x = rng.random((9, 2))
+    return x, 10 * np.sin(4 * x[:, 0]) + rng.normal(size=9)
+
+
+def test_predictions_equal_scikit_learn(data: tuple[np.ndarray, np.ndarray]) -> None:
+    x, y = data
+    kernel = ConstantKernel(100.0, "fixed") * Matern([0.5, 1.2], "fixed", nu=2.5)
+    reference = GaussianProcessRegressor(kernel, alpha=4.0 + 1e-6, optimizer=None).fit(x, y)
+    points = np.random.default_rng(4).random((20, 2))
+    mean, sd = reference.predict(points, return_std=True)
+    own_mean, own_variance = conditioned(x, y, 2.0).moments(points)
+    np.testing.assert_allclose(own_mean[0], mean, rtol=1e-8, atol=1e-8)
+    np.testing.assert_allclose(np.sqrt(own_variance), sd, rtol=1e-6)
+
+
+def test_log_likelihood_equals_scikit_learn(data: tuple[np.ndarray, np.ndarray]) -> None:
+    x, y = data
+    kernel = ConstantKernel(100.0, "fixed") * Matern([0.5, 1.2], "fixed", nu=2.5)
+    reference = GaussianProcessRegressor(kernel, alpha=4.0 + 1e-6, optimizer=None).fit(x, y)
+    lower = factorise(KERNEL, x, np.full(9, 4.0))
+    assert log_likelihood(lower, y[None, :])[0] == pytest.approx(reference.log_marginal_likelihood_value_)
+
+
+def test_one_run_gives_the_closed_form() -> None:
+    # μ = a² y / (a² + s²), σ² = a² s² / (a² + s²) at the run itself.
+    x, y = np.array([[0.3, 0.4]]), np.array([8.0])
+    mean, variance = conditioned(x, y, 3.0).moments(x)
+    assert mean[0, 0] == pytest.approx(100 * 8 / 109, rel=1e-6)
+    assert variance[0] == pytest.approx(100 * 9 / 109, rel=1e-6)
+
+
+def test_difference_equals_the_difference_of_means_and_knows_the_covariance(data: tuple[np.ndarray, np.ndarray]) -> None:
+    x, y = data
+    process = conditioned(x, y, 2.0)
+    points = np.random.default_rng(5).random((6, 2))
+    mean, variance = process.difference(points[:1], points)
+    moments = process.moments(points)[0][0]
+    np.testing.assert_allclose(mean[0], moments - moments[0], atol=1e-9)
+    assert variance[0] < 1e-9  # a point against itself
+    pairwise = process.difference(np.repeat(points[:1], 6, axis=0), points)
+    np.testing.assert_allclose(pairwise[1], variance, atol=1e-9)
+
+
+def test_leave_one_out_equals_really_leaving_out(data: tuple[np.ndarray, np.ndarray]) -> None:
+    x, y = data
+    family = Family("smooth", (conditioned(x, y, 2.0),))
+    left_out = family.leave_one_out(y)
+    for i in range(len(y)):
+        keep = np.arange(len(y)) != i
+        mean, variance = conditioned(x[keep], y[keep], 2.0).moments(x[i : i + 1])
+        assert left_out.mean[i] == pytest.approx(mean[0, 0], abs=1e-4)
+        assert left_out.sd[i] == pytest.approx(np.sqrt(variance[0] + 4.0), rel=1e-5)
+        density = stats.norm.logpdf(y[i], left_out.mean[i], left_out.sd[i])
+        assert left_out.log_density[i] == pytest.approx(density)
+
+
+def test_mixture_moments_and_quantiles() -> None:
+    # Two normals, weights 0.3 and 0.7: mean 7, variance 0.3·1 + 0.7·4 + 0.3·0.7·10² = 24.1.
+    mixture = Mixture(np.array([0.3, 0.7]), np.array([[0.0], [10.0]]), np.array([[1.0], [4.0]]))
+    assert mixture.mean[0] == pytest.approx(7.0)
+    assert mixture.variance[0] == pytest.approx(24.1)
+    for p in (0.05, 0.25, 0.5, 0.95):
+        q = mixture.quantile(p)[0]
+        assert 0.3 * stats.norm.cdf(q) + 0.7 * stats.norm.cdf(q, 10, 2) == pytest.approx(p, abs=1e-6)
+    assert mixture.probability_above(5.0)[0] == pytest.approx(0.7 * stats.norm.sf(5, 10, 2), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    "kernel", [KERNEL, PolynomialKernel(COLUMNS, 12.0, 6.0, 5.0), PolynomialKernel(Columns((0,), (1,), (3,)), 8.0, 4.0, 3.0)]
+)
+def test_the_diagonal_is_the_diagonal(kernel: SmoothKernel | PolynomialKernel) -> None:
+    points = np.column_stack([np.linspace(-0.2, 1.2, 7), np.array([0, 1, 2, 0, 1, 2, 1])])
+    np.testing.assert_allclose(kernel.diagonal(points), np.diag(kernel(points, points)))

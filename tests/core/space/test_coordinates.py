@@ -1,0 +1,50 @@
+"""Coordinates by physical role: units, scale and order of levels drop out."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from server.core.space.coordinates import code_values, encode
+from server.core.space.units import convert
+from server.core.space.variables import Role, Variable
+from tests.factories import agent, bath, hold
+
+
+@given(st.floats(100.0, 150.0))
+def test_celsius_kelvin_and_fahrenheit_code_alike(celsius: float) -> None:
+    plain = code_values(bath(), np.array([celsius]))
+    for unit in ("K", "°F"):
+        other = bath(unit, convert(100, "°C", unit), convert(150, "°C", unit))
+        np.testing.assert_allclose(code_values(other, np.array([convert(celsius, "°C", unit)])), plain, atol=2e-9)
+
+
+@given(st.floats(0.0, 10.0))
+def test_hours_and_minutes_code_alike_even_from_zero(hours: float) -> None:
+    plain = code_values(hold("h", 0.0, 10.0), np.array([hours]))
+    other = code_values(hold("min", 0.0, 600.0), np.array([60 * hours]))
+    np.testing.assert_allclose(other, plain, atol=2e-9)
+
+
+def test_roles_bend_as_physics_does() -> None:
+    # Equal ratios of time, equal steps: the geometric mean of 1 and 4 h is 2 h.
+    assert code_values(hold(low=1.0, high=4.0), np.array([2.0]))[0] == pytest.approx(0.5)
+    # 1/T: the harmonic mean of 300 K and 400 K is 342.857 K.
+    assert code_values(bath("K", 300.0, 400.0), np.array([2 / (1 / 300 + 1 / 400)]))[0] == pytest.approx(0.5)
+    count = Variable("n", "washes", Role.COUNT, "", 1.0, 9.0, 1.0, 1.0)
+    assert code_values(count, np.array([4.0]))[0] == pytest.approx(0.5)
+
+
+def test_ends_of_the_range_are_0_and_1() -> None:
+    for variable in (hold(), bath(), hold(low=0.0)):
+        np.testing.assert_allclose(code_values(variable, np.array([variable.low, variable.high])), [0.0, 1.0])
+
+
+def test_choices_are_level_numbers() -> None:
+    rows = [{"agent": "b", "hold": 2.0}, {"agent": "a", "hold": 2.0}]
+    assert encode([agent("a", "b"), hold()], rows)[:, 0].tolist() == [1.0, 0.0]
+
+
+def test_settings_that_are_not_finite_are_refused() -> None:
+    with pytest.raises(ValueError, match="must be finite"):
+        code_values(hold(), np.array([np.nan]))

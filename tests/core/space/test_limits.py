@@ -1,0 +1,77 @@
+"""Steps, ranges, rules, and what can be reached."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.core.choose.search import draw_reachable
+from server.core.space.limits import LinearRule, OnlyWithRule, Space, reach_of, total_time_rule
+from server.core.space.variables import Role, Variable
+from server.errors import NothingReachableError
+from tests.factories import agent, bath, hold
+
+
+def test_the_grid_starts_low_and_never_passes_high() -> None:
+    assert hold(low=0.5, high=2.2, step=0.5).grid().tolist() == [0.5, 1.0, 1.5, 2.0]
+    assert hold(low=0.0, high=0.3, step=0.1).grid().tolist() == [0.0, 0.1, 0.2, 0.3]
+
+
+def test_total_time_counts_in_any_unit() -> None:
+    second = Variable("rest", "rest", Role.HOLD_TIME, "min", 10, 600, 10, 60)
+    rule = total_time_rule([hold(), second], 3.0, "h")
+    assert rule.holds({"hold": 2.0, "rest": 60.0})
+    assert not rule.holds({"hold": 2.5, "rest": 60.0})
+
+
+def test_new_ground_is_limited_to_a_part_of_the_range() -> None:
+    space = Space((bath(),))
+    reach = reach_of(space, tried=[{"bath": 120.0}], new_ground=0.25)
+    assert reach.values[0].min() == 110.0  # 120 − 0.25 · 50 = 107.5, next step up
+    assert reach.values[0].max() == 130.0
+    assert reach_of(space, tried=[{"bath": 120.0}], new_ground=None).values[0].max() == 150.0
+
+
+def test_contradicting_limits_are_named_and_only_those() -> None:
+    rule = LinearRule("hold at least 8 h", {"hold": -1.0}, -8.0)
+    harmless = LinearRule("bath at most 140 °C", {"bath": 1.0}, 140.0)
+    with pytest.raises(NothingReachableError, match=r"hold at least 8 h; hold 0\.5 to 6 h") as caught:
+        reach_of(Space((hold(), bath()), (harmless, rule)))
+    assert all("140" not in name for name in caught.value.contradicting)
+
+
+def test_a_tight_rule_is_reached_exactly() -> None:
+    # Only one grid point in 12 · 11 satisfies both rules.
+    rules = (LinearRule("long", {"hold": -1.0}, -6.0), LinearRule("hot", {"bath": -1.0}, -150.0))
+    reach = reach_of(Space((hold(), bath()), rules))
+    rows = draw_reachable(reach, 200, np.random.default_rng(0))
+    assert {tuple(reach.settings(list(row)).values()) for row in rows} == {(6.0, 150.0)}
+
+
+@st.composite
+def spaces(draw: st.DrawFn) -> Space:
+    step = draw(st.sampled_from([0.5, 1.0, 2.5]))
+    low = draw(st.floats(1.0, 50.0).map(lambda x: round(x, 1)))
+    number = Variable("x", "x", Role.OTHER, "", low, low + step * draw(st.integers(1, 12)), step, low)
+    variables = (number, hold(), bath(), agent("a", "b", "c"), Variable("s", "s", Role.CHOICE, choices=("p", "q"), base="p"))
+    rules: list[LinearRule | OnlyWithRule] = []
+    if draw(st.booleans()):
+        rules.append(total_time_rule([hold()], draw(st.floats(0.1, 8.0)), "h"))
+    if draw(st.booleans()):
+        bound = draw(st.floats(60.0, 220.0))
+        rules.append(LinearRule("sum", {"x": draw(st.sampled_from([1.0, -1.0])), "bath": 1.0}, bound))
+    if draw(st.booleans()):
+        rules.append(OnlyWithRule("pair", "agent", draw(st.sampled_from("abc")), "s", (draw(st.sampled_from("pq")),)))
+    return Space(variables, tuple(rules))
+
+
+@settings(max_examples=60, deadline=None)
+@given(spaces(), st.integers(0, 2**32 - 1), st.sampled_from([None, 0.1, 0.25]))
+def test_whatever_is_drawn_is_reachable(space: Space, seed: int, new_ground: float | None) -> None:
+    try:
+        reach = reach_of(space, new_ground=new_ground)
+    except NothingReachableError as error:
+        assert error.contradicting
+        return
+    for row in draw_reachable(reach, 60, np.random.default_rng(seed)):
+        assert space.is_reachable(reach.settings(list(row)))

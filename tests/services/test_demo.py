@@ -1,0 +1,34 @@
+"""The demo scenario: complete, loaded through the services, harmless when loaded again."""
+
+from sqlmodel import Session
+
+from server.paths import asset_folder
+from server.services.analysis import analyse
+from server.services.demo import load_demo
+from server.services.massbalance import chemistry_of
+from server.storage import questions
+
+
+def test_the_demo_tells_its_story(session: Session) -> None:
+    assert load_demo(session, asset_folder("seed_runs")) == ["Pear-drop ester", "Copper ammine crystals"]
+    ester = questions.find_preparation_named(session, "Pear-drop ester")
+    assert ester is not None
+    analysis = analyse(session, int(ester.id or 0))
+    finished = [r for r in analysis.runs if r.row.state == "finished"]
+    assert len(finished) == 9
+    assert sum(r.row.excluded_reason is not None for r in finished) == 1
+    assert sum(r.row.outcome == "failure" for r in finished) == 1
+    assert analysis.knowable.n_repeats == 2
+    (under_way,) = [r for r in analysis.runs if r.row.state == "under_way"]
+    assert under_way.row.forecast is not None
+    assert analysis.space.is_reachable(analysis.proposal().settings)
+    balance = chemistry_of(session, ester, analysis.runs[0]).balance
+    assert balance is not None
+    assert "theory and crude layer" in balance.sentence
+
+
+def test_loading_again_changes_nothing(session: Session) -> None:
+    load_demo(session, asset_folder("seed_runs"))
+    before = [(p.id, p.revision, p.last_run_number) for p in questions.list_preparations(session)]
+    assert load_demo(session, asset_folder("seed_runs")) == []
+    assert [(p.id, p.revision, p.last_run_number) for p in questions.list_preparations(session)] == before

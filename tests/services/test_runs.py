@@ -1,0 +1,219 @@
+"""Entering, correcting, excluding and deleting runs."""
+
+from typing import Any
+
+import pytest
+from sqlmodel import Session, select
+
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.services.charges import add_material
+from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
+from server.services.massbalance import chemistry_of
+from server.services.runs import add_checkpoint, delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
+from server.services.variables import add_variable
+from server.storage import questions
+from server.storage.tables import ChangeRow, PreparationRow, RunRow
+from tests.factories import make_preparation, make_run
+
+SETTINGS = {"hold": 2.0, "bath": 120.0, "agent": "MgSO4"}
+
+
+@pytest.fixture
+def preparation(session: Session) -> PreparationRow:
+    return make_preparation(session)
+
+
+def record(session: Session, preparation: PreparationRow, run_id: int | None = None, **more: Any) -> RunRow:
+    data = FinishedRunInput(**{"settings": SETTINGS, **more})
+    return record_run(session, int(preparation.id or 0), data, run_id=run_id)
+
+
+def percent_of(session: Session, run: RunRow) -> float | None:
+    return view_run(session, int(run.id or 0))[1].percent
+
+
+def test_yield_follows_from_mass_and_theory(session: Session, preparation: PreparationRow) -> None:
+    assert percent_of(session, record(session, preparation, product_mass_g=7.14)) == pytest.approx(71.4)
+
+
+def test_purity_and_solvent_count(session: Session, preparation: PreparationRow) -> None:
+    run = record(session, preparation, product_mass_g=8.0, purity_percent=95, residual_percent=10)
+    assert percent_of(session, run) == pytest.approx(68.4)
+
+
+def test_the_balance_gives_the_uncertainty_unless_entered(session: Session, preparation: PreparationRow) -> None:
+    run = record(session, preparation, product_mass_g=7.0)
+    found = view_run(session, int(run.id or 0))[1].run_yield
+    assert found is not None
+    assert found.u == pytest.approx(100 * 0.01 / 6**0.5 / 10)
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        ("yield_percent", -5, "below 0"),
+        ("yield_percent", 5000, "cannot be meant"),
+        ("product_mass_g", -1, "below 0"),
+        ("purity_percent", 0, "above 0"),
+        ("residual_percent", 100, "below 100"),
+        ("product_mass_u_g", -1, "below 0"),
+        ("scale_mol", 0, "more than 0"),
+    ],
+)
+def test_impossible_values_are_refused_at_their_field(
+    session: Session, preparation: PreparationRow, field: str, value: float, words: str
+) -> None:
+    with pytest.raises(InvalidInputError, match=words) as caught:
+        record(session, preparation, **{"product_mass_g": 5.0, field: value})
+    assert field in caught.value.messages
+    assert session.exec(select(RunRow)).all() == []
+
+
+def test_above_100_needs_a_yes_and_is_then_kept(session: Session, preparation: PreparationRow) -> None:
+    with pytest.raises(NeedsConfirmationError, match="above 100 %") as caught:
+        record(session, preparation, yield_percent=104)
+    run = record(session, preparation, yield_percent=104, confirm=[caught.value.code])
+    view = view_run(session, int(run.id or 0))[1]
+    assert view.run_yield is not None
+    assert view.run_yield.is_above_100
+    assert view.counts
+
+
+def test_a_result_needs_a_mass_or_a_yield(session: Session, preparation: PreparationRow) -> None:
+    with pytest.raises(InvalidInputError, match="Enter the product mass, or the yield"):
+        record(session, preparation)
+
+
+def test_an_unknown_choice_names_the_options(session: Session, preparation: PreparationRow) -> None:
+    with pytest.raises(InvalidInputError, match="Choose one of MgSO4, Na2SO4"):
+        record(session, preparation, settings={**SETTINGS, "agent": "sand"}, yield_percent=50)
+
+
+def test_a_missing_setting_is_asked_for(session: Session, preparation: PreparationRow) -> None:
+    with pytest.raises(InvalidInputError, match="Enter the setting of bath"):
+        record(session, preparation, settings={"hold": 2, "agent": "MgSO4"}, yield_percent=50)
+
+
+def test_a_failure_counts_as_nothing_made_and_no_information_does_not_count(
+    session: Session, preparation: PreparationRow
+) -> None:
+    record(session, preparation, outcome="failure")
+    record(session, preparation, outcome="no_information")
+    failed, spilled = view_runs(session, preparation)
+    assert (failed.percent, failed.counts) == (0.0, True)
+    assert (spilled.percent, spilled.counts) == (None, False)
+
+
+def test_a_plan_never_leaves_the_hard_limits(session: Session, preparation: PreparationRow) -> None:
+    data = PlannedRunInput(settings={**SETTINGS, "bath": 200})
+    with pytest.raises(InvalidInputError, match="outside the hard limit 100 to 150"):
+        plan_run(session, int(preparation.id or 0), data)
+
+
+def test_outside_the_range_but_inside_the_hard_limit_needs_a_yes(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    ratio = VariableInput(name="ratio", role="ratio", low=1, high=3, hard_high=5, base=1)  # type: ignore[arg-type]
+    add_variable(session, key, ratio)
+    data = {"settings": {**SETTINGS, "ratio": 4}}
+    with pytest.raises(NeedsConfirmationError, match="outside the range 1 to 3") as caught:
+        plan_run(session, key, PlannedRunInput(**data))
+    assert plan_run(session, key, PlannedRunInput(**data, confirm=[caught.value.code])).state == "planned"
+
+
+def test_what_really_happened_may_lie_outside_on_a_yes(session: Session, preparation: PreparationRow) -> None:
+    hot = {**SETTINGS, "bath": 170}
+    with pytest.raises(NeedsConfirmationError) as caught:
+        record(session, preparation, settings=hot, yield_percent=30)
+    record(session, preparation, settings=hot, yield_percent=30, confirm=[caught.value.code])
+
+
+def test_planned_and_as_run_settings_are_both_kept(session: Session, preparation: PreparationRow) -> None:
+    run = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS))
+    record(session, preparation, int(run.id or 0), settings={**SETTINGS, "bath": 125}, yield_percent=60)
+    view = view_run(session, int(run.id or 0))[1]
+    bath = next(k for k, v in view.planned.items() if v == 120.0)
+    assert view.settings[bath] == 125.0
+    assert view.row.state == "finished"
+
+
+def test_a_change_elsewhere_is_noticed(session: Session, preparation: PreparationRow) -> None:
+    run = make_run(session, preparation)
+    opened = run.revision
+    record(session, preparation, int(run.id or 0), yield_percent=61, revision=opened)
+    with pytest.raises(ConflictError, match="changed elsewhere"):
+        record(session, preparation, int(run.id or 0), yield_percent=62, revision=opened)
+
+
+def test_a_correction_keeps_the_earlier_value_in_the_log(session: Session, preparation: PreparationRow) -> None:
+    run = make_run(session, preparation, 60.0)
+    record(session, preparation, int(run.id or 0), yield_percent=66)
+    change = session.exec(select(ChangeRow).where(ChangeRow.what == "run changed")).one()
+    assert change.before == {"entered_yield_percent": 60.0}
+    assert change.after == {"entered_yield_percent": 66.0}
+
+
+def test_an_excluded_run_stays_visible_but_does_not_count(session: Session, preparation: PreparationRow) -> None:
+    run = make_run(session, preparation)
+    exclude_run(session, int(run.id or 0), "thermometer broke")
+    view = view_run(session, int(run.id or 0))[1]
+    assert not view.counts
+    assert view.percent == 70.0
+    exclude_run(session, int(run.id or 0), None)
+    assert view_run(session, int(run.id or 0))[1].counts
+
+
+def test_a_number_is_never_given_twice(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation)
+    second = make_run(session, preparation)
+    delete_run(session, int(second.id or 0))
+    assert make_run(session, preparation).number == 3
+    with pytest.raises(NotFoundError, match="It may have been deleted"):
+        delete_run(session, 999)
+
+
+def test_earlier_runs_count_as_made_at_the_base_of_a_new_variable(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation)
+    ratio = VariableInput(name="ratio", role="ratio", low=1, high=3, base=2, step=0.5)  # type: ignore[arg-type]
+    row = add_variable(session, int(preparation.id or 0), ratio)
+    assert view_runs(session, preparation)[0].settings[str(row.id)] == 2.0
+
+
+def test_theory_follows_from_what_was_weighed(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    preparation.theoretical_yield_g = None
+    preparation.product_formula = "C7H14O2"
+    preparation.base_scale_mol = 0.2
+    session.add(preparation)
+    session.commit()
+    alcohol = add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))  # type: ignore[arg-type]
+    acid = MaterialInput(name="acid", role="reagent", formula="C2H4O2", amount=2)  # type: ignore[arg-type]
+    add_material(session, key, acid)
+    run = record(session, preparation, product_mass_g=20.0)
+    # By hand: 0.2 mol · 130.187 g/mol = 26.04 g; then 8.815 g of alcohol (0.1 mol) halve it.
+    assert percent_of(session, run) == pytest.approx(100 * 20 / 26.0374, rel=1e-4)
+    note_weighed(session, int(run.id or 0), {int(alcohol.id or 0): (16.0, None)})
+    view = view_run(session, int(run.id or 0))[1]
+    assert view.percent == pytest.approx(100 * 20 / (16.0 / 88.15 * 130.187), rel=1e-4)
+    assert view.theory_source == "as-weighed amounts; alcohol limits"
+
+
+def test_recovered_starting_material_enters_the_mass_balance(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    preparation.product_formula = "C7H14O2"
+    preparation.base_scale_mol = 0.2
+    session.add(preparation)
+    add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))  # type: ignore[arg-type]
+    run = record(session, preparation, product_mass_g=13.02)
+    recovered = CheckpointInput(name="alcohol back", stage="work_up", kind="recovered", mass_g=8.815)  # type: ignore[arg-type]
+    add_checkpoint(session, int(run.id or 0), recovered)
+    found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1]).balance
+    assert found is not None
+    # Half of the alcohol came back, half of theory was isolated: all that was used up.
+    assert found.based_on_recovered_percent == pytest.approx(100.0, abs=0.1)
+
+
+def test_names_and_ids_of_variables_both_work(session: Session, preparation: PreparationRow) -> None:
+    rows = questions.list_variables(session, int(preparation.id or 0))
+    by_id = {str(rows[0].id): 3, "BATH": 125, str(rows[2].id): "Na2SO4"}
+    run = record(session, preparation, settings=by_id, yield_percent=50)
+    assert list(view_run(session, int(run.id or 0))[1].settings.values()) == [3.0, 125.0, "Na2SO4"]

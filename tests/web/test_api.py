@@ -1,0 +1,121 @@
+"""The JSON API: a script that knows nothing else can run a whole campaign."""
+
+import pytest
+from fastapi.testclient import TestClient
+
+from server.core.space.variables import Role
+
+
+def create(client: TestClient) -> int:
+    answer = client.post("/api/v1/preparations", json={"name": "Ester", "theoretical_yield_g": 10})
+    assert answer.status_code == 201
+    key = int(answer.json()["id"])
+    for variable in (
+        {"name": "hold", "role": "hold_time", "unit": "h", "low": 0.5, "high": 6, "step": 0.5, "base": 2},
+        {"name": "bath", "role": "temperature", "unit": "°C", "low": 100, "high": 150, "step": 5, "base": 120},
+        {"name": "agent", "role": "choice", "stage": "drying", "choices": ["a", "b"], "base": "a"},
+    ):
+        assert client.post(f"/api/v1/preparations/{key}/variables", json=variable).status_code == 201
+    return key
+
+
+def test_a_script_runs_a_campaign(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    limit = {"kind": "only_with", "variable": 3, "choice": "b", "partner": 3, "partners": ["a"]}
+    assert client.post(f"{base}/limits", json=limit).status_code == 422
+    seen = []
+    for _ in range(6):
+        proposal = client.get(f"{base}/proposal").json()
+        seen.append(proposal["settings"])
+        result = 40 + 6 * proposal["settings"]["hold"] - 0.02 * (proposal["settings"]["bath"] - 130) ** 2
+        answer = client.post(f"{base}/runs", json={"settings": proposal["settings"], "yield_percent": result})
+        assert answer.status_code == 201
+        assert answer.json()["yield_percent"] == pytest.approx(result)
+    assert seen[0] == {"hold": 2.0, "bath": 120.0, "agent": "a"}
+    recipe = client.get(f"{base}/working-recipe").json()
+    runs = client.get(f"{base}/runs").json()
+    assert recipe["settings"] in [r["settings"] for r in runs]
+    assert recipe["forecast"]["low_90"] <= recipe["forecast"]["mean"] <= recipe["forecast"]["high_90"]
+    effects = client.get(f"{base}/effects").json()
+    assert {e["variable"] for e in effects["effects"]} == {"hold", "bath", "agent"}
+
+
+def test_planned_runs_keep_their_forecast_and_get_a_result(client: TestClient) -> None:
+    key = create(client)
+    settings = client.get(f"/api/v1/preparations/{key}/proposal").json()["settings"]
+    planned = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": settings}).json()
+    assert planned["state"] == "planned"
+    assert planned["forecast"]["low_90"] < planned["forecast"]["high_90"]
+    done = client.put(f"/api/v1/runs/{planned['id']}", json={"settings": settings, "product_mass_g": 6.5}).json()
+    assert (done["state"], done["yield_percent"]) == ("finished", 65.0)
+    assert done["forecast"] == planned["forecast"]
+
+
+@pytest.mark.parametrize(
+    ("body", "field"),
+    [
+        ({"yield_percent": -5}, "yield_percent"),
+        ({"yield_percent": "much"}, "yield_percent"),
+        ({"yield_percent": 1e300}, "yield_percent"),
+        ({"yield_percent": 50, "settings": {"hold": 2, "bath": 120, "agent": "sand"}}, "setting_3"),
+        ({"yield_percent": 50, "colour": "white"}, "colour"),
+        ({}, "product_mass_g"),
+    ],
+)
+def test_problems_name_their_field(client: TestClient, body: dict[str, object], field: str) -> None:
+    key = create(client)
+    settings = {"settings": {"hold": 2, "bath": 120, "agent": "a"}}
+    answer = client.post(f"/api/v1/preparations/{key}/runs", json={**settings, **body})
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert field in answer.json()["errors"]
+    assert client.get(f"/api/v1/preparations/{key}/runs").json() == []
+
+
+def test_nan_and_infinity_in_the_body_are_refused(client: TestClient) -> None:
+    key = create(client)
+    for word in ("NaN", "Infinity", "1e400"):
+        body = f'{{"settings": {{"hold": 2, "bath": 120, "agent": "a"}}, "yield_percent": {word}}}'
+        answer = client.post(f"/api/v1/preparations/{key}/runs", content=body, headers={"content-type": "application/json"})
+        assert answer.status_code == 422, word
+
+
+def test_an_unusual_yield_names_the_confirmation(client: TestClient) -> None:
+    key = create(client)
+    body = {"settings": {"hold": 2, "bath": 120, "agent": "a"}, "yield_percent": 104}
+    answer = client.post(f"/api/v1/preparations/{key}/runs", json=body)
+    assert answer.json()["confirm"] == "yield_above_100"
+    assert client.post(f"/api/v1/preparations/{key}/runs", json={**body, "confirm": ["yield_above_100"]}).status_code == 201
+
+
+def test_the_charge_is_answered(client: TestClient) -> None:
+    data = {"name": "Ester", "product_formula": "C7H14O2", "base_scale_mol": 0.2}
+    key = client.post("/api/v1/preparations", json=data).json()["id"]
+    for name, formula in (("alcohol", "C5H12O"), ("acid", "C2H4O2")):
+        client.post(f"/api/v1/preparations/{key}/materials", json={"name": name, "role": "reagent", "formula": formula})
+    charge = client.get(f"/api/v1/preparations/{key}/charge?scale_mol=0.1").json()
+    assert charge["theoretical_yield_g"] == pytest.approx(13.0187)
+    assert charge["lines"][0]["rounded_g"] == pytest.approx(8.815, abs=0.0051)
+    assert charge["limiting"] in ("alcohol", "acid")
+
+
+@pytest.mark.parametrize("path", ["/preparations/9", "/runs/9", "/preparations/abc", "/nothing", "/runs/99999999999999999999"])
+def test_what_is_not_there_is_a_problem_404(client: TestClient, path: str) -> None:
+    answer = client.get(f"/api/v1{path}")
+    assert answer.status_code == 404
+    assert answer.json()["status"] == 404
+
+
+def test_the_description_is_complete_enough_for_a_client(client: TestClient) -> None:
+    description = client.get("/api/v1/openapi.json").json()
+    ids = [op["operationId"] for item in description["paths"].values() for op in item.values()]
+    assert len(ids) == len(set(ids))
+    for path, item in description["paths"].items():
+        assert path.startswith("/api/v1/")
+        for operation in item.values():
+            good = next(r for code, r in operation["responses"].items() if code.startswith("2"))
+            assert "content" not in good or good["content"]["application/json"]["schema"]
+            assert operation["summary"]
+    roles = description["components"]["schemas"]["Role"]["enum"]
+    assert set(roles) == set(Role)

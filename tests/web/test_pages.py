@@ -1,0 +1,373 @@
+"""Pages through the HTTP client: what is shown, what is stored, what is refused."""
+
+import re
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+PREPARATION = {"name": "Ester", "theoretical_yield_g": "10", "new_ground_percent": "25", "worthwhile_gain": "1"}
+HOLD = {
+    "name": "hold",
+    "role": "hold_time",
+    "unit": "h",
+    "stage": "reaction",
+    "low": "0.5",
+    "high": "6",
+    "step": "0.5",
+    "base": "2",
+}
+BATH = {
+    "name": "bath",
+    "role": "temperature",
+    "unit": "°C",
+    "stage": "reaction",
+    "low": "100",
+    "high": "150",
+    "step": "5",
+    "base": "120",
+}
+AGENT = {"name": "agent", "role": "choice", "stage": "drying", "choices": "MgSO4\nNa2SO4", "base": "MgSO4"}
+RUN = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4", "outcome": "yield", "product_mass_g": "7.1"}
+
+
+@pytest.fixture
+def ready(client: TestClient) -> TestClient:
+    """A client with one preparation and three variables, ids 1 to 3."""
+    client.post("/preparations", data=PREPARATION)
+    for variable in (HOLD, BATH, AGENT):
+        assert client.post("/preparations/1/variables", data=variable).status_code == 200
+    return client
+
+
+def enter(client: TestClient, **changed: str) -> Any:
+    return client.post("/preparations/1/runs", data={**RUN, **changed})
+
+
+def stored_runs(client: TestClient) -> int:
+    return len(client.get("/api/v1/preparations/1/runs").json())
+
+
+def test_home_is_designed_when_empty(client: TestClient) -> None:
+    page = client.get("/")
+    assert page.status_code == 200
+    assert "No preparation yet" in page.text
+
+
+def test_a_new_preparation_leads_to_its_variables(client: TestClient) -> None:
+    page = client.post("/preparations", data=PREPARATION)
+    assert str(page.url).endswith("/preparations/1/setup")
+    assert "No variables yet" in page.text
+
+
+@pytest.mark.parametrize(
+    "path", ["", "/effects", "/proposal", "/charge", "/setup", "/edit", "/runs/new", "/variables/new", "/materials/new"]
+)
+@pytest.mark.parametrize("n", [0, 1, 2, 5])
+def test_every_page_works_with_any_number_of_runs(ready: TestClient, path: str, n: int) -> None:
+    for k in range(n):
+        enter(ready, setting_1=str(1 + k), product_mass_g=str(5 + k / 2))
+    page = ready.get(f"/preparations/1{path}")
+    assert page.status_code == 200
+    assert not re.search(r"\bnan\b|\binf\b", page.text, re.IGNORECASE)
+
+
+def test_a_preparation_without_variables_has_pages_too(client: TestClient) -> None:
+    client.post("/preparations", data=PREPARATION)
+    client.post("/preparations/1/runs", data={"outcome": "yield", "product_mass_g": "7"})
+    for path in ("", "/effects", "/proposal", "/charge", "/setup", "/runs/new"):
+        assert client.get(f"/preparations/1{path}").status_code == 200
+    assert "70.0 %" in client.get("/preparations/1").text
+
+
+def test_a_run_is_entered_and_shown_with_its_yield(ready: TestClient) -> None:
+    page = enter(ready)
+    assert "71.0 %" in page.text
+    assert "2 h" in page.text
+    assert "best" in page.text
+
+
+BAD_RUNS = [
+    ({"product_mass_g": "", "yield_percent": "150"}, "yield_percent", "above 100 %"),
+    ({"product_mass_g": "", "yield_percent": "-5"}, "yield_percent", "below 0"),
+    ({"product_mass_g": "a lot"}, "product_mass_g", "is not a number"),
+    ({"product_mass_g": "nan"}, "product_mass_g", "is not a number"),
+    ({"product_mass_g": "inf"}, "product_mass_g", "is not a number"),
+    ({"product_mass_g": "1e400"}, "product_mass_g", "too large"),
+    ({"product_mass_g": "7,1"}, "product_mass_g", "Write it with a point: 7.1"),
+    ({"setting_1": "two"}, "setting_1", "is not a number"),
+    ({"setting_1": ""}, "setting_1", "Enter the setting of hold"),
+    ({"setting_2": "-400"}, "setting_2", "absolute zero"),
+    ({"setting_2": "190"}, "setting_2", "outside the hard limit"),
+    ({"setting_3": "sand"}, "setting_3", "not an option"),
+    ({"made_on": "yesterday"}, "made_on", "year-month-day"),
+    ({"outcome": "splendid"}, "outcome", "Choose one of those offered"),
+    ({"notes": "x" * 10_001}, "notes", "At most 10000 characters"),
+]
+
+
+@pytest.mark.parametrize(("changed", "field", "words"), BAD_RUNS, ids=[str(b[0])[:40] for b in BAD_RUNS])
+def test_bad_input_is_answered_at_the_field_and_nothing_typed_is_lost(
+    ready: TestClient, changed: dict[str, str], field: str, words: str
+) -> None:
+    page = enter(ready, lot="L-77", **changed)
+    assert page.status_code == 422
+    error = re.search(rf'id="e-{field}">([^<]*)<', page.text)
+    assert error
+    assert words in error.group(1)
+    assert f'href="#f-{field}"' in page.text
+    for typed in {**RUN, "lot": "L-77", **changed}.values():
+        assert typed in page.text
+    assert stored_runs(ready) == 0
+
+
+def test_above_100_is_kept_after_a_yes(ready: TestClient) -> None:
+    page = enter(ready, product_mass_g="10.4")
+    assert page.status_code == 422
+    assert 'name="confirm" value="yield_above_100"' in page.text
+    page = enter(ready, product_mass_g="10.4", confirm="yield_above_100")
+    assert page.status_code == 200
+    assert "104.0 %" in page.text
+    assert "above 100 %" in page.text
+
+
+def test_a_range_the_wrong_way_round_is_refused(ready: TestClient) -> None:
+    page = ready.post("/preparations/1/variables", data={**HOLD, "name": "rest", "low": "6", "high": "1"})
+    assert page.status_code == 422
+    assert "not above its start" in page.text
+    assert 'value="rest"' in page.text
+
+
+def test_a_name_of_ten_thousand_characters_is_refused_kindly(client: TestClient) -> None:
+    name = "x" * 10_000
+    page = client.post("/preparations", data={**PREPARATION, "name": name})
+    assert page.status_code == 422
+    assert "At most 120 characters fit here; this has 10000" in page.text
+    assert name in page.text
+
+
+SCRIPT = "<script>alert(1)</script>"
+
+
+def test_markup_is_shown_as_text_everywhere(client: TestClient) -> None:
+    client.post(
+        "/preparations",
+        data={**PREPARATION, "name": SCRIPT, "notes": SCRIPT, "cautions": SCRIPT, "literature_references": SCRIPT},
+    )
+    client.post("/preparations/1/variables", data={**HOLD, "name": SCRIPT, "unit": "h"})
+    client.post("/preparations/1/variables", data={**AGENT, "name": "b" + SCRIPT, "choices": f"{SCRIPT}\nb", "base": SCRIPT})
+    for k in range(4):
+        data = {
+            "setting_1": str(k + 1),
+            "setting_2": SCRIPT,
+            "product_mass_g": "5",
+            "notes": SCRIPT,
+            "lot": SCRIPT,
+            "outcome": "yield",
+        }
+        client.post("/preparations/1/runs", data=data)
+    client.post(
+        "/preparations/1/materials",
+        data={"name": SCRIPT, "role": "solvent", "amount_kind": "mass", "amount": "1", "hazards": SCRIPT},
+    )
+    client.post("/runs/1/exclude", data={"reason": SCRIPT})
+    client.post("/runs/2/checkpoints", data={"name": SCRIPT, "stage": "drying", "mass_g": "6"})
+    for path in (
+        "/",
+        f"/?search={SCRIPT}",
+        "/preparations/1",
+        "/preparations/1/effects",
+        "/preparations/1/proposal",
+        "/preparations/1/charge",
+        "/preparations/1/setup",
+        "/runs/1",
+        "/runs/2",
+        "/runs/2/edit",
+        "/runs/2/bench-sheet",
+    ):
+        page = client.get(path)
+        assert page.status_code == 200, path
+        assert SCRIPT not in page.text, path
+        assert "alert(1)" in page.text, path
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/nowhere", "/preparations/99", "/runs/99", "/runs/abc", "/runs/0", "/runs/99999999999999999999", "/variables/9/edit"],
+)
+def test_what_does_not_exist_is_a_404_page(client: TestClient, path: str) -> None:
+    page = client.get(path)
+    assert page.status_code == 404
+    assert "<h1>Not found</h1>" in page.text
+    assert "To the preparations" in page.text
+
+
+def test_a_run_deleted_in_another_tab_is_a_404_page(ready: TestClient) -> None:
+    enter(ready)
+    assert ready.post("/runs/1/delete").status_code == 200
+    page = ready.post("/runs/1", data=RUN)
+    assert page.status_code == 404
+    assert "It may have been deleted meanwhile" in page.text
+
+
+def test_a_form_opened_before_a_change_elsewhere_keeps_what_was_typed(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/runs/1", data={**RUN, "product_mass_g": "7.5", "revision": "1"})
+    page = ready.post("/runs/1", data={**RUN, "product_mass_g": "8.8", "revision": "1"})
+    assert page.status_code == 409
+    assert "changed elsewhere" in page.text
+    assert 'value="8.8"' in page.text
+    assert ready.get("/api/v1/runs/1").json()["product_mass_g"] == 7.5
+
+
+def test_excluding_needs_a_reason_and_can_be_undone(ready: TestClient) -> None:
+    enter(ready)
+    assert ready.post("/runs/1/exclude", data={"reason": " "}).status_code == 422
+    page = ready.post("/runs/1/exclude", data={"reason": "thermometer broke"})
+    assert "Excluded from the models: thermometer broke" in page.text
+    assert "thermometer broke" in ready.get("/preparations/1").text
+    ready.post("/runs/1/include")
+    assert ready.get("/api/v1/runs/1").json()["counts"] is True
+
+
+def test_a_proposal_becomes_a_planned_run_with_its_forecast_and_bench_sheet(ready: TestClient) -> None:
+    for k, mass in enumerate(("5.0", "6.0", "6.6", "7.0")):
+        enter(ready, setting_1=str(1 + k), setting_2=str(115 + 5 * (k % 3)), product_mass_g=mass)
+    page = ready.get("/preparations/1/proposal")
+    settings = dict(re.findall(r'name="(setting_\d)" value="([^"]+)"', page.text))
+    settings["setting_3"] = "MgSO4"
+    page = ready.post("/preparations/1/proposal", data={**settings, "purpose": "raise"})
+    assert "Forecast before the run" in page.text
+    sheet = ready.get("/runs/5/bench-sheet")
+    assert "Bench sheet" in sheet.text
+    assert "local rules" in sheet.text
+    assert "safety data sheets" in sheet.text
+    page = ready.post("/runs/5", data={**RUN, **settings, "product_mass_g": "7.7"})
+    assert "77.0 %" in page.text
+
+
+def test_changed_settings_get_their_own_forecast_and_broken_limits_are_said(ready: TestClient) -> None:
+    for k in range(3):
+        enter(ready, setting_1=str(1 + k))
+    page = ready.get("/preparations/1/forecast?setting_1=3&setting_2=125&setting_3=MgSO4&purpose=raise")
+    assert "Forecast for the settings as changed" in page.text
+    page = ready.get("/preparations/1/forecast?setting_1=3&setting_2=500&setting_3=MgSO4")
+    assert "outside the hard limit" in page.text
+    page = ready.post("/preparations/1/proposal", data={"setting_1": "3", "setting_2": "500", "setting_3": "MgSO4"})
+    assert page.status_code == 422
+    assert 'value="500"' in page.text
+
+
+def test_limits_are_added_and_shown_in_words(ready: TestClient) -> None:
+    ready.post("/preparations/1/variables", data={**HOLD, "name": "rest"})
+    page = ready.post("/preparations/1/limits", data={"kind": "total_time", "variables": ["1", "4"], "bound": "7", "unit": "h"})
+    assert "hold + rest together at most 7 h" in page.text
+    page = ready.post(
+        "/preparations/1/limits", data={"kind": "linear", "coefficient_1": "1", "coefficient_4": "-1", "bound": "0"}
+    )
+    assert "hold + −1 × rest at most 0" in page.text or "hold − 1 × rest at most 0" in page.text
+    page = ready.post("/preparations/1/limits", data={"kind": "total_time", "variables": ["1"], "bound": "0.1", "unit": "h"})
+    assert page.status_code == 422
+    assert "contradict each other" in page.text
+    page = ready.post("/preparations/1/limits", data={"kind": "linear", "coefficient_1": "x", "bound": "0"})
+    assert page.status_code == 422
+    assert 'value="x"' in page.text
+
+
+def test_the_charge_follows_from_the_formulas(client: TestClient) -> None:
+    data = {**PREPARATION, "theoretical_yield_g": "", "product_formula": "C7H14O2", "base_scale_mol": "0.2"}
+    client.post("/preparations", data=data)
+    for name, formula, amount in (("alcohol", "C5H12O", "1"), ("acid", "CH3COOH", "1.5")):
+        material = {
+            "name": name,
+            "role": "reagent",
+            "formula": formula,
+            "amount_kind": "equivalents",
+            "amount": amount,
+            "stock_g": "100",
+        }
+        assert client.post("/preparations/1/materials", data=material).status_code == 200
+    page = client.get("/preparations/1/charge")
+    assert "17.63 g" in page.text  # 0.2 mol · 88.150 g/mol
+    assert "18.02 g" in page.text  # 0.3 mol · 60.052 g/mol
+    assert "alcohol limits" in page.text
+    assert "26.037 g" in page.text
+    page = client.get("/preparations/1/charge?mode=product&size=10&expected_yield=50&planned_runs=4")
+    assert "0.1536 mol" in page.text  # 10 / 130.187 / 0.5
+    page = client.get("/preparations/1/charge?mode=moles&size=1,5")
+    assert page.status_code == 422
+    assert "with a point: 1.5" in page.text
+
+
+def test_a_wrong_formula_is_pointed_at(ready: TestClient) -> None:
+    material = {"name": "salt", "role": "reagent", "formula": "CuSO4)", "amount_kind": "equivalents", "amount": "1"}
+    page = ready.post("/preparations/1/materials", data=material)
+    assert page.status_code == 422
+    assert "character 6 of “CuSO4)”" in page.text
+
+
+def test_the_drying_agent_amount_and_cautions(ready: TestClient) -> None:
+    page = ready.get("/preparations/1/charge?agent=calcium chloride&water_g=2&excess=3")
+    assert "18.5 g" in page.text  # 2 g · 3.0802 · 3
+    assert "alcohols" in page.text
+    assert "common practice, no source" in page.text
+
+
+def test_archiving_hides_and_brings_back(ready: TestClient) -> None:
+    page = ready.post("/preparations/1/archive", data={"archived": "yes"})
+    assert "Ester" not in page.text
+    assert "Ester" in ready.get("/?archived=true").text
+    ready.post("/preparations/1/archive", data={"archived": "no"})
+    assert "Ester" in ready.get("/?search=est").text
+    assert "has “xyz” in its name" in ready.get("/?search=xyz").text
+
+
+def test_pages_carry_the_content_policy_and_never_an_outside_address(ready: TestClient) -> None:
+    enter(ready)
+    page = ready.get("/preparations/1")
+    assert page.headers["content-security-policy"].startswith("default-src 'none'; script-src 'self'")
+    assert page.headers["cache-control"] == "no-store"
+    addresses = re.findall(r'(?:src|href)="([^"]+)"', page.text)
+    assert addresses
+    assert all(a.startswith(("/", "#", "?")) for a in addresses)
+    for address in (a for a in addresses if a.startswith("/static/")):
+        answer = ready.get(address)
+        assert answer.status_code == 200
+        assert "immutable" in answer.headers["cache-control"]
+
+
+@pytest.mark.parametrize("headers", [{"sec-fetch-site": "cross-site"}, {"origin": "http://evil.example"}])
+def test_posts_from_other_sites_are_refused(ready: TestClient, headers: dict[str, str]) -> None:
+    answer = ready.post("/preparations/1/runs", data=RUN, headers=headers)
+    assert answer.status_code == 403
+    assert stored_runs(ready) == 0
+
+
+def test_a_post_from_this_site_is_accepted(ready: TestClient) -> None:
+    assert ready.post("/preparations/1/runs", data=RUN, headers={"origin": "http://testserver"}).status_code == 200
+
+
+def test_other_host_names_are_refused(client: TestClient) -> None:
+    assert client.get("/", headers={"host": "evil.example"}).status_code == 400
+
+
+def test_a_get_never_writes(ready: TestClient) -> None:
+    enter(ready)
+    before = ready.get("/api/v1/preparations/1").json(), stored_runs(ready)
+    for path in ("", "/effects", "/proposal", "/charge", "/forecast?setting_1=3&setting_2=125&setting_3=MgSO4"):
+        ready.get(f"/preparations/1{path}")
+    assert (ready.get("/api/v1/preparations/1").json(), stored_runs(ready)) == before
+
+
+def test_cannot_be_told_apart_stands_on_the_page_with_the_run_that_settles_it(ready: TestClient) -> None:
+    for k in range(5):
+        enter(ready, setting_1=str(1 + k), setting_2=str(110 + 5 * k), product_mass_g=str(5 + k / 2))
+    page = ready.get("/preparations/1/effects")
+    assert "hold: cannot be told apart from bath" in page.text
+    assert "A run that would separate hold from bath" in page.text
+
+
+def test_help_has_every_word_of_the_glossary(client: TestClient) -> None:
+    page = client.get("/help").text
+    for word in ("preparation", "working recipe", "new ground", "checkpoint", "evidence"):
+        assert f">{word}</dt>" in page
