@@ -64,7 +64,7 @@ def test_impossible_values_are_refused_at_their_field(
     session: Session, preparation: PreparationRow, field: str, value: float, words: str
 ) -> None:
     with pytest.raises(InvalidInputError, match=words) as caught:
-        record(session, preparation, **{"product_mass_g": 5.0, field: value})
+        record(session, preparation, None, **{"product_mass_g": 5.0, field: value})
     assert field in caught.value.messages
     assert session.exec(select(RunRow)).all() == []
 
@@ -112,7 +112,7 @@ def test_a_plan_never_leaves_the_hard_limits(session: Session, preparation: Prep
 
 def test_outside_the_range_but_inside_the_hard_limit_needs_a_yes(session: Session, preparation: PreparationRow) -> None:
     key = int(preparation.id or 0)
-    ratio = VariableInput(name="ratio", role="ratio", low=1, high=3, hard_high=5, base=1)  # type: ignore[arg-type]
+    ratio = VariableInput(name="ratio", role="ratio", low=1, high=3, hard_high=5, base=1)
     add_variable(session, key, ratio)
     data = {"settings": {**SETTINGS, "ratio": 4}}
     with pytest.raises(NeedsConfirmationError, match="outside the range 1 to 3") as caught:
@@ -173,7 +173,7 @@ def test_a_number_is_never_given_twice(session: Session, preparation: Preparatio
 
 def test_earlier_runs_count_as_made_at_the_base_of_a_new_variable(session: Session, preparation: PreparationRow) -> None:
     make_run(session, preparation)
-    ratio = VariableInput(name="ratio", role="ratio", low=1, high=3, base=2, step=0.5)  # type: ignore[arg-type]
+    ratio = VariableInput(name="ratio", role="ratio", low=1, high=3, base=2, step=0.5)
     row = add_variable(session, int(preparation.id or 0), ratio)
     assert view_runs(session, preparation)[0].settings[str(row.id)] == 2.0
 
@@ -185,8 +185,8 @@ def test_theory_follows_from_what_was_weighed(session: Session, preparation: Pre
     preparation.base_scale_mol = 0.2
     session.add(preparation)
     session.commit()
-    alcohol = add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))  # type: ignore[arg-type]
-    acid = MaterialInput(name="acid", role="reagent", formula="C2H4O2", amount=2)  # type: ignore[arg-type]
+    alcohol = add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))
+    acid = MaterialInput(name="acid", role="reagent", formula="C2H4O2", amount=2)
     add_material(session, key, acid)
     run = record(session, preparation, product_mass_g=20.0)
     # By hand: 0.2 mol · 130.187 g/mol = 26.04 g; then 8.815 g of alcohol (0.1 mol) halve it.
@@ -202,9 +202,9 @@ def test_recovered_starting_material_enters_the_mass_balance(session: Session, p
     preparation.product_formula = "C7H14O2"
     preparation.base_scale_mol = 0.2
     session.add(preparation)
-    add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))  # type: ignore[arg-type]
+    add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))
     run = record(session, preparation, product_mass_g=13.02)
-    recovered = CheckpointInput(name="alcohol back", stage="work_up", kind="recovered", mass_g=8.815)  # type: ignore[arg-type]
+    recovered = CheckpointInput(name="alcohol back", stage="work_up", kind="recovered", mass_g=8.815)
     add_checkpoint(session, int(run.id or 0), recovered)
     found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1]).balance
     assert found is not None

@@ -74,7 +74,7 @@ def test_limits_check_what_they_name(session: Session, preparation: PreparationR
         (OnlyWithLimitInput(kind="only_with", variable=agent, choice="sand", partner=agent, partners=["x"]), "two different"),
     ):
         with pytest.raises(InvalidInputError, match=words):
-            add_limit(session, key, data)  # type: ignore[arg-type]
+            add_limit(session, key, data)
 
 
 def test_removing_a_variable_takes_its_limits_along(session: Session, preparation: PreparationRow) -> None:
@@ -90,7 +90,7 @@ def test_removing_a_variable_takes_its_limits_along(session: Session, preparatio
 def test_renaming_an_option_renames_it_in_the_runs(session: Session, preparation: PreparationRow) -> None:
     make_run(session, preparation, settings={"agent": "Na2SO4"})
     agent = ids(session, preparation)[2]
-    data = VariableInput(name="agent", role="choice", stage="drying", choices=["MgSO4", "sodium sulfate"], base="MgSO4")  # type: ignore[arg-type]
+    data = VariableInput(name="agent", role="choice", stage="drying", choices=["MgSO4", "sodium sulfate"], base="MgSO4")
     update_variable(session, agent, data)
     assert view_runs(session, preparation)[0].settings[str(agent)] == "sodium sulfate"
 
@@ -98,6 +98,6 @@ def test_renaming_an_option_renames_it_in_the_runs(session: Session, preparation
 def test_an_option_in_use_cannot_vanish(session: Session, preparation: PreparationRow) -> None:
     make_run(session, preparation, settings={"agent": "Na2SO4"})
     agent = ids(session, preparation)[2]
-    data = VariableInput(name="agent", role="choice", choices=["MgSO4", "x", "y"], base="MgSO4")  # type: ignore[arg-type]
+    data = VariableInput(name="agent", role="choice", choices=["MgSO4", "x", "y"], base="MgSO4")
     with pytest.raises(InvalidInputError, match="Runs use Na2SO4"):
         update_variable(session, agent, data)

@@ -40,7 +40,9 @@ def test_variables_that_rose_together_cannot_be_told_apart() -> None:
 
 def test_the_run_that_separates_moves_one_against_the_other() -> None:
     table = runs(TOGETHER, [50.0, 56.0, 61.0, 68.0, 74.0])
-    rows = [{"hold": h, "bath": t, "agent": "a"} for h in (0.5, 2.0, 6.0) for t in (100.0, 125.0, 150.0)]
+    rows: list[dict[str, float | str]] = [
+        {"hold": h, "bath": t, "agent": "a"} for h in (0.5, 2.0, 6.0) for t in (100.0, 125.0, 150.0)
+    ]
     candidates = encode(VARIABLES, rows)
     group = what_is_knowable(table).together[0]
     chosen = rows[separating_run(table, candidates, group, table.coded[-1])]

@@ -15,7 +15,9 @@ from tests.factories import agent, bath, hold
 from tests.reference import reference
 
 VARIABLES = (hold(), bath(), agent("a", "b", "c"))
-GRID = [{"hold": h, "bath": t, "agent": a} for h in (0.5, 2.0, 6.0) for t in (100.0, 125.0, 150.0) for a in "abc"]
+GRID: list[dict[str, float | str]] = [
+    {"hold": h, "bath": t, "agent": a} for h in (0.5, 2.0, 6.0) for t in (100.0, 125.0, 150.0) for a in "abc"
+]
 
 
 def table(rows: list[dict[str, float | str]], yields: list[float], variables: tuple[Variable, ...] = VARIABLES) -> RunTable:

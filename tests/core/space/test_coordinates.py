@@ -41,7 +41,7 @@ def test_ends_of_the_range_are_0_and_1() -> None:
 
 
 def test_choices_are_level_numbers() -> None:
-    rows = [{"agent": "b", "hold": 2.0}, {"agent": "a", "hold": 2.0}]
+    rows: list[dict[str, float | str]] = [{"agent": "b", "hold": 2.0}, {"agent": "a", "hold": 2.0}]
     assert encode([agent("a", "b"), hold()], rows)[:, 0].tolist() == [1.0, 0.0]
 
 

@@ -1,0 +1,65 @@
+"""README and DEVELOPERS.md say what is there."""
+
+import hashlib
+import re
+from pathlib import Path
+
+import pytest
+from fastapi.routing import APIRoute
+
+from server.settings import Settings
+from server.web.pages import charge, effects, help, home, preparations, proposal, runs, setup
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_the_readme_opens_with_the_job_in_one_paragraph() -> None:
+    title, job, *_ = README.split("\n\n")
+    assert title == "# Yieldwright"
+    assert len(job) > 200
+    assert "\n" not in job
+
+
+def test_both_commands_stand_on_one_line() -> None:
+    for mark, last in (("start", "yieldwright demo"), ("test", "python -m pytest")):
+        block = re.search(rf"<!-- {mark} command -->\n```sh\n(.*?)\n```", README, re.DOTALL)
+        assert block
+        assert "\n" not in block.group(1)
+        assert block.group(1).endswith(last)
+
+
+@pytest.mark.parametrize("name", list(Settings.model_fields))
+def test_every_setting_is_documented(name: str) -> None:
+    variable = f"YIELDWRIGHT_{name.upper()}"
+    assert variable in README
+    assert variable in DEVELOPERS
+
+
+@pytest.mark.parametrize("room", sorted(p.name for p in (ROOT / "server").iterdir() if (p / "__init__.py").exists()))
+def test_every_room_is_on_the_map(room: str) -> None:
+    assert f"`{room}`" in DEVELOPERS or f"`{room}/" in DEVELOPERS
+
+
+def test_every_page_is_listed() -> None:
+    for module in (charge, effects, help, home, preparations, proposal, runs, setup):
+        for route in module.router.routes:
+            if isinstance(route, APIRoute) and "GET" in (route.methods or ()) and route.path != "/preparations":
+                ending = re.sub(r"\{\w+\}", "{id}", route.path)
+                tail = ending.split("{id}", 1)[-1] or ending
+                assert f"`{ending}`" in DEVELOPERS or f"`{tail}`" in DEVELOPERS, ending
+
+
+def test_vendored_files_are_what_the_table_says() -> None:
+    rows = re.findall(r"\| `(static/vendor/[^`]+)` \|[^|]+\| `([0-9a-f]{64})` \|", DEVELOPERS)
+    assert len(rows) == 2
+    for path, digest in rows:
+        assert hashlib.sha256((ROOT / path).read_bytes()).hexdigest() == digest
+
+
+def test_the_top_level_holds_what_was_agreed() -> None:
+    expected = {"README.md", "DEVELOPERS.md", "pyproject.toml", "server", "templates", "static", "tests", "seed_runs"}
+    allowed = expected | {"requirements.lock", "LICENSE", "artefacts", "dist"}
+    present = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}
+    assert expected <= present <= allowed
