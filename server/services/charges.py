@@ -23,6 +23,7 @@ from server.core.chemistry.charge import (
     theoretical_yield,
 )
 from server.core.chemistry.formula import read_formula
+from server.core.chemistry.yields import balance_uncertainty
 from server.core.space.variables import Role, Setting
 from server.errors import FormulaTextError, InvalidInputError, NotReadyError
 from server.services.inputs import MaterialInput
@@ -142,24 +143,38 @@ def weighed_theory(
     settings: Mapping[str, Setting],
     scale_mol: float,
     weighed: Mapping[int, WeighedRow],
-) -> Theory | None:
-    """Theoretical yield of a run from what was weighed, and from the plan where nothing was noted."""
+) -> tuple[Theory, float] | None:
+    """Theoretical yield of a run from what was weighed, and from the plan where nothing was noted.
+
+    Returns
+    -------
+    theory : Theory
+    u_g : float
+        Its standard uncertainty from weighing the limiting material; 0 where that was
+        measured by volume or not weighed. [g]
+    """
     product = product_of(preparation)
     if product is None or not rows:
         return None
     charge = make_charge(preparation, rows, settings, scale_mol)
     available = []
+    masses: dict[str, float | None] = {}
     for line in charge.lines:
+        masses[line.material.key] = None if line.material.concentration else line.mass_g
         note = weighed.get(int(line.material.key))
         moles = line.moles
         if note is not None and (note.mass_g is not None or note.volume_ml is not None):
             moles = moles_in(line.material, mass_g=note.mass_g, volume_ml=note.volume_ml)
+            masses[line.material.key] = note.mass_g
         if moles is not None:
             available.append((line.material, moles))
     try:
-        return theoretical_yield(product, available)
+        theory = theoretical_yield(product, available)
     except NotReadyError:
         return None
+    mass = masses[theory.limiting.key]
+    u_relative = balance_uncertainty(preparation.balance_readability_g) / mass if mass else 0.0
+    return theory, theory.mass_g * u_relative
 
 
 def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:

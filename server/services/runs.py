@@ -321,34 +321,35 @@ def _theory(
     scale: float | None,
     entered_g: float | None,
     weighed: Mapping[int, WeighedRow],
-) -> tuple[float | None, str]:
-    """Theoretical yield of a run in g, and where it comes from."""
+) -> tuple[Quantity | None, str]:
+    """Theoretical yield of a run [g] with its uncertainty, and where it comes from."""
     if entered_g is not None:
-        return entered_g, "entered with the run"
+        return Quantity(entered_g), "entered with the run"
     if scale is not None and materials:
-        theory = weighed_theory(preparation, materials, settings, scale, weighed)
-        if theory is not None:
+        found = weighed_theory(preparation, materials, settings, scale, weighed)
+        if found is not None:
+            theory, u = found
             source = "as-weighed amounts" if weighed else "planned amounts"
-            return theory.mass_g, f"{source}; {theory.limiting.name} limits"
+            return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits"
     if preparation.theoretical_yield_g is not None:
-        return preparation.theoretical_yield_g, "entered with the preparation"
+        return Quantity(preparation.theoretical_yield_g), "entered with the preparation"
     return None, ""
 
 
-def yield_of(preparation: PreparationRow, run: RunRow, theory_g: float | None) -> RunYield | None:
+def yield_of(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> RunYield | None:
     """Percent yield of a run with its uncertainty; None if it gave none."""
     if run.outcome == "no_information":
         return None
     if run.entered_yield_percent is not None:
         return entered_yield(run.entered_yield_percent)
-    if run.product_mass_g is None or theory_g is None:
+    if run.product_mass_g is None or theory is None:
         return None
     u_mass = run.product_mass_u_g
     if u_mass is None:
         u_mass = balance_uncertainty(preparation.balance_readability_g)
     return yield_from_mass(
         Quantity(run.product_mass_g, u_mass),
-        Quantity(theory_g),
+        theory,
         Quantity((100.0 if run.purity_percent is None else run.purity_percent) / 100.0, (run.purity_u_percent or 0.0) / 100.0),
         Quantity((run.residual_percent or 0.0) / 100.0, (run.residual_u_percent or 0.0) / 100.0),
     )

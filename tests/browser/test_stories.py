@@ -8,6 +8,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from tests.browser.conftest import ARTEFACTS
+
 pytestmark = pytest.mark.browser
 
 
@@ -83,3 +85,11 @@ def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) 
         serious = [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found if v["impact"] in ("serious", "critical")]
         assert serious == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
+
+
+def test_the_bench_sheet_prints_on_one_page(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10/bench-sheet")
+    expect(page.get_by_role("heading", name="Weigh and measure")).to_be_visible()
+    pdf = page.pdf(format="A4", prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
+    (ARTEFACTS / "bench-sheet.pdf").write_bytes(pdf)

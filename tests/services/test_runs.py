@@ -217,3 +217,19 @@ def test_names_and_ids_of_variables_both_work(session: Session, preparation: Pre
     by_id = {str(rows[0].id): 3, "BATH": 125, str(rows[2].id): "Na2SO4"}
     run = record(session, preparation, settings=by_id, yield_percent=50)
     assert list(view_run(session, int(run.id or 0))[1].settings.values()) == [3.0, 125.0, "Na2SO4"]
+
+
+def test_weighing_the_limiting_material_enters_the_budget(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    preparation.product_formula = "C7H14O2"
+    preparation.base_scale_mol = 0.01
+    preparation.balance_readability_g = 0.1
+    session.add(preparation)
+    add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))
+    run = record(session, preparation, product_mass_g=1.0)
+    found = view_run(session, int(run.id or 0))[1].run_yield
+    assert found is not None
+    # By hand: both weighings have u = 0.1/√6 = 0.0408 g; on 0.8815 g and on 1.0 g.
+    relative = ((0.1 / 6**0.5 / 0.8815) ** 2 + (0.1 / 6**0.5 / 1.0) ** 2) ** 0.5
+    assert found.u / found.percent == pytest.approx(relative, rel=1e-3)
+    assert found.budget[0].name == "theoretical yield"

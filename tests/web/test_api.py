@@ -119,3 +119,13 @@ def test_the_description_is_complete_enough_for_a_client(client: TestClient) -> 
             assert operation["summary"]
     roles = description["components"]["schemas"]["Role"]["enum"]
     assert set(roles) == set(Role)
+
+
+def test_the_mass_balance_is_answered(client: TestClient) -> None:
+    key = create(client)
+    body = {"settings": {"hold": 2, "bath": 120, "agent": "a"}, "product_mass_g": 6.0}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json=body).json()["id"]
+    client.post(f"/api/v1/runs/{run}/checkpoints", json={"name": "crude", "stage": "reaction", "mass_g": 9.0})
+    found = client.get(f"/api/v1/runs/{run}/mass-balance").json()
+    assert [s["recovery_percent"] for s in found["stages"]] == pytest.approx([90.0, 66.6667], abs=1e-3)
+    assert found["sentence"].startswith("Most was lost between crude and isolated product")

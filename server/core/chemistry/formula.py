@@ -13,11 +13,13 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from fractions import Fraction
+from importlib.util import find_spec
 
 from server.core.chemistry.weights import ATOMIC_WEIGHTS, WITHOUT_WEIGHT
 from server.errors import FormulaTextError
 
 LONGEST_FORMULA = 200
+SMILES_MARK = "smiles:"
 
 # Groups that no element symbol or other common abbreviation collides with.
 GROUPS = {
@@ -74,6 +76,7 @@ def read_formula(text: str) -> Formula:
     Parameters
     ----------
     text : str
+        A formula, or ``smiles:`` and a SMILES where the extra ``chem`` is installed.
         For example ``CuSO4·5H2O`` (also with ``.`` or ``*``), ``[Cu(NH3)4]SO4·H2O``,
         ``K2CO3.1.5H2O``, ``SO4^2-``, ``NH4+``, ``H₂O``, ``D2O``, ``[13C]O2``, ``EtOH``.
 
@@ -92,6 +95,8 @@ def read_formula(text: str) -> Formula:
     (249.677, 165.226)
     """
     stripped = text.strip()
+    if stripped.lower().startswith(SMILES_MARK):
+        return _read_smiles(stripped)
     if not stripped:
         raise FormulaTextError("The formula is empty.", text=text, position=0)
     if len(stripped) > LONGEST_FORMULA:
@@ -111,6 +116,31 @@ def read_formula(text: str) -> Formula:
             total[symbol] += factor * count  # type: ignore[assignment]
     mass = sum(count * _weight(symbol) for symbol, count in total.items())
     return Formula(stripped, tuple(sorted(total.items())), charge, mass)
+
+
+def smiles_available() -> bool:
+    """Tell whether a SMILES can be read, that is, whether RDKit is installed."""
+    return find_spec("rdkit") is not None
+
+
+def _read_smiles(text: str) -> Formula:
+    """Read ``smiles:CCO`` through RDKit; the mass still comes from our weights."""
+    if not smiles_available():
+        message = "A SMILES needs the optional part: pip install 'yieldwright[chem]'. Enter a formula instead."
+        raise FormulaTextError(message, text=text, position=0)
+    from rdkit import Chem, RDLogger
+    from rdkit.Chem.rdMolDescriptors import CalcMolFormula
+
+    RDLogger.DisableLog("rdApp.*")  # type: ignore[attr-defined]  # its complaints go to the terminal, ours to the field
+    smiles = text[len(SMILES_MARK) :].strip()
+    molecule = Chem.MolFromSmiles(smiles) if smiles else None
+    if molecule is None or molecule.GetNumAtoms() == 0:
+        message = f"“{smiles}” is not a SMILES that RDKit can read."
+        raise FormulaTextError(message, text=text, position=len(SMILES_MARK))
+    plain = str(CalcMolFormula(molecule, separateIsotopes=True, abbreviateHIsotopes=False))
+    charge = Chem.GetFormalCharge(molecule)
+    found = read_formula(re.sub(r"[+-]\d*$", "", plain))
+    return Formula(text, found.atoms, charge, found.molar_mass)
 
 
 def _plain(text: str) -> tuple[str, list[int]]:

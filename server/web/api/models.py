@@ -95,6 +95,26 @@ class RunAnswer(Answer):
     revision: int
 
 
+class StageRecoveryAnswer(Answer):
+    """Product at the end of a stretch against its start."""
+
+    from_name: str
+    to_name: str
+    stage: str
+    recovery_percent: float
+    lost_g: float
+
+
+class MassBalanceAnswer(Answer):
+    """Where the product of a run went; without stages while there is nothing to follow."""
+
+    sentence: str
+    stages: list[StageRecoveryAnswer]
+    yield_on_unrecovered_percent: float | None
+    process_mass_intensity: float | None
+    e_factor: float | None
+
+
 class EffectAnswer(Answer):
     """Effect of one variable across the range tried. [percentage points]"""
 

@@ -21,6 +21,7 @@ from server.services.inputs import (
     PreparationInput,
     VariableInput,
 )
+from server.services.massbalance import chemistry_of
 from server.services.spaces import rule_of, space_of
 from server.storage import questions
 from server.storage.tables import LimitRow, MaterialRow, VariableRow
@@ -31,11 +32,13 @@ from server.web.api.models import (
     EffectsAnswer,
     ForecastAnswer,
     LimitAnswer,
+    MassBalanceAnswer,
     MaterialAnswer,
     PreparationAnswer,
     ProblemAnswer,
     ProposalAnswer,
     RunAnswer,
+    StageRecoveryAnswer,
     VariableAnswer,
     WorkingRecipeAnswer,
 )
@@ -286,6 +289,20 @@ def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> 
     """Add a checkpoint to a run."""
     runs.add_checkpoint(session, run_id, data)
     return _run_by_id(session, run_id)
+
+
+@router.get("/runs/{run_id}/mass-balance", tags=["runs"])
+def get_mass_balance(run_id: Id, session: ReadSession) -> MassBalanceAnswer:
+    """Say where the product of a run went."""
+    preparation, view = runs.view_run(session, run_id)
+    found = chemistry_of(session, preparation, view)
+    return MassBalanceAnswer(
+        sentence=found.balance.sentence if found.balance else found.balance_problem,
+        stages=[StageRecoveryAnswer.model_validate(s) for s in found.balance.stages] if found.balance else [],
+        yield_on_unrecovered_percent=found.balance.based_on_recovered_percent if found.balance else None,
+        process_mass_intensity=found.mass_intensity,
+        e_factor=found.e_factor,
+    )
 
 
 @router.get("/preparations/{preparation_id}/effects", tags=["answers"])

@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from server.core.chemistry.charge import AmountKind, ChargeLine, MaterialRole
 from server.core.chemistry.drying import AGENTS, DryingAdvice, advise_drying
+from server.core.chemistry.formula import smiles_available
 from server.core.chemistry.weights import SOURCE
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError
@@ -75,6 +76,7 @@ class MaterialFormPage:
     kinds: dict[AmountKind, str]
     number_options: list[tuple[int | None, str]]
     choice_options: list[tuple[int | None, str]]
+    smiles: bool
 
 
 @dataclass(frozen=True)
@@ -165,6 +167,7 @@ def _material_form(
             AMOUNT_KINDS,
             [(v.id, v.name) for v in variables if v.role != "choice"],
             [(v.id, v.name) for v in variables if v.role == "choice"],
+            smiles_available(),
         )
         return render(request, "materials/form.html", page, status=status)
 

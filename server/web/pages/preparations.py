@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.charts.runs import RunPoint, yield_over_runs
+from server.core.chemistry.formula import smiles_available
 from server.core.choose.proposal import Proposal
 from server.core.model.effects import Effect
 from server.errors import NothingReachableError, NotReadyError
@@ -33,6 +34,7 @@ class PreparationFormPage:
 
     form: FormState
     preparation: PreparationRow | None
+    smiles: bool
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,9 @@ class OverviewPage:
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
     def redraw(form: FormState, status: int) -> Response:
-        return render(request, "preparations/form.html", PreparationFormPage(form, preparation), status=status)
+        return render(
+            request, "preparations/form.html", PreparationFormPage(form, preparation, smiles_available()), status=status
+        )
 
     return redraw
 

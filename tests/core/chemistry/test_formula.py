@@ -122,3 +122,26 @@ def test_any_text_gives_a_mass_or_a_message(text: str) -> None:
     else:
         assert math.isfinite(mass)
         assert mass > 0
+
+
+@pytest.mark.parametrize(
+    ("smiles", "formula", "charge"),
+    [("CC(C)CCOC(C)=O", "C7H14O2", 0), ("c1ccccc1", "C6H6", 0), ("[NH4+]", "NH4+", 1), ("[2H]O[2H]", "D2O", 0)],
+)
+def test_a_smiles_weighs_as_its_formula(smiles: str, formula: str, charge: int) -> None:
+    pytest.importorskip("rdkit")
+    found = read_formula(f"smiles: {smiles}")
+    assert found.molar_mass == pytest.approx(read_formula(formula).molar_mass)
+    assert found.charge == charge
+
+
+def test_a_wrong_smiles_says_so() -> None:
+    pytest.importorskip("rdkit")
+    with pytest.raises(FormulaTextError, match="not a SMILES"):
+        read_formula("smiles:C1CC")
+
+
+def test_without_the_extra_a_smiles_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("server.core.chemistry.formula.find_spec", lambda name: None)
+    with pytest.raises(FormulaTextError, match=r"yieldwright\[chem\]"):
+        read_formula("smiles:CCO")
