@@ -16,7 +16,8 @@ QUIET = "#59666a"
 ACCENT = "#0b6e5f"
 BAND = "#d5e5df"
 PAPER = "#ffffff"
-PALETTE = {INK: "ink", QUIET: "quiet", ACCENT: "accent", BAND: "band", PAPER: "raised"}
+DEEP = "#9ccabd"
+PALETTE = {INK: "ink", QUIET: "quiet", ACCENT: "accent", BAND: "band", PAPER: "raised", DEEP: "deep"}
 
 
 def styled(figure: go.Figure, *, x_title: str, y_title: str, height: int = 340) -> dict[str, Any]:

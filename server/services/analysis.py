@@ -13,8 +13,11 @@ from sqlmodel import Session
 from server.compute.fits import STORE, fingerprint, fitted
 from server.core.choose.proposal import Forecast, History, Proposal, Purpose, propose, working_recipe
 from server.core.choose.search import draw_reachable
+from server.core.model.curves import Curve, Pair, pair_picture, response_curve
+from server.core.model.drift import Trend, drift_with_order, lot_differences
 from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, find_effects
 from server.core.model.knowable import Knowable, separating_run, what_is_knowable
+from server.core.model.lack_of_fit import straight_lines_sentence
 from server.core.model.ladder import Ladder
 from server.core.model.quality import Quality, judge
 from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
@@ -122,11 +125,56 @@ class Analysis:
             raise NotReadyError(
                 f"{n} {runs} so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}.", have=n, need=FEWEST_RUNS_FOR_EFFECTS
             )
-        order = np.lexsort((self.table.yields, *self.table.coded.T[::-1]))
-        raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in order]
+        raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in self._canonical_order]
         working = self.table.coded[self.best_position]
         key = fingerprint(self.table, "effects", self.best_position, [v.name for v in self.space.variables], raw)
         return STORE.get(key, lambda: find_effects(self.ladder, working, raw))
+
+    @cached_property
+    def _canonical_order(self) -> list[int]:
+        """Position in ``counting`` of each row of ``ladder.table``."""
+        return [int(i) for i in np.lexsort((self.table.yields, *self.table.coded.T[::-1]))]
+
+    def curve(self, column: int) -> Curve:
+        """Response curve of one variable at the working recipe.
+
+        Raises
+        ------
+        NotReadyError
+            Before there is a working recipe.
+        """
+        if self.best_position is None:
+            raise NotReadyError("A response curve needs a working recipe.", have=0, need=1)
+        working = self.table.coded[self.best_position]
+        key = fingerprint(self.table, "curve", column, self.best_position, self.space.variables[column])
+        return STORE.get(key, lambda: response_curve(self.ladder, column, working))
+
+    def pair(self, first: int, second: int) -> Pair:
+        """Expected yield over two variables at the working recipe; raises like ``curve``."""
+        if self.best_position is None:
+            raise NotReadyError("A picture of two variables needs a working recipe.", have=0, need=1)
+        working = self.table.coded[self.best_position]
+        key = fingerprint(self.table, "pair", first, second, self.best_position, self.space.variables)
+        return STORE.get(key, lambda: pair_picture(self.ladder, first, second, working))
+
+    @cached_property
+    def trends(self) -> list[Trend]:
+        """Drift with run order and differences between lots, as far as there are runs to tell."""
+        lots = [self.counting[i].row.lot for i in self._canonical_order]
+        drift = drift_with_order(self.ladder)
+        return ([drift] if drift is not None else []) + lot_differences(self.ladder, lots)
+
+    @cached_property
+    def straight_lines(self) -> str:
+        """Whether straight lines fit, judged against repeats; empty without repeats."""
+        return straight_lines_sentence(self.table) if self.table.n_runs else ""
+
+    @cached_property
+    def unseen(self) -> list[tuple[int, float, float, float]]:
+        """(run number, observed, forecast from the other runs, its sd) by run number. [%]"""
+        mean, sd = self.ladder.averaged_left_out
+        rows = zip(self.ladder.table.numbers, self.ladder.table.yields, mean, sd, strict=True)
+        return sorted((int(n), float(y), float(m), float(s)) for n, y, m, s in rows)
 
     def _history(self, new_ground: float | None) -> History:
         return History(

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from server.charts.curves import pair_figure, response_curve_figure, unseen_figure
 from server.charts.effects import effect_intervals
+from server.core.model.curves import Curve
 from server.core.model.effects import Effect
 from server.core.model.quality import Quality
 from server.errors import NothingReachableError, NotReadyError
@@ -18,6 +20,26 @@ from server.web.pages.preparations import unknowns_of
 from server.web.rendering import render
 
 router = APIRouter()
+
+
+@dataclass(frozen=True)
+class CurveView:
+    """A response curve with the rows of its table."""
+
+    figure: Figure
+    curve: Curve
+    rows: list[tuple[str, float, float, float, bool]]
+
+
+@dataclass(frozen=True)
+class PairView:
+    """The picture of two variables with the rows of its table."""
+
+    figure: Figure
+    first: str
+    second: str
+    header: list[str]
+    rows: list[tuple[str, list[float]]]
 
 
 @dataclass(frozen=True)
@@ -33,10 +55,80 @@ class EffectsPage:
     quality: Quality | None
     separating_names: tuple[str, ...]
     separating: list[tuple[str, str]]
+    curves: list[CurveView]
+    pair: PairView | None
+    pair_options: list[tuple[str, str]]
+    unseen: Figure | None
+
+
+def _curves(analysis: Analysis) -> list[CurveView]:
+    """One curve per variable that moved, strongest evidence first."""
+    columns = {v.key: j for j, v in enumerate(analysis.space.variables)}
+    views = []
+    for effect in analysis.effects:
+        j = columns[effect.key]
+        if j in analysis.knowable.never_moved:
+            continue
+        curve = analysis.curve(j)
+        best = int(max(range(len(curve.mean)), key=lambda k: (bool(curve.tried[k]), float(curve.mean[k]))))
+        unit = "" if curve.variable.is_choice else f" {curve.variable.unit}".rstrip()
+        text = (
+            f"Expected yield along {effect.name}: highest at {curve.labels[best]}{unit} "
+            f"({curve.mean[best]:.0f} %) within what was tried."
+        )
+        values = [r.settings[effect.key] for r in analysis.counting]
+        data = response_curve_figure(curve, [as_plot(v) for v in values], [float(r.percent or 0.0) for r in analysis.counting])
+        every = range(len(curve.mean)) if curve.variable.is_choice else range(0, len(curve.mean), 5)
+        rows = [
+            (curve.labels[k], float(curve.mean[k]), float(curve.low_90[k]), float(curve.high_90[k]), bool(curve.tried[k]))
+            for k in every
+        ]
+        views.append(CurveView(Figure(f"curve-{effect.key}", text, data), curve, rows))
+    return views
+
+
+def as_plot(value: float | str) -> float | str:
+    """A setting as the plot takes it."""
+    return value if isinstance(value, str) else float(value)
+
+
+def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
+    """The picture of two variables: those asked for, else the two with the strongest evidence."""
+    numeric = {v.key: j for j, v in enumerate(analysis.space.variables) if not v.is_choice}
+    ranked = [e.key for e in analysis.effects if e.key in numeric and numeric[e.key] not in analysis.knowable.never_moved]
+    ranked += [key for key in numeric if key not in ranked]
+    if len(ranked) < 2:
+        return None
+    a = first if first in numeric else ranked[0]
+    b = second if second in numeric and second != a else next(key for key in ranked if key != a)
+    pair = analysis.pair(numeric[a], numeric[b])
+    runs = [(float(r.settings[a]), float(r.settings[b]), float(r.percent or 0.0)) for r in analysis.counting]
+    top = pair.mean.argmax()
+    i, j = divmod(int(top), pair.mean.shape[1])
+    share = 100.0 * float(pair.untested.mean())
+    text = (
+        f"Expected yield over {pair.first.name} and {pair.second.name}, the others at the working recipe: highest near "
+        f"{pair.first_values[j]:.3g} {pair.first.unit} and {pair.second_values[i]:.3g} {pair.second.unit}. "
+        f"Hatched: untested ground ({share:.0f} % of the picture)."
+    )
+    step = 6
+    header = [f"{x:.3g}" for x in pair.first_values[::step]]
+    rows = [
+        (f"{pair.second_values[k]:.3g}", [float(m) for m in pair.mean[k, ::step]])
+        for k in range(0, len(pair.second_values), step)
+    ]
+    return PairView(Figure("pair", text, pair_figure(pair, runs)), a, b, header, rows)
+
+
+def _unseen(analysis: Analysis) -> Figure | None:
+    if analysis.quality.error is None:
+        return None
+    numbers, observed, mean, sd = (list(column) for column in zip(*analysis.unseen, strict=True))
+    return Figure("unseen", analysis.quality.sentence, unseen_figure(numbers, observed, mean, sd))
 
 
 @router.get("/preparations/{preparation_id}/effects")
-def show_effects(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+def show_effects(request: Request, preparation_id: Id, session: ReadSession, first: str = "", second: str = "") -> Response:
     analysis = analyse(session, preparation_id)
     effects: tuple[Effect, ...] = ()
     message = ""
@@ -69,5 +161,9 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession) -> 
         quality=analysis.quality if effects else None,
         separating_names=names,
         separating=separating,
+        curves=_curves(analysis) if effects else [],
+        pair=_pair(analysis, first, second) if effects else None,
+        pair_options=[(v.key, v.name) for v in analysis.space.variables if not v.is_choice],
+        unseen=_unseen(analysis) if effects else None,
     )
     return render(request, "effects/show.html", page)

@@ -1,0 +1,134 @@
+"""Response curves: mean line, half and nine-tenths bands, runs as points; solid where tried, dotted beyond."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from server.charts.style import ACCENT, BAND, DEEP, INK, PAPER, QUIET, styled
+from server.core.model.curves import Curve, Pair
+
+
+def response_curve_figure(curve: Curve, run_values: Sequence[float | str], run_yields: Sequence[float]) -> dict[str, Any]:
+    """Draw the curve of one variable; ``run_values`` in its unit."""
+    v = curve.variable
+    figure = go.Figure()
+    if v.is_choice:
+        for k, label in enumerate(curve.labels):
+            dash = "solid" if curve.tried[k] else "dot"
+            for low, high, width in ((curve.low_90[k], curve.high_90[k], 2), (curve.low_50[k], curve.high_50[k], 8)):
+                figure.add_trace(
+                    go.Scatter(
+                        x=[label, label],
+                        y=[float(low), float(high)],
+                        mode="lines",
+                        line={"color": ACCENT if curve.tried[k] else QUIET, "width": width, "dash": dash},
+                        hoverinfo="skip",
+                    )
+                )
+    else:
+        x = curve.values.tolist()
+        for low, high, opacity in ((curve.low_90, curve.high_90, 0.45), (curve.low_50, curve.high_50, 1.0)):
+            figure.add_trace(
+                go.Scatter(
+                    x=x + x[::-1],
+                    y=high.tolist() + low.tolist()[::-1],
+                    fill="toself",
+                    mode="lines",
+                    line={"width": 0, "color": BAND},
+                    fillcolor=BAND,
+                    opacity=opacity,
+                    hoverinfo="skip",
+                )
+            )
+        inside = np.where(curve.tried, curve.mean, np.nan)
+        for mean, dash in ((inside, "solid"), (curve.mean, "dot")):
+            figure.add_trace(
+                go.Scatter(
+                    x=x,
+                    y=[None if np.isnan(m) else float(m) for m in mean],
+                    mode="lines",
+                    line={"color": ACCENT, "width": 3 if dash == "solid" else 2, "dash": dash},
+                    hovertemplate="%{x:.4g}: %{y:.1f} %<extra></extra>",
+                )
+            )
+    figure.add_trace(
+        go.Scatter(
+            x=list(run_values),
+            y=list(run_yields),
+            mode="markers",
+            marker={"symbol": "circle", "size": 8, "color": INK},
+            hovertemplate="run: %{x}, %{y:.1f} %<extra></extra>",
+        )
+    )
+    return styled(figure, x_title=f"{v.name} / {v.unit}" if v.unit else v.name, y_title="yield / %", height=280)
+
+
+def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float]]) -> dict[str, Any]:
+    """Draw the expected yield over two variables; untested ground is hatched. ``runs`` are (first, second, yield)."""
+    figure = go.Figure()
+    figure.add_trace(
+        go.Contour(
+            x=pair.first_values.tolist(),
+            y=pair.second_values.tolist(),
+            z=pair.mean.tolist(),
+            colorscale=[[0.0, PAPER], [1.0, DEEP]],
+            contours={"showlabels": True, "labelfont": {"size": 12, "color": INK}},
+            line={"color": QUIET, "width": 1},
+            showscale=False,
+            hovertemplate="%{x:.4g}, %{y:.4g}: %{z:.1f} %<extra></extra>",
+        )
+    )
+    rows, columns = np.nonzero(pair.untested)
+    figure.add_trace(
+        go.Scatter(
+            x=pair.first_values[columns].tolist(),
+            y=pair.second_values[rows].tolist(),
+            mode="markers",
+            marker={"symbol": "line-ne-open", "size": 11, "color": QUIET, "line": {"width": 1.2, "color": QUIET}},
+            hoverinfo="skip",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=[r[0] for r in runs],
+            y=[r[1] for r in runs],
+            text=[f"{r[2]:.0f}" for r in runs],
+            mode="markers+text",
+            textposition="top center",
+            marker={"symbol": "circle", "size": 9, "color": INK},
+            hoverinfo="skip",
+        )
+    )
+    a, b = pair.first, pair.second
+    return styled(
+        figure,
+        x_title=f"{a.name} / {a.unit}" if a.unit else a.name,
+        y_title=f"{b.name} / {b.unit}" if b.unit else b.name,
+        height=420,
+    )
+
+
+def unseen_figure(
+    numbers: Sequence[int], observed: Sequence[float], mean: Sequence[float], sd: Sequence[float]
+) -> dict[str, Any]:
+    """Draw every run against its forecast from the other runs, with 90 % bars; the line is agreement."""
+    figure = go.Figure()
+    ends = [min([*observed, *mean, 0.0]), max([*observed, *mean, 100.0])]
+    figure.add_trace(go.Scatter(x=ends, y=ends, mode="lines", line={"color": QUIET, "width": 1.5}, hoverinfo="skip"))
+    figure.add_trace(
+        go.Scatter(
+            x=list(mean),
+            y=list(observed),
+            error_x={"type": "data", "array": [1.645 * s for s in sd], "color": QUIET, "thickness": 1.2, "width": 3},
+            mode="markers+text",
+            text=[str(n) for n in numbers],
+            textposition="top center",
+            marker={"symbol": "circle", "size": 9, "color": INK},
+            hovertemplate="run %{text}: forecast %{x:.1f} %, observed %{y:.1f} %<extra></extra>",
+        )
+    )
+    return styled(figure, x_title="forecast from the other runs / %", y_title="observed yield / %", height=360)

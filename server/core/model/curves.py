@@ -1,0 +1,100 @@
+"""Response curves and pairs: the expected yield along one or two variables, the others at the working recipe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from server.core.model.ladder import Ladder
+from server.core.space.coordinates import code_values
+from server.core.space.variables import FloatArray, Variable
+
+N_CURVE = 41
+N_PAIR = 25
+# Farther than this from every run (in coded distance over the two variables) is untested ground.
+UNTESTED_DISTANCE = 0.2
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Expected yield along one variable; arrays of shape (n_points,). Yields in %.
+
+    ``values`` are settings in the variable's unit (level numbers for a choice);
+    ``tried`` tells which lie within what was tried.
+    """
+
+    variable: Variable
+    values: FloatArray
+    mean: FloatArray
+    low_50: FloatArray
+    high_50: FloatArray
+    low_90: FloatArray
+    high_90: FloatArray
+    tried: np.ndarray
+
+    @property
+    def labels(self) -> list[str]:
+        if self.variable.is_choice:
+            return [self.variable.choices[int(k)] for k in self.values]
+        return [f"{v:g}" for v in self.values]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Expected yield over two numeric variables; ``mean`` and ``untested`` have shape (n_second, n_first)."""
+
+    first: Variable
+    second: Variable
+    first_values: FloatArray
+    second_values: FloatArray
+    mean: FloatArray
+    untested: np.ndarray
+
+
+def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
+    """Compute the curve of one variable over its range.
+
+    Parameters
+    ----------
+    working : ndarray of shape (n_variables,)
+        Coded settings of the working recipe.
+    """
+    v = ladder.table.variables[column]
+    seen = ladder.table.coded[:, column]
+    if v.is_choice:
+        values = np.arange(len(v.choices), dtype=float)
+        coded = values
+        tried = np.isin(values, seen)
+    else:
+        values = np.linspace(v.low, v.high, N_CURVE)
+        coded = code_values(v, values)
+        tried = (coded >= seen.min() - 1e-9) & (coded <= seen.max() + 1e-9)
+    rows = np.tile(working, (len(values), 1))
+    rows[:, column] = coded
+    mixture = ladder.predict(rows)
+    low_90, low_50, high_50, high_90 = (np.clip(mixture.quantile(q), 0.0, 100.0) for q in (0.05, 0.25, 0.75, 0.95))
+    return Curve(v, values, np.clip(mixture.mean, 0.0, 100.0), low_50, high_50, low_90, high_90, tried)
+
+
+def pair_picture(ladder: Ladder, first: int, second: int, working: FloatArray) -> Pair:
+    """Compute the expected yield over two numeric variables.
+
+    Raises
+    ------
+    ValueError
+        If one of them is a choice, or both are the same.
+    """
+    a, b = ladder.table.variables[first], ladder.table.variables[second]
+    if a.is_choice or b.is_choice or first == second:
+        raise ValueError("a pair takes two different variables with numbers")
+    x, y = np.linspace(a.low, a.high, N_PAIR), np.linspace(b.low, b.high, N_PAIR)
+    cx, cy = code_values(a, x), code_values(b, y)
+    rows = np.tile(working, (N_PAIR * N_PAIR, 1))
+    rows[:, first] = np.tile(cx, N_PAIR)
+    rows[:, second] = np.repeat(cy, N_PAIR)
+    mean = np.clip(ladder.predict(rows).mean, 0.0, 100.0).reshape(N_PAIR, N_PAIR)
+    runs = ladder.table.coded
+    gap = np.hypot(rows[:, [first]] - runs[:, first][None, :], rows[:, [second]] - runs[:, second][None, :])
+    untested = (gap.min(axis=1) > UNTESTED_DISTANCE).reshape(N_PAIR, N_PAIR)
+    return Pair(a, b, x, y, mean, untested)
