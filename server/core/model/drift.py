@@ -16,6 +16,8 @@ from server.errors import NotReadyError
 
 FEWEST_RUNS_FOR_DRIFT = 6
 FEWEST_RUNS_PER_LOT = 2
+# A drift over the whole campaign, or a difference of lots, smaller than this is not worth a word.
+SMALL_DIFFERENCE = 1.5  # [percentage points]
 
 
 @dataclass(frozen=True)
@@ -26,10 +28,7 @@ class Trend:
     low_90: float
     high_90: float
     sentence: str
-
-    @property
-    def is_shown(self) -> bool:
-        return not self.low_90 <= 0.0 <= self.high_90
+    is_shown: bool
 
 
 def drift_with_order(ladder: Ladder) -> Trend | None:
@@ -54,13 +53,14 @@ def drift_with_order(ladder: Ladder) -> Trend | None:
     reach = float(stats.t.ppf(0.95, n - 2)) * sd
     low, high = slope - reach, slope + reach
     ranges = f"{signed(slope)} points a run (90 % range {signed(low)} to {signed(high)})"
-    if low <= 0.0 <= high:
+    is_shown = not low <= 0.0 <= high and abs(slope) * (n - 1) >= SMALL_DIFFERENCE
+    if not is_shown:
         sentence = f"No drift with run order is shown: {ranges}."
     else:
         sentence = (
             f"Yields drift with run order beyond what the settings explain: {ranges}. Look at reagents, glassware, routine."
         )
-    return Trend(slope, low, high, sentence)
+    return Trend(slope, low, high, sentence, is_shown)
 
 
 def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
@@ -87,11 +87,12 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
         a, b = residual[marks == order[0]], residual[marks == name]
         change, low, high = welch_range(a, b)
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
-        if low <= 0.0 <= high:
+        is_shown = not low <= 0.0 <= high and abs(change) >= SMALL_DIFFERENCE
+        if not is_shown:
             sentence = f"No difference between lots {order[0]} and {name} is shown: {ranges}."
         else:
             sentence = f"Lot {name} differs from lot {order[0]} beyond what the settings explain: {ranges}."
-        found.append(Trend(change, low, high, sentence))
+        found.append(Trend(change, low, high, sentence, is_shown))
     return found
 
 

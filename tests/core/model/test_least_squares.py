@@ -90,3 +90,54 @@ def test_linked_columns_are_refused_not_halved() -> None:
 def test_more_terms_than_runs_says_how_many_are_needed() -> None:
     with pytest.raises(NotReadyError, match="at least 4 runs; there are 2"):
         fit_least_squares(np.ones((2, 3)), np.ones(2))
+
+
+def test_wampler_2_3_and_5() -> None:
+    # NIST StRD, lls/Wampler2, 3 and 5. Wampler3, 4 and 5 share one residual pattern, scaled 1, 100, 10000;
+    # certified standard errors scale with it (Wampler3: 2152.32624678170 for the constant).
+    file = reference("B05")
+    exact, rough = np.array(file["data"]["Wampler1_y_x"]), np.array(file["data"]["Wampler4_y_x"])
+    x, pattern = exact[:, 1], (rough[:, 0] - exact[:, 0]) / 100.0
+    assert (exact[:2, 0] + pattern[:2]).tolist() == [760.0, -2042.0]  # the first two values of Wampler3
+    design = polynomial(x, 5)
+    second = fit_least_squares(design, design @ np.array([1.0, 1e-1, 1e-2, 1e-3, 1e-4, 1e-5]))
+    np.testing.assert_allclose(second.coefficients, [1.0, 1e-1, 1e-2, 1e-3, 1e-4, 1e-5], rtol=1e-8)
+    errors = np.array(file["published"]["Wampler4"]["se"])
+    for factor, digits in ((1.0, 1e-7), (10_000.0, 1e-3)):
+        fit = fit_least_squares(design, exact[:, 0] + factor * pattern)
+        np.testing.assert_allclose(fit.coefficients, 1.0, atol=digits)
+        np.testing.assert_allclose(fit.standard_errors, errors * factor / 100.0, rtol=1e-9)
+
+
+def test_filip_to_seven_digits() -> None:
+    # NIST StRD, lls/Filip: a 10th-degree polynomial so ill-conditioned that many programs refuse it.
+    published, data = reference("B06")["published"], np.array(reference("B06")["data"]["y_x"])
+    fit = fit_least_squares(polynomial(data[:, 1], 10), data[:, 0])
+    np.testing.assert_allclose(fit.coefficients, published["B"], rtol=1e-6)
+    np.testing.assert_allclose(fit.standard_errors, published["se"], rtol=1e-6)
+
+
+def blocked_factorial() -> tuple[np.ndarray, dict[str, np.ndarray], np.ndarray]:
+    data = reference("A05")["data"]
+    blocks = np.array(data["block"])
+    dummies = (blocks[:, None] == np.unique(blocks)[None, 1:]).astype(float)
+    factors = {k: 2.0 * np.array(data[k], dtype=float) - 1.0 for k in "NPK"}
+    return dummies, factors, np.array(data["yield"], dtype=float)
+
+
+def test_the_blocked_fertiliser_experiment() -> None:
+    # Venables & Ripley, MASS 4th ed. p. 165: effects and residual mean square of the blocked 2³.
+    dummies, f, y = blocked_factorial()
+    terms = [f["N"], f["P"], f["K"], f["N"] * f["P"], f["N"] * f["K"], f["P"] * f["K"]]
+    fit = fit_least_squares(np.column_stack([np.ones(24), dummies, *terms]), y)
+    published = reference("A05")["published"]
+    np.testing.assert_allclose(2 * fit.coefficients[6:9], list(published["effects"].values()), atol=1e-4)
+    assert fit.degrees_of_freedom == 12
+    assert fit.residual_sd**2 == pytest.approx(published["anova"]["resid"][2], abs=1e-5)
+
+
+def test_what_is_confounded_with_blocks_is_refused() -> None:
+    dummies, f, y = blocked_factorial()
+    triple = f["N"] * f["P"] * f["K"]
+    with pytest.raises(NotReadyError, match="can be told apart"):
+        fit_least_squares(np.column_stack([np.ones(24), dummies, f["N"], f["P"], f["K"], triple]), y)

@@ -1,0 +1,75 @@
+"""Drift with run order, lots, and variance components."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from server.core.model.drift import drift_with_order, lot_differences, variance_components, welch_range
+from server.core.model.ladder import fit_ladder
+from server.errors import NotReadyError
+from tests.core.model.test_effects import runs
+from tests.reference import reference
+
+ROWS = [(h, t, "a") for h in (1.0, 2.0, 4.0) for t in (110.0, 125.0, 140.0)] * 2
+ORDER = np.random.default_rng(5).permutation(len(ROWS))
+
+
+def truth(row: tuple[float, float, str]) -> float:
+    return 50 + 3 * row[0] + 0.1 * (row[1] - 110)
+
+
+def test_a_drift_is_seen_and_none_is_not_invented() -> None:
+    rng = np.random.default_rng(0)
+    rows = [ROWS[i] for i in ORDER]
+    still = [truth(r) + float(rng.normal()) for r in rows]
+    drifting = [y - 1.0 * k for k, y in enumerate(still)]
+    found = drift_with_order(fit_ladder(runs(rows, drifting)))
+    assert found is not None
+    assert found.is_shown
+    assert found.change == pytest.approx(-1.0, abs=0.5)
+    assert "drift with run order" in found.sentence
+    calm = drift_with_order(fit_ladder(runs(rows, still)))
+    assert calm is not None
+    assert not calm.is_shown
+
+
+def test_a_lot_that_differs_is_named() -> None:
+    rng = np.random.default_rng(1)
+    rows = [ROWS[i] for i in ORDER]
+    lots = ["A" if k % 2 else "B" for k in range(len(rows))]
+    yields = [truth(r) + float(rng.normal()) - 6.0 * (lot == "A") for r, lot in zip(rows, lots, strict=True)]
+    ladder = fit_ladder(runs(rows, yields))
+    in_table_order = [lots[n - 1] for n in ladder.table.numbers]
+    (found,) = lot_differences(ladder, in_table_order)
+    assert found.is_shown
+    assert found.sentence.startswith("Lot A differs from lot B")
+    assert found.change == pytest.approx(-6.0, abs=2.0)
+
+
+def test_too_few_runs_say_nothing() -> None:
+    ladder = fit_ladder(runs(ROWS[:4], [50.0, 52.0, 54.0, 55.0]))
+    assert drift_with_order(ladder) is None
+    assert lot_differences(ladder, ["A", "A", "A", "B"]) == []
+
+
+def test_welch_range_equals_scipy() -> None:
+    rng = np.random.default_rng(2)
+    a, b = rng.normal(0, 1, 5), rng.normal(1, 3, 8)
+    reference_range = stats.ttest_ind(b, a, equal_var=False).confidence_interval(0.90)
+    change, low, high = welch_range(a, b)
+    assert change == pytest.approx(b.mean() - a.mean())
+    assert (low, high) == pytest.approx((reference_range.low, reference_range.high))
+
+
+def test_batch_to_batch_variance_of_the_dyestuff_data() -> None:
+    # Davies & Goldsmith (1972), table 6.2: batch 1764.05, within 2451.25.
+    file = reference("A01")
+    groups = np.array(file["data"]["Batch"])
+    between, within = variance_components(np.array(file["data"]["Yield"], dtype=float), groups)
+    assert between == pytest.approx(file["published"]["REML"]["var_batch"], rel=1e-4)
+    assert within == pytest.approx(file["published"]["REML"]["var_resid"], rel=1e-4)
+
+
+def test_unequal_groups_are_refused() -> None:
+    with pytest.raises(NotReadyError, match="same size"):
+        variance_components(np.arange(5.0), np.array([0, 0, 0, 1, 1]))

@@ -1,0 +1,51 @@
+"""Lack of fit against published tables."""
+
+import numpy as np
+import pytest
+
+from server.core.model.lack_of_fit import judge_lack_of_fit, straight_lines_sentence
+from server.errors import NotReadyError
+from tests.core.model.test_effects import runs
+from tests.reference import reference
+
+
+def test_the_load_cell_line_fails_and_its_quadratic_fits() -> None:
+    # NIST/SEMATECH e-Handbook 4.6.1 on the Pontius data: F(18, 20) and F(17, 20).
+    file = reference("B04")
+    data, published = np.array(file["data"]["y_x"]), file["published"]["lack_of_fit"]
+    y, x = data[:, 0], data[:, 1]
+    line = judge_lack_of_fit(np.column_stack([np.ones(40), x]), y, x)
+    assert line.f == pytest.approx(published["line_F(18,20)"], abs=0.01)
+    assert (line.lack_of_fit_dof, line.pure_error_dof) == (18, 20)
+    quadratic = judge_lack_of_fit(np.column_stack([np.ones(40), x, x * x]), y, x)
+    assert quadratic.f == pytest.approx(published["quadratic_F(17,20)"], abs=0.01)
+    assert quadratic.pure_error_ss == pytest.approx(file["published"]["pure_error_SS"], rel=1e-3)
+
+
+def test_the_central_composite_surface() -> None:
+    # Montgomery, table 11.6: F for lack of fit 1.78, sums of squares 0.28 and 0.21.
+    file = reference("A20")
+    a, b, y = (np.array(file["data"][key]) for key in ("x1", "x2", "Y"))
+    groups = np.where((a == 0) & (b == 0), 0, np.arange(1, 14))
+    found = judge_lack_of_fit(np.column_stack([np.ones(13), a, b, a * a, b * b, a * b]), y, groups)
+    published = file["published"]["lack_of_fit"]
+    assert found.f == pytest.approx(published["F"], abs=0.01)
+    assert found.lack_of_fit_ss == pytest.approx(published["SS"], abs=0.006)
+    assert found.pure_error_ss == pytest.approx(published["pure_error_SS"], abs=0.006)
+
+
+def test_without_repeats_there_is_nothing_to_judge_against() -> None:
+    with pytest.raises(NotReadyError, match="needs repeats"):
+        judge_lack_of_fit(np.ones((3, 1)), np.ones(3), np.arange(3))
+    assert straight_lines_sentence(runs([(1.0, 110.0, "a"), (2.0, 110.0, "a")], [1.0, 2.0])) == ""
+
+
+def test_repeats_that_agree_exactly_give_no_ratio() -> None:
+    rows = [(1.0, 110.0, "a"), (1.0, 110.0, "a"), (2.0, 110.0, "a"), (4.0, 110.0, "a")]
+    assert "agree exactly" in straight_lines_sentence(runs(rows, [50.0, 50.0, 60.0, 61.0]))
+
+
+def test_a_bent_response_is_said_in_words() -> None:
+    rows = [(h, 110.0, "a") for h in (1.0, 2.0, 4.0, 6.0) for _ in range(3)]
+    yields = [y + e for y in (40.0, 70.0, 71.0, 45.0) for e in (-1.0, 0.0, 1.0)]
+    assert "Straight lines alone do not fit" in straight_lines_sentence(runs(rows, yields))
