@@ -120,14 +120,20 @@ class SmoothKernel:
     constant: float = PRIOR_MEAN_SD
 
     def __call__(self, a: FloatArray, b: FloatArray) -> FloatArray:
+        # Imported here because scikit-learn takes a second to load.
+        from sklearn.gaussian_process.kernels import Matern
+
+        correlation = Matern(length_scale=1.0, nu=2.5)(self._features(a), self._features(b))
+        return np.asarray(self.constant**2 + self.amplitude**2 * correlation)
+
+    def _features(self, points: FloatArray) -> FloatArray:
+        """Numbers over their length scales, and each choice as indicator columns that put two options one unit apart."""
         lengths = np.asarray(self.lengths)
         numeric = list(self.columns.numeric)
-        x, y = a[:, numeric] / lengths[numeric], b[:, numeric] / lengths[numeric]
-        squared = np.sum(x * x, axis=1)[:, None] + np.sum(y * y, axis=1)[None, :] - 2.0 * (x @ y.T)
-        for j in self.columns.choice:
-            squared += (a[:, j][:, None] != b[:, j][None, :]) / lengths[j] ** 2
-        r = np.sqrt(5.0 * np.maximum(squared, 0.0))
-        return np.asarray(self.constant**2 + self.amplitude**2 * (1.0 + r + r * r / 3.0) * np.exp(-r))
+        parts = [points[:, numeric] / lengths[numeric]]
+        for j, m in zip(self.columns.choice, self.columns.n_levels, strict=True):
+            parts.append((points[:, [j]] == np.arange(m)[None, :]) * (np.sqrt(0.5) / lengths[j]))
+        return np.hstack(parts)
 
     def diagonal(self, points: FloatArray) -> FloatArray:
         """Return k(x, x) for every row; shape (n_points,)."""

@@ -22,7 +22,7 @@ from server.core.model.runs import RunTable
 from server.core.space.variables import FloatArray
 
 RUNG_WORDS = {
-    "mean": "the mean of all runs",
+    "mean": "the mean of all runs, each setting with its own surprise",
     "line": "straight lines",
     "pairs": "straight lines with pair terms",
     "quadratic": "a quadratic surface",
@@ -34,6 +34,8 @@ _SLOPES = (5.0, 12.0, 25.0)
 # Quadratic and pair terms are expected to be about half as large as slopes (effect hierarchy;
 # common practice, no source).
 _HIGHER_ORDER = 0.5
+# Length scale of surprises that tell nothing about their neighbours. [coded units, per √variables]
+ROUGH_LENGTH = 0.06
 FEWEST_RUNS_FOR_WEIGHTS = 3
 
 
@@ -60,26 +62,42 @@ def _weighed(name: str, table: RunTable, candidates: list[tuple[Kernel, float, f
 
 
 def fit_polynomial(table: RunTable, name: str) -> Family:
-    """Condition the mean, straight-line, pair-term or quadratic model on the runs.
+    """Condition the straight-line, pair-term or quadratic model on the runs.
 
     Parameters
     ----------
     name : str
-        'mean', 'line', 'pairs' or 'quadratic'.
+        'line', 'pairs' or 'quadratic'.
     """
     columns = Columns.of(table.variables)
     candidates: list[tuple[Kernel, float, float]] = []
-    for slope in (0.0,) if name == "mean" else _SLOPES:
+    for slope in _SLOPES:
         kernel = PolynomialKernel(
             columns,
             slope=slope,
             pair=_HIGHER_ORDER * slope if name in ("pairs", "quadratic") else 0.0,
             square=_HIGHER_ORDER * slope if name == "quadratic" else 0.0,
         )
-        # The mean alone leaves all effects in its noise.
-        noises = [(s * (4.0 if name == "mean" else 1.0), w) for s, w in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True)]
-        candidates += [(kernel, noise, math.log(w)) for noise, w in noises]
+        candidates += [(kernel, noise, math.log(w)) for noise, w in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True)]
     return _weighed(name, table, candidates)
+
+
+def fit_mean(table: RunTable) -> Family:
+    """Condition 'the mean, and every setting its own surprise' on the runs.
+
+    Notes
+    -----
+    The surprises are a Gaussian process so rough that runs tell next to nothing about
+    other settings. They are no noise: a repeat is expected to give the same again.
+    """
+    columns = Columns.of(table.variables)
+    lengths = (ROUGH_LENGTH * math.sqrt(max(table.n_variables, 1)),) * table.n_variables
+    candidates: list[tuple[Kernel, float, float]] = [
+        (SmoothKernel(columns, amplitude, lengths), noise, math.log(w))
+        for amplitude in (4.0, 9.0, 16.0)
+        for noise, w in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True)
+    ]
+    return _weighed("mean", table, candidates)
 
 
 def fit_smooth(table: RunTable) -> Family:
@@ -99,7 +117,7 @@ def fit_smooth(table: RunTable) -> Family:
     normal = special.ndtri(np.clip(uniform, 1e-6, 1 - 1e-6))
     candidates: list[tuple[Kernel, float, float]] = []
     for k in range(count):
-        base = 0.55 * math.sqrt(d) * math.exp(0.5 * normal[k, 0])
+        base = 0.42 * math.sqrt(d) * math.exp(0.6 * normal[k, 0])
         inert = uniform[k, 3 : 3 + d] < 0.4
         lengths = base * np.exp(0.3 * normal[k, 3 + d :]) * np.where(inert, 5.0, 1.0)
         amplitude = 14.0 * math.exp(0.5 * normal[k, 1])
@@ -188,6 +206,8 @@ def fit_ladder(table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple
             families.append(fit_recipes(table, np.random.default_rng(seed)))
         elif name == "smooth":
             families.append(fit_smooth(table))
+        elif name == "mean":
+            families.append(fit_mean(table))
         else:
             families.append(fit_polynomial(table, name))
     log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])

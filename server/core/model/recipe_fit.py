@@ -29,7 +29,7 @@ from server.core.space.variables import FloatArray
 
 _AMPLITUDES = (2.0, 5.0, 10.0, 20.0)
 _AMPLITUDE_WEIGHTS = (0.25, 0.35, 0.25, 0.15)
-_LENGTHS = (0.35, 0.8)
+_LENGTHS = (0.25, 0.6)
 NOISE_LEVELS = (1.2, 2.2, 3.5, 6.0)
 NOISE_WEIGHTS = (0.2, 0.45, 0.25, 0.1)
 
