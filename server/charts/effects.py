@@ -37,6 +37,6 @@ def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
             )
         )
     figure.add_vline(x=0, line={"color": INK, "width": 1})
-    result = styled(figure, x_title="change in yield / percentage points", y_title="", height=110 + 62 * max(len(shown), 1))
+    result = styled(figure, x_title="change / percentage points", y_title="", height=110 + 62 * max(len(shown), 1))
     result["layout"]["yaxis"].update(autorange="reversed")
     return result

@@ -8,7 +8,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from server.charts.style import ACCENT, BAND, INK, QUIET, styled
+from server.charts.style import ACCENT, BAND, INK, PAPER, QUIET, styled
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def yield_over_runs(
     if best is not None:
         mark = next(p for p in points if p.number == best)
         figure.add_annotation(
-            x=mark.number, y=mark.percent + mark.u, text=f"best: {mark.percent:.1f} %", yshift=18, showarrow=False
+            x=mark.number, y=mark.percent, text=f"best: {mark.percent:.1f} %", yshift=-20, showarrow=False, bgcolor=PAPER
         )
     for value, words, dash in ((aim, "aim", "solid"), (literature, "literature", "dash")):
         if value is not None:

@@ -11,7 +11,7 @@ import numpy as np
 from sqlmodel import Session
 
 from server.compute.fits import STORE, fingerprint, fitted
-from server.core.choose.proposal import Forecast, History, Proposal, Purpose, propose, working_recipe
+from server.core.choose.proposal import Forecast, History, Proposal, Purpose, assess, propose, working_recipe
 from server.core.choose.search import draw_reachable
 from server.core.model.curves import Curve, Pair, pair_picture, response_curve
 from server.core.model.drift import Trend, drift_with_order, lot_differences
@@ -219,9 +219,9 @@ class Analysis:
         chosen = separating_run(self.table, reach.coded_rows(pool), group, working)
         return tuple(self.space.variables[j].name for j in group), reach.settings(list(pool[chosen]))
 
-    def forecast_for(self, settings: dict[str, Setting]) -> Forecast:
-        """Forecast for any settings."""
-        return Forecast.of(self.ladder.predict(encode(self.space.variables, [settings]), with_noise=True))
+    def assess(self, settings: dict[str, Setting], purpose: Purpose) -> Proposal:
+        """Judge settings that the chemist chose, as a proposal is judged."""
+        return assess(self._history(self.preparation.new_ground), self.ladder, settings, purpose)
 
 
 def analyse(session: Session, preparation_id: int) -> Analysis:
@@ -246,6 +246,6 @@ def accept_proposal(session: Session, preparation_id: int, data: PlannedRunInput
     from server.services.runs import read_settings
 
     settings = read_settings(analysis.space, data.settings)
-    forecast: dict[str, Any] = asdict(analysis.forecast_for(settings))
+    forecast: dict[str, Any] = asdict(analysis.assess(settings, purpose).forecast)
     forecast["n_runs"] = analysis.table.n_runs
     return plan_run(session, preparation_id, data, purpose=purpose.value, forecast=forecast)

@@ -27,6 +27,7 @@ from server.core.chemistry.yields import balance_uncertainty
 from server.core.space.variables import Role, Setting
 from server.errors import FormulaTextError, InvalidInputError, NotReadyError
 from server.services.inputs import MaterialInput
+from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import check_positive, log_change
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
@@ -113,8 +114,8 @@ def make_charge(
     InvalidInputError
         If the scale is not above 0 mol.
     """
-    if not scale_mol > 0:
-        raise InvalidInputError({"scale_mol": f"The scale must be more than 0 mol; this is {scale_mol:g}."})
+    if not SMALLEST <= scale_mol <= LARGEST:
+        raise InvalidInputError({"scale_mol": f"A scale of {scale_mol:g} mol cannot be meant. Enter a number above 0."})
     lines, problems, rounded = [], [], {}
     for material in materials_for(rows, settings):
         try:
@@ -132,6 +133,8 @@ def make_charge(
         try:
             theory = theoretical_yield(product, [(line.material, line.moles) for line in lines if line.moles is not None])
             economy = atom_economy(product, [line.material for line in lines])
+            if economy > 100.0 * (1 + 1e-3):
+                problems.append("The equation does not balance: more product than reagents. Check coefficients and lines.")
         except NotReadyError as error:
             problems.append(str(error))
     return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines))
@@ -204,6 +207,8 @@ def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
         variable = by_id.get(data.ratio_variable_id)
         if variable is None or variable.role == Role.CHOICE:
             messages["ratio_variable_id"] = "Choose a variable with numbers."
+    if data.choice_variable_id is None and data.choice:
+        messages["choice_variable_id"] = f"Choose the variable of which “{data.choice}” is an option."
     if data.choice_variable_id is not None:
         variable = by_id.get(data.choice_variable_id)
         if variable is None or variable.role != Role.CHOICE:

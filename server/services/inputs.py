@@ -36,7 +36,7 @@ def _clean_text(typed: object) -> object:
     if not isinstance(typed, str):
         return typed
     text = typed.replace("\r\n", "\n").strip()
-    if any(ord(c) < 32 and c not in "\n\t" for c in text):
+    if any((ord(c) < 32 and c not in "\n\t") or 0xD800 <= ord(c) <= 0xDFFF for c in text):
         raise PydanticCustomError("control", "{text}", {"text": "Remove control characters; type the text again."})
     return text
 
@@ -54,10 +54,11 @@ def _lines(typed: object) -> object:
 
 Number = Annotated[float, BeforeValidator(_number)]
 OptionalNumber = Annotated[float | None, BeforeValidator(_optional_number)]
-Name = Annotated[str, BeforeValidator(_clean_text), Field(min_length=1, max_length=120)]
-ShortText = Annotated[str, BeforeValidator(_clean_text), Field(max_length=120)]
-LongText = Annotated[str, BeforeValidator(_clean_text), Field(max_length=10_000)]
-ChoiceName = Annotated[str, BeforeValidator(_clean_text), Field(min_length=1, max_length=60)]
+Name = Annotated[Annotated[str, Field(min_length=1, max_length=120)], BeforeValidator(_clean_text)]
+ShortText = Annotated[Annotated[str, Field(max_length=120)], BeforeValidator(_clean_text)]
+LongText = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_clean_text)]
+ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_text)]
+Confirmations = Annotated[list[ShortText], Field(max_length=20)]
 OptionalDate = Annotated[date | None, BeforeValidator(_blank_is_none)]
 OptionalId = Annotated[int | None, BeforeValidator(_blank_is_none)]
 
@@ -92,7 +93,7 @@ class VariableInput(Input):
 
     name: Name
     role: Role
-    unit: Annotated[str, BeforeValidator(_clean_text), Field(max_length=20)] = ""
+    unit: Annotated[Annotated[str, Field(max_length=20)], BeforeValidator(_clean_text)] = ""
     stage: Stage = Stage.REACTION
     low: OptionalNumber = None
     high: OptionalNumber = None
@@ -100,7 +101,8 @@ class VariableInput(Input):
     hard_low: OptionalNumber = None
     hard_high: OptionalNumber = None
     base: Annotated[str | float, Field(union_mode="left_to_right")] = ""
-    choices: Annotated[list[ChoiceName], BeforeValidator(_lines), Field(max_length=30)] = Field(default_factory=list)
+    choices: Annotated[Annotated[list[ChoiceName], Field(max_length=30)], BeforeValidator(_lines)] = Field(default_factory=list)
+    confirm: Confirmations = Field(default_factory=list)
 
 
 class LinearLimitInput(Input):
@@ -154,9 +156,6 @@ class MaterialInput(Input):
     hazards: LongText = ""
 
 
-Confirmations = Annotated[list[ShortText], Field(max_length=20)]
-
-
 class PlannedRunInput(Input):
     """A planned run; ``settings`` by variable id or name."""
 
@@ -205,7 +204,7 @@ class CheckpointInput(Input):
 class ExclusionInput(Input):
     """Exclude a run from the models, with the reason."""
 
-    reason: Annotated[str, BeforeValidator(_clean_text), Field(min_length=1, max_length=500)]
+    reason: Annotated[Annotated[str, Field(min_length=1, max_length=500)], BeforeValidator(_clean_text)]
 
 
 _MESSAGES = {
@@ -227,12 +226,10 @@ def message_for(error: Any) -> str:
     """Turn one pydantic error into a sentence for the chemist."""
     kind = error["type"]
     typed = error.get("input")
-    if kind in ("string_too_long", "too_long") and isinstance(typed, str):
+    if kind == "string_too_long" and isinstance(typed, str):
         return f"At most {error['ctx']['max_length']} characters fit here; this has {len(typed)}. Shorten it."
-    if kind == "too_short" and isinstance(typed, str):
-        return "This is needed."
     if kind == "too_long":
-        return f"At most {error['ctx']['max_length']} entries fit here."
+        return f"At most {error['ctx']['max_length']} entries fit here; there are {error['ctx']['actual_length']}."
     return str(_MESSAGES.get(kind, error["msg"]))
 
 

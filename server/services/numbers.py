@@ -9,6 +9,8 @@ _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d+,\d+")
 # Beyond this no laboratory quantity is meant, and squares would overflow.
 LARGEST = 1e12
+# Nor anything but zero this small: quotients would overflow.
+SMALLEST = 1e-9
 
 
 class NumberTextError(ValueError):
@@ -46,8 +48,12 @@ def read_number(typed: object) -> float:
             value = float(typed)
         except OverflowError as error:
             raise NumberTextError("This number is too large to be meant.") from error
-    if not math.isfinite(value) or abs(value) > LARGEST:
+    if math.isnan(value):
+        raise NumberTextError("Enter a number.")
+    if abs(value) > LARGEST:
         raise NumberTextError("This number is too large to be meant.")
+    if 0.0 < abs(value) < SMALLEST:
+        raise NumberTextError("This number is too small to be meant. Choose another unit.")
     return value
 
 

@@ -13,6 +13,9 @@ from server.services.inputs import PreparationInput
 from server.storage import questions
 from server.storage.tables import ChangeRow, PreparationRow
 
+# From an ultramicrobalance to a platform scale. [g]
+SMALLEST_READABILITY, LARGEST_READABILITY = 1e-7, 1000.0
+
 
 def now() -> datetime:
     """The present moment, in UTC."""
@@ -39,7 +42,10 @@ def _check(data: PreparationInput) -> None:
     check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
     check_positive(data.product_coefficient, "product_coefficient", "The coefficient", messages)
     check_positive(data.base_scale_mol, "base_scale_mol", "The scale in mol", messages)
-    check_positive(data.balance_readability_g, "balance_readability_g", "The readability in g", messages)
+    if not SMALLEST_READABILITY <= data.balance_readability_g <= LARGEST_READABILITY:
+        messages["balance_readability_g"] = f"A balance shows between {SMALLEST_READABILITY:g} and {LARGEST_READABILITY:g} g."
+    if data.new_ground_percent is not None and 0 < data.new_ground_percent < 1:
+        messages["new_ground_percent"] = "Enter at least 1 % of the range, or leave it empty."
     if not 0 <= data.worthwhile_gain <= 100:
         messages["worthwhile_gain"] = "A gain worth a day must lie between 0 and 100 percentage points."
     if data.product_formula:

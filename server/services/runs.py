@@ -17,7 +17,8 @@ from server.core.chemistry.yields import (
     yield_from_mass,
 )
 from server.core.space.limits import Space
-from server.core.space.variables import Setting, Variable
+from server.core.space.units import convert
+from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.services.charges import weighed_theory
 from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
@@ -29,6 +30,10 @@ from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, Ru
 
 # Above this a yield is a typing mistake even for a wet product.
 LARGEST_YIELD = 200.0
+# A run called a failure gives at most this. [%]
+LARGEST_FAILURE = 20.0
+# A typed yield and one from the mass may differ by rounding. [percentage points]
+LARGEST_DISAGREEMENT = 1.0
 STATES = {"planned": "planned", "under_way": "under way", "finished": "finished", "abandoned": "abandoned"}
 
 
@@ -78,8 +83,8 @@ def read_settings(space: Space, raw: Mapping[Any, Any]) -> dict[str, Setting]:
     messages: dict[str, str] = {}
     settings: dict[str, Setting] = {}
     ids = {v.key for v in space.variables}
-    names = {v.name.casefold(): v.key for v in space.variables}
-    by_key = {str(k) if str(k) in ids else names.get(str(k).casefold(), str(k)): v for k, v in raw.items()}
+    names = {v.name: v.key for v in space.variables}
+    by_key = {str(k) if str(k) in ids else names.get(str(k), str(k)): v for k, v in raw.items()}
     for key in by_key.keys() - {v.key for v in space.variables}:
         messages[f"setting_{key}"] = "This variable is not there (any more)."
     for v in space.variables:
@@ -103,13 +108,12 @@ def read_settings(space: Space, raw: Mapping[Any, Any]) -> dict[str, Setting]:
 
 
 def _check_setting(v: Variable, value: float) -> float:
-    from server.core.space.units import convert
-    from server.core.space.variables import Role
-
     if v.role is Role.TEMPERATURE and convert(value, v.unit, "K") <= 0:
         raise NumberTextError(f"{value:g} {v.unit} is below absolute zero.")
     if v.role not in (Role.TEMPERATURE, Role.OTHER) and value < 0:
         raise NumberTextError(f"{v.name} cannot be below 0; this is {value:g}.")
+    if v.role is Role.COUNT and value % 1:
+        raise NumberTextError(f"{v.name} takes whole numbers only; this is {value:g}.")
     return value
 
 
@@ -216,10 +220,16 @@ def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theor
         messages["yield_percent"] = f"A yield of {data.yield_percent:g} % cannot be meant. Enter a value from 0 to 100."
     if data.product_mass_g is not None and data.product_mass_g < 0:
         messages["product_mass_g"] = f"A mass of {data.product_mass_g:g} g is below 0."
-    for field in ("product_mass_u_g", "purity_u_percent", "residual_u_percent"):
+    for field, largest, unit in (
+        ("product_mass_u_g", data.product_mass_g, "g"),
+        ("purity_u_percent", data.purity_percent or 100.0, "%"),
+        ("residual_u_percent", 100.0, "%"),
+    ):
         value = getattr(data, field)
         if value is not None and value < 0:
             messages[field] = "A standard uncertainty cannot be below 0."
+        elif value is not None and largest is not None and value > largest:
+            messages[field] = f"A standard uncertainty of {value:g} {unit} is larger than the value itself, {largest:g} {unit}."
     if data.purity_percent is not None and not 0 < data.purity_percent <= 100:
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if data.residual_percent is not None and not 0 <= data.residual_percent < 100:
@@ -232,8 +242,27 @@ def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theor
         messages["theoretical_yield_g"] = (
             "Enter the theoretical yield in g, here or with the preparation, or enter the yield in per cent."
         )
+    if data.outcome == "failure" and (data.yield_percent or 0.0) > LARGEST_FAILURE:
+        messages["outcome"] = f"A failure with a yield of {data.yield_percent:g} %? Choose that it gave a yield."
     if messages:
         raise InvalidInputError(messages)
+
+
+def _check_agreement(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> None:
+    """A mass and a typed yield that contradict each other are sent back."""
+    if run.entered_yield_percent is None or run.product_mass_g is None or theory is None:
+        return
+    typed = run.entered_yield_percent
+    run.entered_yield_percent = None
+    from_mass = yield_of(preparation, run, theory)
+    run.entered_yield_percent = typed
+    if from_mass is not None and abs(from_mass.percent - typed) > LARGEST_DISAGREEMENT:
+        raise InvalidInputError(
+            {
+                "yield_percent": f"The mass gives {from_mass.percent:.1f} %, but {typed:g} % was typed. "
+                "Correct one of them, or leave the yield empty."
+            }
+        )
 
 
 def _apply_result(run: RunRow, data: FinishedRunInput) -> None:
@@ -267,7 +296,7 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
     materials = questions.list_materials(session, preparation_id)
     notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or (run.scale_mol if run else None) or preparation.base_scale_mol
-    theory, _ = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
+    theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
     _check_result(preparation, data, theory is not None)
     broken = space.broken_limits(settings)
     if broken:
@@ -284,6 +313,10 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
     before = run.model_dump(mode="json")
     with session.no_autoflush:
         _apply_result(run, data)
+        run.theory_g, run.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
+        run.theory_source = source
+        run.scale_mol = scale
+        _check_agreement(preparation, run, theory)
         found = yield_of(preparation, run, theory)
     if found is not None and found.percent > LARGEST_YIELD:
         raise InvalidInputError({"product_mass_g": f"This gives a yield of {found.percent:.0f} %. Check the masses."})
@@ -296,18 +329,28 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
     session.add(run)
     session.flush()
     after = run.model_dump(mode="json")
-    changed = {k for k in before if before[k] != after[k] and k != "revision"}
+    hidden = {"revision", "theory_u_g", "theory_source"}
+    changed = {k for k in before if before[k] != after[k] and k not in hidden}
+    earlier = _as_run_by_name(session, space, run)
     _store_settings(session, space, run, planned=settings if is_new else None, as_run=settings)
+    later = {v.name: settings[v.key] for v in space.variables}
+    moved = {name for name in later if earlier.get(name) is not None and earlier[name] != later[name]}
     log_change(
         session,
         preparation_id,
         "run entered" if is_new else "run changed",
         run_number=run.number,
-        before=None if is_new else {k: before[k] for k in changed},
-        after=None if is_new else {k: after[k] for k in changed},
+        before=None if is_new else {k: before[k] for k in changed} | {name: earlier[name] for name in moved},
+        after=None if is_new else {k: after[k] for k in changed} | {name: later[name] for name in moved},
     )
     session.commit()
     return run
+
+
+def _as_run_by_name(session: Session, space: Space, run: RunRow) -> dict[str, Setting | None]:
+    """As-run settings that are stored now, by name of the variable."""
+    stored = {s.variable_id: s for s in questions.list_run_settings(session, int(run.id or 0))}
+    return {v.name: _first(s.as_run_choice, s.as_run_number) for v in space.variables if (s := stored.get(int(v.key)))}
 
 
 def _weighed_of(session: Session, preparation_id: int, run_id: int) -> dict[int, WeighedRow]:
@@ -381,7 +424,11 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
             as_run[str(v.id)] = done if done is not None else planned[str(v.id)]
         notes = weighed.get(run.id, {})
         scale = run.scale_mol or preparation.base_scale_mol
-        theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
+        theory: Quantity | None
+        if run.theory_g is not None:
+            theory, source = Quantity(run.theory_g, run.theory_u_g), run.theory_source
+        else:
+            theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
         views.append(RunView(run, planned, as_run, yield_of(preparation, run, theory), source))
     return views
 
@@ -441,15 +488,21 @@ def set_state(session: Session, run_id: int, state: str) -> RunRow:
 def delete_run(session: Session, run_id: int) -> int:
     """Delete a run that should never have been entered; return the preparation's id. The log keeps what it held."""
     run = questions.get_run(session, run_id)
-    log_change(session, run.preparation_id, "run deleted", run_number=run.number, before=run.model_dump(mode="json"))
+    variables = {v.id: v.name for v in questions.list_variables(session, run.preparation_id)}
+    stored = questions.list_run_settings(session, run_id)
+    settings = {variables.get(s.variable_id, "?"): _first(s.as_run_choice, s.as_run_number) for s in stored}
+    held = run.model_dump(mode="json") | {
+        "settings": settings,
+        "checkpoints": [c.model_dump(mode="json") for c in questions.list_checkpoints(session, run_id)],
+        "weighed": [w.model_dump(mode="json") for w in _weighed_of(session, run.preparation_id, run_id).values()],
+    }
+    log_change(session, run.preparation_id, "run deleted", run_number=run.number, before=held)
     session.delete(run)
     session.commit()
     return run.preparation_id
 
 
-def note_weighed(
-    session: Session, run_id: int, amounts: Mapping[int, tuple[float | None, float | None]], *, commit: bool = True
-) -> None:
+def note_weighed(session: Session, run_id: int, amounts: Mapping[int, tuple[float | None, float | None]]) -> None:
     """Keep as-weighed masses [g] and volumes [mL] by material id.
 
     Raises
@@ -469,6 +522,8 @@ def note_weighed(
                 messages[f"{prefix}_{material_id}"] = "An amount cannot be below 0."
     if messages:
         raise InvalidInputError(messages)
+    names = {int(m.id or 0): m.name for m in questions.list_materials(session, run.preparation_id)}
+    earlier = {names[k]: [w.mass_g, w.volume_ml] for k, w in existing.items() if k in names}
     for material_id, (mass, volume) in amounts.items():
         row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)
         row.mass_g, row.volume_ml = mass, volume
@@ -477,9 +532,28 @@ def note_weighed(
                 session.delete(row)
             continue
         session.add(row)
-    log_change(session, run.preparation_id, "as-weighed amounts noted", run_number=run.number)
-    if commit:
-        session.commit()
+    later = {names[k]: list(pair) for k, pair in amounts.items() if pair != (None, None)}
+    log_change(
+        session, run.preparation_id, "as-weighed amounts noted (g, mL)", run_number=run.number, before=earlier, after=later
+    )
+    session.flush()
+    if run.theory_g is not None:
+        _renew_theory(session, run)
+    session.commit()
+
+
+def _renew_theory(session: Session, run: RunRow) -> None:
+    """Work out again what theory is, after the as-weighed amounts of a finished run changed."""
+    preparation = questions.get_preparation(session, run.preparation_id)
+    run.theory_g = None
+    view = next(v for v in view_runs(session, preparation) if v.row.id == run.id)
+    materials = questions.list_materials(session, run.preparation_id)
+    notes = _weighed_of(session, run.preparation_id, int(run.id or 0))
+    scale = run.scale_mol or preparation.base_scale_mol
+    theory, source = _theory(preparation, materials, view.settings, scale, run.theoretical_yield_g, notes)
+    if theory is not None:
+        run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
+    session.add(run)
 
 
 def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> CheckpointRow:

@@ -45,6 +45,18 @@ def chosen_scale(
         raise InvalidInputError({"size": "Enter a number above 0."})
     if mode == "moles":
         return size
+    return _scale_from(preparation, rows, settings, typed, mode, size)
+
+
+def _scale_from(
+    preparation: PreparationRow,
+    rows: Sequence[MaterialRow],
+    settings: Mapping[str, Setting],
+    typed: Mapping[str, str],
+    mode: str,
+    size: float,
+) -> float:
+    """The scale for a wanted product mass, or from the mass of one material."""
     unit = make_charge(preparation, rows, settings, 1.0)
     if mode == "product":
         if unit.theory is None or unit.product is None:
@@ -53,8 +65,8 @@ def chosen_scale(
             expected = read_number(typed.get("expected_yield", "") or "100")
         except NumberTextError as error:
             raise InvalidInputError({"expected_yield": str(error)}) from error
-        if not 0 < expected <= 100:
-            raise InvalidInputError({"expected_yield": "The expected yield must be above 0 and at most 100 %."})
+        if not 0.1 <= expected <= 100:
+            raise InvalidInputError({"expected_yield": "The expected yield must be at least 0.1 and at most 100 %."})
         return scale_for_product(unit.product, size, expected, {"product_moles": unit.theory.product_moles})
     if mode == "material":
         line = next((one for one in unit.lines if one.material.key == typed.get("material", "")), None)

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 from sqlmodel import Session
 
-from server.core.space.limits import Space, reach_of
+from server.core.space.limits import reach_of
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, convert
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
-from server.errors import InvalidInputError
+from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.inputs import LinearLimitInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change
@@ -19,6 +19,8 @@ from server.storage import questions
 from server.storage.tables import LimitRow, SettingRow, VariableRow
 
 MOST_VARIABLES = 20
+# Between liquid helium and the softening of silica (common practice, no source).
+COLDEST_KELVIN, HOTTEST_KELVIN = 4.0, 2000.0
 _MUST_BE_POSITIVE = (Role.HOLD_TIME, Role.RATIO, Role.LOADING, Role.CONCENTRATION, Role.VOLUME, Role.COUNT)
 
 
@@ -46,6 +48,9 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
     if data.low >= data.high:
         messages["high"] = f"The range ends at {data.high:g}, which is not above its start {data.low:g}."
         return base
+    if data.high - data.low < 1e-6 * max(abs(data.low), abs(data.high)):
+        messages["high"] = "The range is too narrow to be meant."
+        return base
     if data.role in _MUST_BE_POSITIVE and data.low < 0:
         messages["low"] = f"A {data.role.replace('_', ' ')} cannot be below 0."
     if data.role is Role.HOLD_TIME and data.unit not in TIME_UNITS:
@@ -55,11 +60,13 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
             messages["unit"] = f"A temperature needs one of the units {', '.join(TEMPERATURE_UNITS)}."
         elif convert(data.low, data.unit, "K") <= 0:
             messages["low"] = f"{data.low:g} {data.unit} is below absolute zero."
+        elif convert(data.low, data.unit, "K") < COLDEST_KELVIN or convert(data.high, data.unit, "K") > HOTTEST_KELVIN:
+            messages["high"] = f"A bath between {COLDEST_KELVIN:g} and {HOTTEST_KELVIN:g} K is expected. Check the unit."
     if data.hard_low is not None and data.hard_low > data.low:
         messages["hard_low"] = f"The lower hard limit {data.hard_low:g} lies above the start of the range {data.low:g}."
     if data.hard_high is not None and data.hard_high < data.high:
         messages["hard_high"] = f"The upper hard limit {data.hard_high:g} lies below the end of the range {data.high:g}."
-    if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1):
+    if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1 or base % 1):
         messages["low"] = "A count takes whole numbers only."
     if data.step is not None:
         if not 0 < data.step <= data.high - data.low:
@@ -96,7 +103,7 @@ def _apply(row: VariableRow, data: VariableInput) -> None:
 
 def _check_name(session: Session, preparation_id: int, data: VariableInput, own_id: int | None) -> None:
     for other in questions.list_variables(session, preparation_id):
-        if other.id != own_id and other.name.casefold() == data.name.casefold():
+        if other.id != own_id and other.name == data.name:
             raise InvalidInputError({"name": f"There is a variable named “{other.name}” already."})
 
 
@@ -135,30 +142,114 @@ def add_variable(session: Session, preparation_id: int, data: VariableInput) -> 
     return row
 
 
+def _renamed_option(row: VariableRow, data: VariableInput) -> tuple[str, str] | None:
+    """The one option that was given another name in its place, if nothing else changed."""
+    if len(row.choices) != len(data.choices):
+        return None
+    differing = [(old, new) for old, new in zip(row.choices, data.choices, strict=True) if old != new]
+    if len(differing) != 1 or differing[0][1] in row.choices:
+        return None
+    return differing[0]
+
+
+def _carry_rename(session: Session, row: VariableRow, settings: Sequence[SettingRow], old: str, new: str) -> None:
+    """Give an option its new name in runs, rules and materials."""
+    for s in settings:
+        s.planned_choice = new if s.planned_choice == old else s.planned_choice
+        s.as_run_choice = new if s.as_run_choice == old else s.as_run_choice
+        session.add(s)
+    for limit in questions.list_limits(session, row.preparation_id):
+        if limit.kind != "only_with":
+            continue
+        details = dict(limit.details)
+        if details["variable"] == row.id and details["choice"] == old:
+            details["choice"] = new
+        if details["partner"] == row.id:
+            details["partners"] = [new if p == old else p for p in details["partners"]]
+        limit.details = details
+        session.add(limit)
+    for material in questions.list_materials(session, row.preparation_id):
+        if material.choice_variable_id == row.id and material.choice == old:
+            material.choice = new
+            session.add(material)
+
+
+def _check_options(session: Session, row: VariableRow, data: VariableInput, settings: Sequence[SettingRow]) -> None:
+    """Options in use may be renamed one at a time, on a yes; they never vanish or change places with others."""
+    used = {c for s in settings for c in (s.planned_choice, s.as_run_choice) if c}
+    for limit in questions.list_limits(session, row.preparation_id):
+        if limit.kind == "only_with":
+            used |= {limit.details["choice"]} if limit.details["variable"] == row.id else set()
+            used |= set(limit.details["partners"]) if limit.details["partner"] == row.id else set()
+    materials = questions.list_materials(session, row.preparation_id)
+    used |= {m.choice for m in materials if m.choice_variable_id == row.id and m.choice}
+    lost = sorted(used - set(data.choices))
+    if not lost:
+        return
+    renamed = _renamed_option(row, data)
+    if renamed is None or renamed[0] not in lost:
+        raise InvalidInputError({"choices": f"Runs, limits or materials use {', '.join(lost)}; keep these options."})
+    old, new = renamed
+    if "rename_option" not in data.confirm:
+        raise NeedsConfirmationError(
+            "choices",
+            "rename_option",
+            f"{old} is in use. If {new} is the same thing under another name, it is renamed in all runs, limits and materials.",
+            f"Rename {old} to {new} everywhere",
+        )
+    _carry_rename(session, row, settings, old, new)
+
+
+def _convert_settings(row: VariableRow, data: VariableInput, settings: Sequence[SettingRow]) -> None:
+    """Runs keep what was really set: numbers follow a change of a time or temperature unit."""
+    if data.role.value != row.role and {row.role, data.role} & {Role.HOLD_TIME, Role.TEMPERATURE}:
+        raise InvalidInputError({"role": "Runs use this variable; it cannot turn from or into a time or a temperature."})
+    if data.unit == row.unit:
+        return
+    for units in (TIME_UNITS, TEMPERATURE_UNITS):
+        if row.unit in units and data.unit in units:
+            for s in settings:
+                for field in ("planned_number", "as_run_number"):
+                    value = getattr(s, field)
+                    setattr(s, field, None if value is None else round(convert(value, row.unit, data.unit), 9))
+            return
+    if row.unit and "keep_numbers" not in data.confirm:
+        raise NeedsConfirmationError(
+            "unit",
+            "keep_numbers",
+            f"Runs have settings in {row.unit}. Their numbers stay as they are and would be read in {data.unit or 'no unit'}.",
+            "Only the name of the unit changes",
+        )
+
+
 def update_variable(session: Session, variable_id: int, data: VariableInput) -> VariableRow:
-    """Change a variable. Its role cannot turn from number to choice or back once runs use it; choices in use stay."""
+    """Change a variable.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        For a renamed option or a unit whose numbers cannot be converted.
+    NothingReachableError
+        If the limits would leave no settings.
+    """
     row = questions.get_variable(session, variable_id)
     _check_name(session, row.preparation_id, data, row.id)
     settings = [s for s in questions.list_settings(session, row.preparation_id) if s.variable_id == row.id]
-    if settings and (row.role == Role.CHOICE) != (data.role is Role.CHOICE):
-        raise InvalidInputError({"role": "Runs use this variable; it cannot turn from numbers to a choice or back."})
-    if data.role is Role.CHOICE:
-        used = {c for s in settings for c in (s.planned_choice, s.as_run_choice) if c}
-        # Renaming in place keeps the number of options; then stored settings follow by position.
-        renamed = dict(zip(row.choices, data.choices, strict=False)) if len(row.choices) == len(data.choices) else {}
-        lost = sorted(c for c in used if c not in data.choices and c not in renamed)
-        if lost:
-            raise InvalidInputError({"choices": f"Runs use {', '.join(lost)}; keep these options."})
-        stays = {c: c for c in data.choices}
-        for s in settings:
-            s.planned_choice = (
-                stays.get(s.planned_choice or "", renamed.get(s.planned_choice or "")) if s.planned_choice else None
-            )
-            s.as_run_choice = stays.get(s.as_run_choice or "", renamed.get(s.as_run_choice or "")) if s.as_run_choice else None
-            session.add(s)
     before = row.model_dump(mode="json")
     with session.no_autoflush:
+        if settings and (row.role == Role.CHOICE) != (data.role is Role.CHOICE):
+            raise InvalidInputError({"role": "Runs use this variable; it cannot turn from numbers to a choice or back."})
+        trial = VariableRow(preparation_id=row.preparation_id, name=data.name, role=data.role.value)
+        _apply(trial, data)
+        if row.role == Role.CHOICE:
+            _check_options(session, row, data, settings)
+        elif settings:
+            _convert_settings(row, data, settings)
         _apply(row, data)
+        rows = [row if v.id == row.id else v for v in questions.list_variables(session, row.preparation_id)]
+        space = space_of(rows, questions.list_limits(session, row.preparation_id))
+        reach_of(space, new_ground=None)
     after = row.model_dump(mode="json")
     changed = {k for k in before if before[k] != after[k]}
     log_change(
@@ -234,7 +325,7 @@ def add_limit(
         details = data.model_dump(exclude={"kind"})
     row = LimitRow(preparation_id=preparation_id, kind=data.kind, details=details)
     space = space_of(rows, [*questions.list_limits(session, preparation_id), row])
-    reach_of(Space(space.variables, space.rules))  # raises NothingReachableError with the names
+    reach_of(space, new_ground=None)  # raises NothingReachableError with the names
     session.add(row)
     log_change(session, preparation_id, "limit added", after=details)
     session.commit()

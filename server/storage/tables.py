@@ -159,6 +159,10 @@ class RunRow(SQLModel, table=True):
     residual_percent: float | None = None
     residual_u_percent: float | None = None
     theoretical_yield_g: float | None = None
+    # What theory was when the result was entered; later changes of the charge leave it alone.
+    theory_g: float | None = None
+    theory_u_g: float = 0.0
+    theory_source: str = ""
     entered_yield_percent: float | None = None
     excluded_reason: str | None = None
     lot: str = ""

@@ -24,7 +24,9 @@ def _write(request: Request) -> Iterator[Session]:
 
 async def _form(request: Request) -> RawForm:
     form = await request.form(max_fields=500)
-    return RawForm([(key, value) for key, value in form.multi_items() if isinstance(value, str)])
+    raw = RawForm([(key, value) for key, value in form.multi_items() if isinstance(value, str)])
+    request.state.form = raw  # for the error page, which shows what was typed
+    return raw
 
 
 ReadSession = Annotated[Session, Depends(_read)]

@@ -45,6 +45,7 @@ class ErrorPage:
     title: str
     message: str
     reference: str = ""
+    typed: tuple[tuple[str, str], ...] = ()
 
 
 def _wants_json(request: Request) -> bool:
@@ -60,7 +61,9 @@ def problem(status: int, title: str, detail: str, **more: Any) -> Response:
 def _page(request: Request, status: int, message: str, reference: str = "") -> Response:
     name = "errors/404.html" if status == 404 else "errors/500.html" if status == 500 else "errors/other.html"
     title = {404: "Not found", 500: "Something went wrong"}.get(status, "This cannot be done")
-    return render(request, name, ErrorPage(title, message, reference), status=status)
+    form = getattr(request.state, "form", None)
+    typed = tuple((key, value) for key, value in form.pairs if value.strip()) if form is not None else ()
+    return render(request, name, ErrorPage(title, message, reference, typed), status=status)
 
 
 def install_error_pages(app: FastAPI) -> None:

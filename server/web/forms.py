@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
 
@@ -51,9 +51,15 @@ class FormState:
     questions: tuple[Question, ...] = ()
     confirmed: tuple[str, ...] = ()
     banner: str = ""
+    every: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    is_posted: bool = False
 
     def value(self, name: str, default: str = "") -> str:
         return self.values.get(name, default)
+
+    def has(self, name: str, value: str, default: bool = False) -> bool:
+        """Whether a check box was ticked; ``default`` before anything was posted."""
+        return value in self.every.get(name, ()) if self.is_posted else default
 
     def error(self, name: str) -> str:
         return self.errors.get(name, "")
@@ -88,15 +94,17 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     redraw : callable
         Draws the form again from its state and a status code.
     """
-    confirmed = tuple(form.all("confirm"))
+    confirmed = tuple(dict.fromkeys(form.all("confirm")))
+    every = {name: tuple(form.all(name)) for name in form.values}
+    typed = FormState(form.values, confirmed=confirmed, every=every, is_posted=True)
     try:
         return RedirectResponse(act(), status_code=303)
     except InvalidInputError as error:
-        return redraw(FormState(form.values, error.messages, confirmed=confirmed), 422)
+        return redraw(replace(typed, errors=error.messages), 422)
     except NothingReachableError as error:
-        return redraw(FormState(form.values, banner=str(error), confirmed=confirmed), 422)
+        return redraw(replace(typed, banner=str(error)), 422)
     except NeedsConfirmationError as error:
         question = Question(error.field, error.code, error.question)
-        return redraw(FormState(form.values, {error.field: error.message}, (question,), confirmed), 422)
+        return redraw(replace(typed, errors={error.field: error.message}, questions=(question,)), 422)
     except ConflictError as error:
-        return redraw(FormState(form.values, banner=str(error), confirmed=confirmed), 409)
+        return redraw(replace(typed, banner=str(error)), 409)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
@@ -31,6 +32,20 @@ def show_number(value: float | None, digits: int = 3) -> str:
         return DASH
     text = f"{value:.{digits}g}"
     return f"{float(text):g}" if "e" in text and abs(value) < 1e7 else text
+
+
+def show_mass(value: float | None, readability: float) -> str:
+    """Show a mass with the decimals of the balance.
+
+    Examples
+    --------
+    >>> show_mass(0.2, 0.01), show_mass(4.0, 0.001)
+    ('0.20', '4.000')
+    """
+    if value is None:
+        return DASH
+    decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
+    return f"{value:.{decimals}f}"
 
 
 def show_percent(value: float | None, digits: int = 1) -> str:
@@ -102,6 +117,7 @@ def make_environment() -> Environment:
     )
     environment.filters.update(
         number=show_number,
+        mass=show_mass,
         percent=show_percent,
         points=show_points,
         day=show_day,

@@ -6,7 +6,7 @@ import pytest
 from sqlmodel import Session, select
 
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
-from server.services.charges import add_material
+from server.services.charges import add_material, delete_material
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
 from server.services.runs import add_checkpoint, delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
@@ -214,7 +214,7 @@ def test_recovered_starting_material_enters_the_mass_balance(session: Session, p
 
 def test_names_and_ids_of_variables_both_work(session: Session, preparation: PreparationRow) -> None:
     rows = questions.list_variables(session, int(preparation.id or 0))
-    by_id = {str(rows[0].id): 3, "BATH": 125, str(rows[2].id): "Na2SO4"}
+    by_id = {str(rows[0].id): 3, "bath": 125, str(rows[2].id): "Na2SO4"}
     run = record(session, preparation, settings=by_id, yield_percent=50)
     assert list(view_run(session, int(run.id or 0))[1].settings.values()) == [3.0, 125.0, "Na2SO4"]
 
@@ -233,3 +233,44 @@ def test_weighing_the_limiting_material_enters_the_budget(session: Session, prep
     relative = ((0.1 / 6**0.5 / 0.8815) ** 2 + (0.1 / 6**0.5 / 1.0) ** 2) ** 0.5
     assert found.u / found.percent == pytest.approx(relative, rel=1e-3)
     assert found.budget[0].name == "theoretical yield"
+
+
+def test_later_changes_of_the_charge_leave_finished_yields_alone(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    preparation.product_formula = "C7H14O2"
+    preparation.base_scale_mol = 0.2
+    session.add(preparation)
+    material = add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))
+    run = record(session, preparation, product_mass_g=20.0)
+    before = percent_of(session, run)
+    preparation.base_scale_mol = 0.4
+    session.add(preparation)
+    session.commit()
+    assert percent_of(session, run) == before
+    delete_material(session, int(material.id or 0))
+    assert percent_of(session, run) == before
+
+
+def test_a_mass_and_a_yield_that_contradict_are_sent_back(session: Session, preparation: PreparationRow) -> None:
+    with pytest.raises(InvalidInputError, match=r"The mass gives 90\.0 %, but 50 % was typed"):
+        record(session, preparation, product_mass_g=9.0, yield_percent=50)
+    record(session, preparation, product_mass_g=9.0, yield_percent=90.3)
+
+
+def test_a_failure_with_a_good_yield_is_questioned(session: Session, preparation: PreparationRow) -> None:
+    with pytest.raises(InvalidInputError, match="A failure with a yield of 88 %"):
+        record(session, preparation, outcome="failure", yield_percent=88)
+
+
+def test_a_corrected_setting_is_in_the_log(session: Session, preparation: PreparationRow) -> None:
+    run = make_run(session, preparation)
+    record(session, preparation, int(run.id or 0), settings={**SETTINGS, "bath": 125}, yield_percent=70)
+    change = session.exec(select(ChangeRow).where(ChangeRow.what == "run changed")).one()
+    assert change.before == {"bath": 120.0}
+    assert change.after == {"bath": 125.0}
+
+
+@pytest.mark.parametrize(("field", "value"), [("product_mass_u_g", 9.0), ("purity_u_percent", 500), ("residual_u_percent", 101)])
+def test_absurd_uncertainties_are_refused(session: Session, preparation: PreparationRow, field: str, value: float) -> None:
+    with pytest.raises(InvalidInputError, match="larger than the value itself"):
+        record(session, preparation, None, **{"product_mass_g": 5.0, field: value})

@@ -5,8 +5,9 @@ from typing import Any
 import pytest
 from sqlmodel import Session
 
-from server.errors import InvalidInputError, NothingReachableError
-from server.services.inputs import LinearLimitInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
+from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
+from server.services.charges import add_material
+from server.services.inputs import LinearLimitInput, MaterialInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
 from server.services.runs import view_runs
 from server.services.variables import add_limit, add_variable, delete_variable, update_variable
 from server.storage import questions
@@ -26,6 +27,9 @@ def preparation(session: Session) -> PreparationRow:
     [
         ({"low": 60, "high": 10}, "high", "not above its start"),
         ({"low": None}, "low", "Enter a number"),
+        ({"low": 10, "high": 10.000001, "step": None, "base": 10}, "high", "too narrow"),
+        ({"role": "temperature", "unit": "K", "low": 1, "high": 1e9, "step": None}, "high", "Check the unit"),
+        ({"role": "count", "unit": "", "step": None, "base": 20.5}, "low", "whole numbers"),
         ({"low": -1}, "low", "cannot be below 0"),
         ({"unit": "fortnight"}, "unit", "needs one of the units"),
         ({"role": "temperature", "unit": "h"}, "unit", "needs one of the units"),
@@ -91,13 +95,61 @@ def test_renaming_an_option_renames_it_in_the_runs(session: Session, preparation
     make_run(session, preparation, settings={"agent": "Na2SO4"})
     agent = ids(session, preparation)[2]
     data = VariableInput(name="agent", role="choice", stage="drying", choices=["MgSO4", "sodium sulfate"], base="MgSO4")
-    update_variable(session, agent, data)
+    with pytest.raises(NeedsConfirmationError, match="Na2SO4 is in use"):
+        update_variable(session, agent, data)
+    key = int(preparation.id or 0)
+    salt = MaterialInput(name="salt", role="drying_agent", amount_kind="mass", choice_variable_id=agent, choice="Na2SO4")
+    material = add_material(session, key, salt)
+    update_variable(session, agent, data.model_copy(update={"confirm": ["rename_option"]}))
     assert view_runs(session, preparation)[0].settings[str(agent)] == "sodium sulfate"
+    assert material.choice == "sodium sulfate"
+
+
+def test_options_that_change_places_are_no_renaming(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation, settings={"agent": "MgSO4"})
+    agent = ids(session, preparation)[2]
+    data = VariableInput(name="agent", role="choice", choices=["Na2SO4", "K2CO3"], base="K2CO3", confirm=["rename_option"])
+    with pytest.raises(InvalidInputError, match="use MgSO4; keep"):
+        update_variable(session, agent, data)
+
+
+def test_runs_follow_a_change_of_the_time_unit(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation)
+    hold = ids(session, preparation)[0]
+    update_variable(session, hold, VariableInput(**{**HOLD, "name": "hold", "low": 30, "high": 360, "step": 30, "base": 120}))
+    assert view_runs(session, preparation)[0].settings[str(hold)] == 120.0
+
+
+def test_a_time_cannot_become_a_temperature(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation)
+    hold = ids(session, preparation)[0]
+    data = VariableInput(name="hold", role="temperature", unit="°C", low=10, high=60, base=20)
+    with pytest.raises(InvalidInputError, match="cannot turn from or into"):
+        update_variable(session, hold, data)
+
+
+def test_a_free_unit_keeps_its_numbers_only_on_a_yes(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    row = add_variable(session, key, VariableInput(name="water", role="volume", unit="mL", low=10, high=50, step=10, base=20))
+    make_run(session, preparation, settings={"water": 30})
+    data = VariableInput(name="water", role="volume", unit="g", low=10, high=50, step=10, base=20)
+    with pytest.raises(NeedsConfirmationError, match="settings in mL"):
+        update_variable(session, int(row.id or 0), data)
+
+
+def test_a_new_range_that_the_rules_forbid_is_refused(session: Session, preparation: PreparationRow) -> None:
+    hold = ids(session, preparation)[0]
+    add_limit(session, int(preparation.id or 0), TotalTimeLimitInput(kind="total_time", variables=[hold], bound=3))
+    data = VariableInput(name="hold", role="hold_time", unit="h", low=4, high=6, step=0.5, base=4)
+    with pytest.raises(NothingReachableError, match="together at most 3 h"):
+        update_variable(session, hold, data)
+    session.rollback()
+    assert questions.get_variable(session, hold).low == 0.5
 
 
 def test_an_option_in_use_cannot_vanish(session: Session, preparation: PreparationRow) -> None:
     make_run(session, preparation, settings={"agent": "Na2SO4"})
     agent = ids(session, preparation)[2]
     data = VariableInput(name="agent", role="choice", choices=["MgSO4", "x", "y"], base="MgSO4")
-    with pytest.raises(InvalidInputError, match="Runs use Na2SO4"):
+    with pytest.raises(InvalidInputError, match="use Na2SO4; keep"):
         update_variable(session, agent, data)

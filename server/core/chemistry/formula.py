@@ -149,6 +149,11 @@ def _plain(text: str) -> tuple[str, list[int]]:
     origin: list[int] = []
     for position, character in enumerate(text):
         if character.isspace():
+            before, after = text[:position].rstrip(), text[position:].lstrip()
+            joins = before[-1:] in _DOTS + "." or after[:1] in _DOTS + "." or re.search(rf"[{_DOTS}.]\s*[\d.½]+$", before)
+            if not joins:
+                message = f"A space is not clear here: write a dot before water of crystallisation, {before}·{after}"
+                raise FormulaTextError(message, text=text, position=position)
             continue
         if character in _VULGAR:
             replaced = _VULGAR[character]

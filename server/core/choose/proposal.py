@@ -23,6 +23,7 @@ from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, find_reachable, reach_of
 from server.core.space.units import convert
 from server.core.space.variables import FloatArray, Role, Setting, Settings
+from server.errors import NothingReachableError
 
 # Half-width of the doubt about a run's mean that the working recipe has to carry. [sd]
 _CAUTION = 0.3
@@ -191,6 +192,16 @@ def with_pending(history: History, ladder: Ladder, seed: int) -> Ladder:
     )
 
 
+def _reach(history: History) -> Reach:
+    """What can be reached from the runs so far; before any run, rules may push the start away from the base recipe."""
+    if not history.tried:
+        try:
+            return reach_of(history.space, new_ground=history.new_ground)
+        except NothingReachableError:
+            return reach_of(history.space, new_ground=None)
+    return reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
+
+
 def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, *, seed: int = 0) -> Proposal:
     """Propose the next run.
 
@@ -214,7 +225,7 @@ def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, 
         If the limits contradict each other.
     """
     space = history.space
-    reach = reach_of(space, tried=history.tried, new_ground=history.new_ground)
+    reach = _reach(history)
     known = [*history.settings, *history.pending]
     done = encode(space.variables, known) if known else np.empty((0, len(space.variables)))
     best = working_recipe(ladder, space, history.settings)
@@ -226,10 +237,7 @@ def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, 
         reason = "There is no finished run yet to learn from, so this is an opening run."
         return _finish(history, ladder, settings, purpose, best, reason, is_opening=True)
     if purpose is Purpose.REPEAT:
-        settings = _nearest_reachable(reach, history.settings[best])
-        number = history.table.numbers[best]
-        reason = f"Repeats run {number}, the working recipe: two results there tell luck from recipe."
-        return _finish(history, ladder, settings, purpose, best, reason)
+        return _repeat(history, ladder, reach, best, "")
     updated = with_pending(history, ladder, seed)
     rng = np.random.default_rng(seed)
     working = encode(space.variables, [history.settings[best]])
@@ -250,18 +258,54 @@ def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, 
     else:
         hours_now = hold_hours(space, history.settings[best])
         if hours_now is None:
-            settings = _nearest_reachable(reach, history.settings[best])
-            reason = "No variable is a hold time, so there is nothing to shorten; this repeats the working recipe."
-            return _finish(history, ladder, settings, purpose, best, reason)
+            return _repeat(history, ladder, reach, best, "No variable is a hold time, so there is nothing to shorten. ")
 
         def score(rows: FloatArray) -> FloatArray:
-            kept = updated.difference(working, rows).probability_above(-SHORTEN_LOSS)
+            change = updated.difference(working, rows)
             indices = index_of(reach, rows)
             hours = np.array([hold_hours(space, reach.settings(list(i))) for i in indices], dtype=float)
-            return kept * np.maximum(1.0 - hours / max(hours_now, 1e-9), 0.0) + 1e-6 * kept
+            saved = 1.0 - hours / max(hours_now, 1e-9)
+            # Only settings that are expected to keep the yield, and that save time, count at all.
+            fits = (change.mean >= -SHORTEN_LOSS) & (saved > 1e-6)
+            return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), -1.0)
 
-    index, _ = best_reachable(reach, score, near, rng)
+    index, value = best_reachable(reach, score, near, rng)
+    if purpose is Purpose.SHORTEN and value < 0.0:
+        words = f"No shorter run is expected to keep the yield within {SHORTEN_LOSS:g} points. "
+        return _repeat(history, ladder, reach, best, words)
     return _finish(history, ladder, reach.settings(list(index)), purpose, best, "")
+
+
+def _repeat(history: History, ladder: Ladder, reach: Reach, best: int, before: str) -> Proposal:
+    """The working recipe once more, or what is reachable nearest to it."""
+    settings = _nearest_reachable(reach, history.settings[best])
+    number = history.table.numbers[best]
+    differs = changes_in_words(history.space, history.settings[best], settings)
+    if differs:
+        reason = (
+            f"Run {number}, the working recipe, lies off the steps or ranges; "
+            f"the nearest reachable run differs in {'; '.join(differs)}."
+        )
+    else:
+        reason = f"Repeats run {number}, the working recipe: two results there tell luck from recipe."
+    return _finish(history, ladder, settings, Purpose.REPEAT, best, before + reason)
+
+
+def assess(history: History, ladder: Ladder, settings: Settings, purpose: Purpose) -> Proposal:
+    """Judge settings that the chemist chose: forecast, chance, new ground and hours, as for a proposal.
+
+    Raises
+    ------
+    KeyError, ValueError
+        If a setting is missing, not finite, or not one of the choices.
+    """
+    best = working_recipe(ladder, history.space, history.settings)
+    what = "Settings as you changed them"
+    if best is not None:
+        changes = changes_in_words(history.space, history.settings[best], settings)
+        against = f", compared with run {history.table.numbers[best]}, the working recipe: "
+        what += against + ("; ".join(changes) if changes else "the same")
+    return _finish(history, ladder, dict(settings), purpose, best, what + ".")
 
 
 # Loss of yield that 'shorten' accepts for fewer hours. [percentage points]
@@ -344,6 +388,11 @@ def _reason(
     what = "; ".join(changes) if changes else "no change"
     at_best = float(ladder.predict(encode(history.space.variables, [history.settings[best]])).mean[0])
     against = f"compared with run {number} (expected {at_best:.0f} %)"
+    if purpose is Purpose.RAISE and forecast.mean < at_best:
+        return (
+            f"Nothing reachable is expected to beat run {number} (expected {at_best:.0f} %) on average; the best chance of a "
+            f"gain lies in {what}. Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
+        )
     if purpose is Purpose.RAISE:
         return (
             f"Largest expected gain {against}: {what}. "
@@ -356,7 +405,6 @@ def _reason(
         )
     before, after = hold_hours(history.space, history.settings[best]), hold_hours(history.space, settings)
     saved = (before or 0.0) - (after or 0.0)
-    return (
-        f"Saves {saved:.1f} h of holds {against}: {what}. Expected {forecast.mean:.0f} %; "
-        f"a loss of up to {SHORTEN_LOSS:g} points is accepted."
-    )
+    loss = at_best - forecast.mean
+    cost = f"an expected loss of {loss:.1f} points" if loss > 0.05 else "no expected loss"
+    return f"Saves {saved:.1f} h of holds {against}: {what}. Expected {forecast.mean:.0f} %, {cost}."

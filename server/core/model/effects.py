@@ -123,7 +123,8 @@ def signed(value: float) -> str:
     >>> signed(-3.25), signed(4.0)
     ('−3.2', '+4.0')
     """
-    return f"{value:+.1f}".replace("-", "−")
+    text = f"{value:+.1f}"
+    return "0.0" if text in ("-0.0", "+0.0") else text.replace("-", "−")
 
 
 def summarise(change: Mixture) -> dict[str, float]:

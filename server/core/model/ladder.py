@@ -37,6 +37,9 @@ _HIGHER_ORDER = 0.5
 # Length scale of surprises that tell nothing about their neighbours. [coded units, per √variables]
 ROUGH_LENGTH = 0.06
 FEWEST_RUNS_FOR_WEIGHTS = 3
+# Trust in the models' own spreads, in runs; and the largest surprise of one run, in standard deviations.
+DOUBT_PRIOR = 3.0
+LARGEST_SURPRISE = 4.0
 
 
 def _conditioned(table: RunTable, kernel: Kernel, noise: float, weight: float, lower: FloatArray) -> Conditioned:
@@ -136,11 +139,30 @@ class Ladder:
     left_out: tuple[LeftOut, ...]
 
     def _joined(self, parts: list[Mixture]) -> Mixture:
-        return Mixture(
+        joined = Mixture(
             np.concatenate([w * m.weights for w, m in zip(self._used_weights, parts, strict=True)]),
             np.concatenate([m.means for m in parts]),
             np.concatenate([m.variances for m in parts]),
         )
+        if self.doubt == 1.0:
+            return joined
+        centre = joined.mean
+        return Mixture(joined.weights, centre + self.doubt * (joined.means - centre), self.doubt**2 * joined.variances)
+
+    @cached_property
+    def doubt(self) -> float:
+        """Factor by which every spread is widened because forecasts of left-out runs missed by more than they should.
+
+        Notes
+        -----
+        c² = (ν + Σ z²)/(ν + n) with z the left-out residuals in their own standard
+        deviations and ν = ``DOUBT_PRIOR`` runs' worth of trust; never below 1.
+        """
+        if self.table.n_runs < FEWEST_RUNS_FOR_WEIGHTS:
+            return 1.0
+        mean, sd = self.averaged_left_out
+        squared = np.minimum(((self.table.yields - mean) / sd) ** 2, LARGEST_SURPRISE**2)
+        return math.sqrt(max(1.0, (DOUBT_PRIOR + float(squared.sum())) / (DOUBT_PRIOR + self.table.n_runs)))
 
     @cached_property
     def _used(self) -> list[int]:

@@ -96,7 +96,8 @@ class Space:
                 continue
             low = v.low if v.hard_low is None else v.hard_low
             high = v.high if v.hard_high is None else v.hard_high
-            if not (low - _SLACK <= float(value) <= high + _SLACK):
+            slack = _SLACK * max(abs(low), abs(high))
+            if not (low - slack <= float(value) <= high + slack):
                 broken.append(f"{v.name}: {float(value):g} {v.unit} is outside the hard limit {low:g} to {high:g} {v.unit}.")
         broken.extend(f"The rule “{rule.text}” does not hold." for rule in self.rules if not rule.holds(settings))
         return broken
@@ -108,9 +109,9 @@ class Space:
             if v.is_choice:
                 if value not in v.choices:
                     return False
-            elif not (v.low - _SLACK <= float(value) <= v.high + _SLACK) or abs(v.snap(float(value)) - float(value)) > 1e-7 * max(
-                1.0, abs(float(value))
-            ):
+            elif not (v.low - _SLACK * v.span <= float(value) <= v.high + _SLACK * v.span) or abs(
+                v.snap(float(value)) - float(value)
+            ) > 1e-7 * max(1.0, abs(float(value))):
                 return False
         return all(rule.holds(settings) for rule in self.rules)
 
@@ -189,7 +190,7 @@ def reach_of(space: Space, *, tried: Sequence[Settings] = (), new_ground: float 
         grid = v.grid()
         if new_ground is not None:
             seen = [float(row[v.key]) for row in tried] or [float(v.base)]
-            reach = new_ground * v.span + _SLACK
+            reach = new_ground * v.span * (1 + _SLACK)
             inside = grid[(grid >= min(seen) - reach) & (grid <= max(seen) + reach)]
             # Runs that all lie outside the range would leave nothing: use the nearest end.
             grid = inside if len(inside) else np.array([v.snap(float(np.clip(np.mean(seen), v.low, v.high)))])
@@ -311,5 +312,8 @@ def _contradiction(reach: Reach) -> list[str]:
     for j, v in enumerate(reach.space.variables):
         if v.key in involved and v.key not in free:
             reachable = reach.values[j]
-            names.append(f"{v.name} {reachable[0]:g} to {reachable[-1]:g} {v.unit}".rstrip())
+            words = f"{v.name} {reachable[0]:g} to {reachable[-1]:g} {v.unit}".rstrip()
+            if reachable[0] > v.low + _SLACK * v.span or reachable[-1] < v.grid()[-1] - _SLACK * v.span:
+                words += f" (as far as the step into new ground allows; its range is {v.low:g} to {v.high:g})"
+            names.append(words)
     return names

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from fastapi import APIRouter, Response
 
 from server.core.choose.proposal import Purpose
 from server.core.space.variables import Setting
-from server.errors import NotReadyError
+from server.errors import InvalidInputError, NotReadyError
 from server.services import charges, preparations, runs, variables
 from server.services.analysis import Analysis, accept_proposal, analyse
 from server.services.inputs import (
@@ -206,6 +207,8 @@ def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None
     rows = questions.list_materials(session, preparation_id)
     space = space_of(questions.list_variables(session, preparation_id), [])
     scale = scale_mol if scale_mol is not None else preparation.base_scale_mol or 1.0
+    if not math.isfinite(scale):
+        raise InvalidInputError({"scale_mol": "Enter a number above 0."})
     charge = charges.make_charge(preparation, rows, space.base, scale)
     lines = [
         ChargeLineAnswer(

@@ -47,6 +47,19 @@ AMOUNT_KINDS = {
 }
 
 
+def read_count(typed: str) -> int:
+    """Read a whole number of one or more.
+
+    Raises
+    ------
+    NumberTextError
+    """
+    value = read_number(typed)
+    if value < 1 or value % 1:
+        raise NumberTextError(f"Enter a whole number of 1 or more; this is {value:g}.")
+    return int(value)
+
+
 @dataclass(frozen=True)
 class ChargePage:
     """Context of the charge page."""
@@ -107,7 +120,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
                 charge = make_charge(preparation, rows, space.base, scale)
                 planned_text = form.value("planned_runs")
                 if planned_text:
-                    planned = max(1, round(read_number(planned_text)))
+                    planned = read_count(planned_text)
                     fits = charge.scale_for_runs(planned)
             except InvalidInputError as error:
                 errors.update(error.messages)
@@ -116,7 +129,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
             if errors and status == 200:
                 status = 422
             message = errors.get("form", "")
-        shown = FormState(form.values, errors, form.questions, form.confirmed, form.banner)
+        shown = FormState(form.values, errors)
         page = ChargePage(
             Frame(preparation, "charge"),
             list(rows),
@@ -243,7 +256,8 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
         inside = [(v.name, setting_text(v, run.planned[v.key])) for v in space.variables if v.stage is stage]
         if inside:
             stages.append((STAGES[stage], inside))
-    cautions = [line for line in preparation.cautions.splitlines() if line.strip()]
+    cautions = [f"This plan breaks a limit: {text}" for text in space.broken_limits(run.planned)]
+    cautions += [line for line in preparation.cautions.splitlines() if line.strip()]
     cautions.extend(f"{row.name}: {row.hazards}" for row in rows if row.hazards)
     for v in space.variables:
         agent = AGENTS.get(str(run.planned[v.key])) if v.is_choice else None

@@ -140,7 +140,7 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
     figure = None
     if shown:
         strongest = shown[0]
-        text = f"Effects of {len(shown)} variables with intervals. {strongest.sentence}"
+        text = f"{len(shown)} effect{'s' if len(shown) != 1 else ''} with intervals. {strongest.sentence}"
         figure = Figure("effect-intervals", text, effect_intervals(effects))
     names: tuple[str, ...] = ()
     separating: list[tuple[str, str]] = []

@@ -53,9 +53,10 @@ def _card(session: ReadSession, row: PreparationRow) -> Card:
 
 
 @router.get("/")
-def list_preparations(request: Request, session: ReadSession, search: str = "", archived: bool = False) -> Response:
-    rows = questions.list_preparations(session, archived=archived, containing=search[:120])
-    page = HomePage([_card(session, row) for row in rows], search[:120], archived)
+def list_preparations(request: Request, session: ReadSession, search: str = "", archived: str = "") -> Response:
+    show_archive = archived == "true"
+    rows = questions.list_preparations(session, archived=show_archive, containing=search[:120])
+    page = HomePage([_card(session, row) for row in rows], search[:120], show_archive)
     return render(request, "home.html", page)
 
 

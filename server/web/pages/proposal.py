@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from server.core.choose.proposal import PURPOSE_WORDS, Forecast, Proposal, Purpose
+from server.core.choose.proposal import PURPOSE_WORDS, Proposal, Purpose
 from server.core.space.limits import Space
-from server.errors import NothingReachableError, NotReadyError
+from server.errors import InvalidInputError, NothingReachableError, NotReadyError
 from server.services.analysis import accept_proposal, analyse
 from server.services.inputs import PlannedRunInput, validated
 from server.services.runs import read_settings
@@ -27,8 +27,8 @@ router = APIRouter()
 class ProposalPage:
     """Context of the page 'next run'.
 
-    ``changed`` is the forecast for settings that the chemist changed, None while the
-    form shows the proposal itself.
+    ``proposal`` judges the settings in the form: the app's own, or those that the
+    chemist changed (``is_changed``).
     """
 
     frame: Frame
@@ -38,7 +38,7 @@ class ProposalPage:
     proposal: Proposal | None
     message: str
     form: FormState
-    changed: Forecast | None
+    is_changed: bool
     working_number: int | None
     working_settings: dict[str, str]
     n_runs: int
@@ -50,7 +50,7 @@ def _purpose(text: str) -> Purpose:
 
 
 def _page(request: Request, session: ReadSession, preparation_id: int, purpose: Purpose) -> Callable[..., Response]:
-    def redraw(form: FormState | None, status: int, changed: Forecast | None = None) -> Response:
+    def redraw(form: FormState | None, status: int) -> Response:
         analysis = analyse(session, preparation_id)
         proposal, message = None, ""
         try:
@@ -60,6 +60,14 @@ def _page(request: Request, session: ReadSession, preparation_id: int, purpose: 
         if form is None:
             values = {f"setting_{k}": as_text(v) for k, v in proposal.settings.items()} if proposal else {}
             form = FormState({**values, "purpose": purpose.value})
+        own = {k: as_text(v) for k, v in proposal.settings.items()} if proposal else {}
+        typed = {k.removeprefix("setting_"): v for k, v in form.values.items() if k.startswith("setting_")}
+        is_changed = bool(typed) and typed != own
+        if is_changed and analysis.has_variables:
+            try:
+                proposal = analysis.assess(read_settings(analysis.space, typed), purpose)
+            except InvalidInputError:
+                is_changed = False  # the messages at the fields say why
         working = analysis.working
         page = ProposalPage(
             frame=Frame(analysis.preparation, "proposal"),
@@ -69,7 +77,7 @@ def _page(request: Request, session: ReadSession, preparation_id: int, purpose: 
             proposal=proposal,
             message=message,
             form=form,
-            changed=changed,
+            is_changed=is_changed,
             working_number=working.run_number if working else None,
             working_settings={k: as_text(v) for k, v in working.settings.items()} if working else {},
             n_runs=analysis.table.n_runs,
@@ -93,14 +101,11 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
     redraw = _page(request, session, preparation_id, purpose)
     analysis = analyse(session, preparation_id)
     raw = {k.removeprefix("setting_"): v for k, v in query.items() if k.startswith("setting_")}
-    from server.errors import InvalidInputError
-
     try:
         settings = read_settings(analysis.space, raw)
     except InvalidInputError as error:
         return redraw(FormState(query, error.messages), 422)
-    broken = analysis.space.broken_limits(settings)
-    return redraw(FormState(query, banner=" ".join(broken)), 200, analysis.forecast_for(settings))
+    return redraw(FormState(query, banner=" ".join(analysis.space.broken_limits(settings))), 200)
 
 
 @router.post("/preparations/{preparation_id}/proposal")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -64,6 +65,7 @@ class RunPage:
     settings: list[tuple[str, str, str, bool]]
     chemistry: RunChemistry
     balance: MassBalance | None
+    broken: list[str]
     figure: Figure | None
     checkpoints: list[CheckpointRow]
     changes: list[ChangeRow]
@@ -106,10 +108,10 @@ def _starting_values(space: Space, run: RunView | None) -> dict[str, str]:
 
 
 @router.get("/preparations/{preparation_id}/runs/new")
-def new_run(request: Request, preparation_id: Id, session: ReadSession, plan: bool = False) -> Response:
+def new_run(request: Request, preparation_id: Id, session: ReadSession, plan: str = "") -> Response:
     preparation = questions.get_preparation(session, preparation_id)
     values = _starting_values(_space(session, preparation_id), None)
-    return _run_form(request, session, preparation, None, planning=plan)(FormState(values), 200)
+    return _run_form(request, session, preparation, None, planning=plan == "true")(FormState(values), 200)
 
 
 @router.post("/preparations/{preparation_id}/runs")
@@ -175,6 +177,7 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             settings=settings,
             chemistry=chemistry,
             balance=chemistry.balance,
+            broken=space.broken_limits(run.planned) if run.is_pending else [],
             figure=figure,
             checkpoints=list(questions.list_checkpoints(session, run_id)),
             changes=list(questions.list_changes(session, preparation.id, run.number)),
@@ -261,7 +264,7 @@ def read_weighed(form: RawForm) -> dict[int, tuple[float | None, float | None]]:
     read: dict[int, dict[str, float | None]] = {}
     for prefix in ("mass", "volume"):
         for key, typed in form.prefixed(f"{prefix}_").items():
-            if not key.isdigit():
+            if not re.fullmatch(r"[0-9]{1,18}", key):
                 raise NotFoundError("material", key[:20])
             try:
                 read.setdefault(int(key), {})[prefix] = read_optional_number(typed)

@@ -104,6 +104,7 @@ def test_isotopes_weigh_what_they_weigh() -> None:
         ("H2O2.5", 4, "whole number"),
         ("TcO2", 0, "no standard atomic weight"),
         ("", 0, "empty"),
+        ("CuSO4 5H2O", 5, "write a dot"),
         ("()", 1, "nothing inside"),
     ],
 )
