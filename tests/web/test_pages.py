@@ -371,3 +371,85 @@ def test_help_has_every_word_of_the_glossary(client: TestClient) -> None:
     page = client.get("/help").text
     for word in ("preparation", "working recipe", "new ground", "checkpoint", "evidence"):
         assert f">{word}</dt>" in page
+
+
+def test_two_confirmations_in_a_row_are_both_kept(ready: TestClient) -> None:
+    unusual = {"setting_2": "170", "product_mass_g": "10.4"}
+    page = enter(ready, **unusual)
+    assert 'value="outside_limits"' in page.text
+    page = enter(ready, **unusual, confirm="outside_limits")
+    assert 'type="hidden" name="confirm" value="outside_limits"' in page.text
+    assert 'type="checkbox" name="confirm" value="yield_above_100"' in page.text
+    answer = ready.post("/preparations/1/runs", data={**RUN, **unusual, "confirm": ["outside_limits", "yield_above_100"]})
+    assert answer.status_code == 200
+    assert stored_runs(ready) == 1
+
+
+def test_a_result_for_a_run_that_is_gone_shows_what_was_typed(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/runs/1/delete")
+    page = ready.post("/runs/1", data={**RUN, "notes": "a whole page of notes"})
+    assert page.status_code == 404
+    assert "What you typed" in page.text
+    assert "a whole page of notes" in page.text
+
+
+def test_everything_about_changed_settings_is_about_them(ready: TestClient) -> None:
+    for k in range(4):
+        enter(ready, setting_1=str(1 + k / 2), setting_2=str(115 + 5 * k), product_mass_g=str(5 + k / 2))
+    page = ready.get("/preparations/1/forecast?setting_1=6&setting_2=145&setting_3=Na2SO4&purpose=raise").text
+    assert "Settings as you changed them" in page
+    assert "Holds: 6 h in all" in page
+    for words in ("hold 6 h is above the 2.5 tried", "bath 145 °C is above the 130 tried", "agent Na2SO4 has not been tried"):
+        assert words in page
+    assert "Largest expected gain" not in page
+
+
+def test_the_limit_form_keeps_every_tick(ready: TestClient) -> None:
+    ready.post("/preparations/1/variables", data={**HOLD, "name": "rest"})
+    data = {"kind": "total_time", "variables": ["4"], "bound": "abc", "unit": "min"}
+    page = ready.post("/preparations/1/limits", data=data).text
+    assert re.search(r'name="variables" value="4" checked', page)
+    assert not re.search(r'name="variables" value="1" checked', page)
+    assert "<option selected>min</option>" in page
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/preparations/1/charge?size=5e-324",
+        "/preparations/1/charge?mode=product&size=1e12&expected_yield=1e-300",
+        "/preparations/1/charge?planned_runs=-3&size=1",
+        "/preparations/1/runs/new?plan=zzz",
+        "/?archived=zzz",
+        "/preparations/1/proposal?purpose=zzz",
+        "/preparations/1/effects?first=zzz&second=9",
+    ],
+)
+def test_odd_addresses_get_a_page_without_infinity(ready: TestClient, path: str) -> None:
+    ready.post("/preparations/1/materials", data={"name": "s", "role": "solvent", "amount_kind": "mass", "amount": "1"})
+    page = ready.get(path)
+    assert page.status_code in (200, 422)
+    assert not re.search(r"\bnan\b|\binf\b", page.text, re.IGNORECASE)
+
+
+@pytest.mark.parametrize("name", ["mass_²", "mass_" + "9" * 5000, "volume_x"])
+def test_odd_names_of_as_weighed_fields_are_a_404(ready: TestClient, name: str) -> None:
+    enter(ready)
+    assert ready.post("/runs/1/weighed", data={name: "1"}).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("new_ground_percent", "5e-324"), ("balance_readability_g", "1e-300"), ("base_scale_mol", "1e-300")]
+)
+def test_tiny_numbers_are_refused_at_their_field(client: TestClient, field: str, value: str) -> None:
+    page = client.post("/preparations", data={**PREPARATION, field: value})
+    assert page.status_code == 422
+    assert "too small" in page.text
+
+
+def test_a_plan_that_breaks_a_later_limit_is_said_on_run_and_bench_sheet(ready: TestClient) -> None:
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "5", "setting_2": "120", "setting_3": "MgSO4"})
+    ready.post("/preparations/1/limits", data={"kind": "total_time", "variables": ["1"], "bound": "3", "unit": "h"})
+    assert "would break your limits" in ready.get("/runs/1").text
+    assert "This plan breaks a limit" in ready.get("/runs/1/bench-sheet").text

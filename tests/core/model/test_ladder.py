@@ -10,7 +10,7 @@ from server.core.model.recipes import RecipePrior, consecutive_fraction
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
 from server.core.space.units import convert
-from server.core.space.variables import Variable
+from server.core.space.variables import Role, Variable
 from tests.factories import agent, bath, hold
 from tests.reference import reference
 
@@ -132,3 +132,26 @@ def test_consecutive_reactions_peak_where_the_closed_form_says(case: str, publis
     assert at == pytest.approx(height, abs=1e-5)
     around = time * np.linspace(0.5, 1.5, 1001)
     assert around[int(np.argmax(consecutive_fraction(k1 * around, k2 * around)))] == pytest.approx(time, rel=2e-3)
+
+
+def test_a_choice_of_twelve_options_and_identical_settings_with_different_yields() -> None:
+    letters = tuple("abcdefghijkl")
+    variables = (hold(), Variable("c", "c", Role.CHOICE, choices=letters, base="a"))
+    rows: list[dict[str, float | str]] = [{"hold": 2.0, "c": c} for c in (*letters, "a", "a", "a")]
+    yields = [50.0 + 2 * k for k in range(12)] + [45.0, 55.0, 50.0]
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        ladder = fit_ladder(table(rows, yields, variables))
+        mixture = ladder.predict(encode(variables, rows[:12]))
+    assert np.all(np.isfinite(mixture.mean))
+    assert mixture.mean[11] > mixture.mean[0] + 5.0
+    assert ladder.noise_sd > 2.0  # four runs with the same settings scatter by 4 points
+
+
+def test_doubt_widens_only_when_left_out_forecasts_fail() -> None:
+    rng = np.random.default_rng(3)
+    rows = [GRID[i] for i in rng.permutation(len(GRID))[:14]]
+    smooth = [50 + 3 * float(r["hold"]) + 0.1 * float(r["bath"]) + float(rng.normal()) for r in rows]
+    assert fit_ladder(table(rows, smooth)).doubt < 1.3
+    wild = [y + 25.0 * (-1) ** k for k, y in enumerate(smooth)]
+    assert fit_ladder(table(rows, wild)).doubt >= fit_ladder(table(rows, smooth)).doubt
