@@ -27,7 +27,7 @@ from server.core.space.limits import Space, reach_of
 from server.core.space.variables import Setting
 from server.errors import NotReadyError
 from server.services.inputs import PlannedRunInput
-from server.services.runs import RunView, plan_run, view_runs
+from server.services.runs import RunView, plan_run, read_settings, view_runs
 from server.services.spaces import space_of
 from server.storage import questions
 from server.storage.tables import PreparationRow, RunRow
@@ -133,7 +133,7 @@ class Analysis:
     @cached_property
     def _canonical_order(self) -> list[int]:
         """Position in ``counting`` of each row of ``ladder.table``."""
-        return [int(i) for i in np.lexsort((self.table.yields, *self.table.coded.T[::-1]))]
+        return [int(i) for i in self.table.canonical_order()]
 
     def curve(self, column: int) -> Curve:
         """Response curve of one variable at the working recipe.
@@ -243,8 +243,6 @@ def accept_proposal(session: Session, preparation_id: int, data: PlannedRunInput
     The forecast is computed for the settings that are planned, before the result is known.
     """
     analysis = analyse(session, preparation_id)
-    from server.services.runs import read_settings
-
     settings = read_settings(analysis.space, data.settings)
     forecast: dict[str, Any] = asdict(analysis.assess(settings, purpose).forecast)
     forecast["n_runs"] = analysis.table.n_runs

@@ -57,9 +57,13 @@ class RunTable:
         _, labels = np.unique(np.round(self.coded, 7), axis=0, return_inverse=True)
         return np.asarray(labels).reshape(-1)
 
+    def canonical_order(self) -> np.ndarray:
+        """Positions of the runs sorted by settings and yield. Shape (n_runs,)."""
+        return np.lexsort((self.yields, *self.coded.T[::-1]))
+
     def in_canonical_order(self) -> RunTable:
         """Return the same runs sorted by settings and yield, so that results do not depend on order."""
-        order = np.lexsort((self.yields, *self.coded.T[::-1]))
+        order = self.canonical_order()
         return RunTable(
             self.variables,
             self.coded[order],

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from server.core.choose.proposal import PURPOSE_WORDS, Proposal, Purpose
 from server.core.space.limits import Space
 from server.errors import InvalidInputError, NothingReachableError, NotReadyError
-from server.services.analysis import accept_proposal, analyse
+from server.services.analysis import Analysis, accept_proposal, analyse
 from server.services.inputs import PlannedRunInput, validated
 from server.services.runs import read_settings
 from server.storage import questions
@@ -49,9 +49,13 @@ def _purpose(text: str) -> Purpose:
     return Purpose(text) if text in set(Purpose) else Purpose.RAISE
 
 
-def _page(request: Request, session: ReadSession, preparation_id: int, purpose: Purpose) -> Callable[..., Response]:
+def _page(
+    request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, known: Analysis | None = None
+) -> Callable[..., Response]:
+    """``known`` is the analysis where the handler has made it already; a refused form is drawn from a fresh one."""
+
     def redraw(form: FormState | None, status: int) -> Response:
-        analysis = analyse(session, preparation_id)
+        analysis = known or analyse(session, preparation_id)
         proposal, message = None, ""
         try:
             proposal = analysis.proposal(purpose)
@@ -98,8 +102,8 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
     """The proposal page with the forecast for settings that the chemist changed; stores nothing."""
     query = dict(request.query_params)
     purpose = _purpose(query.get("purpose", ""))
-    redraw = _page(request, session, preparation_id, purpose)
     analysis = analyse(session, preparation_id)
+    redraw = _page(request, session, preparation_id, purpose, analysis)
     raw = {k.removeprefix("setting_"): v for k, v in query.items() if k.startswith("setting_")}
     try:
         settings = read_settings(analysis.space, raw)
