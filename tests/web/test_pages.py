@@ -6,6 +6,8 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from tests.web.many import insert_runs
+
 PREPARATION = {"name": "Ester", "theoretical_yield_g": "10", "new_ground_percent": "25", "worthwhile_gain": "1"}
 HOLD = {
     "name": "hold",
@@ -453,3 +455,61 @@ def test_a_plan_that_breaks_a_later_limit_is_said_on_run_and_bench_sheet(ready: 
     ready.post("/preparations/1/limits", data={"kind": "total_time", "variables": ["1"], "bound": "3", "unit": "h"})
     assert "would break your limits" in ready.get("/runs/1").text
     assert "This plan breaks a limit" in ready.get("/runs/1/bench-sheet").text
+
+
+PLAIN_PAGES = ("", "/effects", "/proposal", "/proposal?purpose=find_out", "/proposal?purpose=shorten")
+
+
+def no_nonsense(page: Any) -> None:
+    assert page.status_code == 200
+    assert not re.search(r"\bnan\b|\binf\b|Traceback", page.text, re.IGNORECASE)
+
+
+@pytest.mark.parametrize("path", PLAIN_PAGES)
+def test_a_constant_yield_moves_nothing_and_says_so(ready: TestClient, path: str) -> None:
+    for k in range(8):
+        enter(ready, setting_1=str(1 + 0.5 * (k % 4)), setting_2=str(110 + 5 * (k % 3)), product_mass_g="7.0")
+    page = ready.get(f"/preparations/1{path}")
+    no_nonsense(page)
+    assert "clear</" not in page.text
+
+
+@pytest.mark.parametrize("path", PLAIN_PAGES)
+def test_a_single_level_is_named_as_never_moved(ready: TestClient, path: str) -> None:
+    for mass in ("7.0", "6.8", "7.3", "7.1"):
+        enter(ready, product_mass_g=mass)
+    page = ready.get(f"/preparations/1{path}")
+    no_nonsense(page)
+    if path == "/effects":
+        for name in ("hold", "bath", "agent"):
+            assert re.search(rf"{name}[^.]*(same|never|not been changed|was not moved)[^.]*\.", page.text), name
+
+
+def test_identical_settings_with_different_yields_become_the_repeatability(ready: TestClient) -> None:
+    for mass in ("5.0", "7.0"):
+        enter(ready, product_mass_g=mass)
+    enter(ready, setting_1="3", product_mass_g="6.0")
+    page = ready.get("/preparations/1/effects")
+    no_nonsense(page)
+    # Two results d apart pool to d/√2: 20/√2 = 14.1 points.
+    assert "Repeats scatter by 14.1 points" in page.text
+
+
+@pytest.mark.parametrize("path", PLAIN_PAGES)
+def test_a_choice_of_twelve_options_is_told_about(client: TestClient, path: str) -> None:
+    client.post("/preparations", data=PREPARATION)
+    client.post("/preparations/1/variables", data=HOLD)
+    options = [f"agent {chr(65 + k)}" for k in range(12)]
+    client.post("/preparations/1/variables", data={**AGENT, "choices": "\n".join(options), "base": options[0]})
+    for k, option in enumerate(options):
+        data = {"setting_1": str(0.5 + k / 2), "setting_2": option, "outcome": "yield", "product_mass_g": str(6 + 0.1 * (k % 5))}
+        assert client.post("/preparations/1/runs", data=data).status_code == 200
+    no_nonsense(client.get(f"/preparations/1{path}"))
+
+
+def test_five_hundred_runs_have_pages(ready: TestClient) -> None:
+    insert_runs(ready, 500)
+    for path in ("", "/effects"):
+        page = ready.get(f"/preparations/1{path}")
+        no_nonsense(page)
+    assert "500 runs" in ready.get("/preparations/1").text
