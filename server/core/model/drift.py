@@ -15,6 +15,8 @@ from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
 
 FEWEST_RUNS_FOR_DRIFT = 6
+# From three lots on, their scatter says more than pairs of them do.
+FEWEST_LOTS_FOR_SCATTER = 3
 FEWEST_RUNS_PER_LOT = 2
 # A drift over the whole campaign, or a difference of lots, smaller than this is not worth a word.
 SMALL_DIFFERENCE = 1.5  # [percentage points]
@@ -93,7 +95,43 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
         else:
             sentence = f"Lot {name} differs from lot {order[0]} beyond what the settings explain: {ranges}."
         found.append(Trend(change, low, high, sentence, is_shown))
+    if len(order) >= FEWEST_LOTS_FOR_SCATTER:
+        members = np.isin(marks, order)
+        found.append(_scatter_of_lots(residual[members], marks[members].astype(str), len(order)))
     return found
+
+
+def _scatter_of_lots(residual: FloatArray, lots: np.ndarray, n_lots: int) -> Trend:
+    """Standard deviation between lots with its 90 % range, and within, in one sentence.
+
+    Notes
+    -----
+    The range is that of the variance ratio, (F/F_q − 1)/n₀ times the variance within;
+    exact for lots of equal size. Source: Davies & Goldsmith (1972), ch. 6 (from memory).
+    """
+    between, within = variance_components(residual, lots)
+    size, dof = _common_size(lots), len(residual) - n_lots
+    ratio = _mean_square_ratio(residual, lots, within)
+    low, high = (float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_lots - 1, dof) - 1.0) / size * within))) for q in (0.95, 0.05))
+    sentence = (
+        f"Over {n_lots} lots, the standard deviation is {np.sqrt(between):.1f} points between lots (90 % range {low:.1f} to "
+        f"{high:.1f}) and {np.sqrt(within):.1f} points within a lot, settings allowed for."
+    )
+    return Trend(float(np.sqrt(between)), low, high, sentence, low > 0.0)
+
+
+def _common_size(groups: np.ndarray) -> float:
+    """n₀ = (N − Σ nᵢ²/N)/(k − 1): the size of the groups, where they have one."""
+    counts = np.unique(groups, return_counts=True)[1]
+    return float((len(groups) - np.sum(counts**2) / len(groups)) / (len(counts) - 1))
+
+
+def _mean_square_ratio(yields: FloatArray, groups: np.ndarray, within: float) -> float:
+    """Mean square between groups over ``within``."""
+    labels, counts = np.unique(groups, return_counts=True)
+    means = np.array([yields[groups == g].mean() for g in labels])
+    between = float(np.sum(counts * (means - yields.mean()) ** 2)) / (len(labels) - 1)
+    return between / max(within, 1e-12)
 
 
 def welch_range(a: FloatArray, b: FloatArray) -> tuple[float, float, float]:
@@ -116,7 +154,7 @@ def welch_range(a: FloatArray, b: FloatArray) -> tuple[float, float, float]:
 
 
 def variance_components(yields: FloatArray, groups: np.ndarray) -> tuple[float, float]:
-    """Variance between and within groups of equal size, by analysis of variance.
+    """Variance between and within groups, by analysis of variance.
 
     Returns
     -------
@@ -126,20 +164,19 @@ def variance_components(yields: FloatArray, groups: np.ndarray) -> tuple[float, 
     Raises
     ------
     NotReadyError
-        If groups differ in size or there are fewer than two of two runs each.
+        With fewer than two groups, or no group of two runs.
 
     Notes
     -----
-    (MS_between − MS_within)/n. Source: Davies & Goldsmith, Statistical Methods in
-    Research and Production (1972), ch. 6.
+    (MS_between − MS_within)/n₀ with n₀ = (N − Σ nᵢ²/N)/(k − 1), which is the common
+    size where groups have one. Source: Davies & Goldsmith, Statistical Methods in
+    Research and Production (1972), ch. 6; Snedecor & Cochran (1989), ch. 13, for n₀ (from memory).
     """
-    labels, counts = np.unique(groups, return_counts=True)
-    if len(labels) < 2 or counts.min() < 2 or counts.min() != counts.max():
-        raise NotReadyError(
-            "Variance components need two or more groups of the same size, two or more runs each.", have=0, need=2
-        )
-    size = int(counts[0])
-    means = np.array([yields[groups == g].mean() for g in labels])
-    within = float(np.mean([yields[groups == g].var(ddof=1) for g in labels]))
-    between = float(size * means.var(ddof=1))
-    return max((between - within) / size, 0.0), within
+    labels = np.unique(groups)
+    n, k = len(yields), len(labels)
+    if k < 2 or n == k:
+        raise NotReadyError("Variance components need two or more groups, one of them with two runs.", have=k, need=2)
+    squares = sum(float(np.sum((yields[groups == g] - yields[groups == g].mean()) ** 2)) for g in labels)
+    within = squares / (n - k)
+    ratio = _mean_square_ratio(yields, groups, within)
+    return max((ratio - 1.0) * max(within, 1e-12) / _common_size(groups), 0.0), within

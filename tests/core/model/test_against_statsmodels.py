@@ -63,9 +63,7 @@ def test_posterior_mean_and_variance_agree(name: str, n_runs: int) -> None:
         Columns.of(VARIABLES), SLOPE, PAIR if name != "line" else 0.0, SQUARE if name == "quadratic" else 0.0
     )
     lower = factorise(kernel, x, np.full(n_runs, NOISE**2))
-    ours = Conditioned(
-        np.ones(1), lambda p: np.full((1, len(p)), PRIOR_MEAN), kernel, x, (y - PRIOR_MEAN)[None], lower, NOISE**2
-    )
+    ours = Conditioned(np.ones(1), lambda p: np.full((1, len(p)), PRIOR_MEAN), kernel, x, (y - PRIOR_MEAN)[None], lower, NOISE**2)
     our_mean, our_variance = ours.moments(new)
     np.testing.assert_allclose(our_mean[0], mean, rtol=1e-5)
     np.testing.assert_allclose(our_variance, variance, rtol=1e-4)

@@ -70,6 +70,34 @@ def test_batch_to_batch_variance_of_the_dyestuff_data() -> None:
     assert within == pytest.approx(file["published"]["REML"]["var_resid"], rel=1e-4)
 
 
-def test_unequal_groups_are_refused() -> None:
-    with pytest.raises(NotReadyError, match="same size"):
-        variance_components(np.arange(5.0), np.array([0, 0, 0, 1, 1]))
+def test_unequal_groups_agree_with_a_mixed_model_in_the_mean() -> None:
+    # Unbiased for any sizes: the mean over many simulated sets is the truth.
+    rng = np.random.default_rng(4)
+    groups = np.repeat(np.arange(6), [2, 3, 4, 2, 5, 8])
+    found = []
+    for _ in range(1500):
+        effects = rng.normal(0, 3.0, 6)
+        found.append(variance_components(effects[groups] + rng.normal(0, 2.0, len(groups)), groups))
+    between, within = np.mean(found, axis=0)
+    assert within == pytest.approx(4.0, rel=0.05)
+    assert between == pytest.approx(9.0, rel=0.08)
+
+
+def test_single_runs_have_no_variance_within() -> None:
+    with pytest.raises(NotReadyError, match="two runs"):
+        variance_components(np.arange(5.0), np.arange(5))
+
+
+def test_three_lots_are_told_as_a_scatter() -> None:
+    rng = np.random.default_rng(1)
+    rows = [ROWS[i] for i in ORDER]
+    lots = ["ABC"[k % 3] for k in range(len(rows))]
+    step = {"A": -8.0, "B": 0.0, "C": 8.0}
+    yields = [truth(r) + float(rng.normal()) + step[lot] for r, lot in zip(rows, lots, strict=True)]
+    ladder = fit_ladder(runs(rows, yields))
+    found = lot_differences(ladder, [lots[n - 1] for n in ladder.table.numbers])[-1]
+    assert found.sentence.startswith("Over 3 lots")
+    assert found.is_shown
+    assert found.low_90 < found.change < found.high_90
+    # The three lots differ by 8 points from each other: standard deviation 8.
+    assert found.change == pytest.approx(8.0, abs=2.5)
