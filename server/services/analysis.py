@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from sqlmodel import Session
 
 from server.compute.fits import STORE, fingerprint, fitted
-from server.core.choose.proposal import Forecast, History, Proposal, Purpose, assess, propose, working_recipe
+from server.core.choose.proposal import (
+    Burden,
+    Forecast,
+    History,
+    Proposal,
+    Purpose,
+    assess,
+    propose_several,
+    working_recipe,
+)
 from server.core.choose.search import draw_reachable
 from server.core.model.curves import Curve, Pair, pair_picture, response_curve
 from server.core.model.drift import Trend, drift_with_order, lot_differences
@@ -26,11 +34,10 @@ from server.core.space.coordinates import encode
 from server.core.space.limits import Space, reach_of
 from server.core.space.variables import Setting
 from server.errors import NotReadyError
-from server.services.inputs import PlannedRunInput
-from server.services.runs import RunView, plan_run, read_settings, view_runs
+from server.services.runs import RunView, view_runs
 from server.services.spaces import space_of
 from server.storage import questions
-from server.storage.tables import PreparationRow, RunRow
+from server.storage.tables import PreparationRow
 
 
 @dataclass(frozen=True)
@@ -176,17 +183,30 @@ class Analysis:
         rows = zip(self.ladder.table.numbers, self.ladder.table.yields, mean, sd, strict=True)
         return sorted((int(n), float(y), float(m), float(s)) for n, y, m, s in rows)
 
-    def _history(self, new_ground: float | None) -> History:
+    @cached_property
+    def history(self) -> History:
+        """What counts for a proposal."""
         return History(
             self.space,
             self.table,
             tuple(dict(r.settings) for r in self.counting),
             tuple(dict(r.settings) for r in self.runs if r.is_pending),
-            new_ground,
+            self.preparation.new_ground,
         )
 
     def proposal(self, purpose: Purpose = Purpose.RAISE) -> Proposal:
-        """Propose the next run.
+        """Propose the next run; raises like ``proposals``."""
+        return self.proposals(purpose)[0]
+
+    def proposals(self, purpose: Purpose, count: int = 1, burden: Burden | None = None) -> list[Proposal]:
+        """Propose runs to be made side by side.
+
+        Parameters
+        ----------
+        count : int
+            1 to 8.
+        burden : Burden or None
+            What 'shorten' saves; the hours of all holds where None.
 
         Raises
         ------
@@ -197,9 +217,8 @@ class Analysis:
         """
         if not self.has_variables:
             raise NotReadyError("Add at least one variable; then the next run can be proposed.", have=0, need=1)
-        history = self._history(self.preparation.new_ground)
-        key = fingerprint(self.table, "proposal", purpose, history, [v.name for v in self.space.variables])
-        return STORE.get(key, lambda: propose(history, self.ladder, purpose))
+        key = fingerprint(self.table, "proposal", purpose, count, burden.identity if burden else "", self.history)
+        return STORE.get(key, lambda: propose_several(self.history, self.ladder, count, purpose, burden=burden))
 
     def separating_run(self) -> tuple[tuple[str, ...], dict[str, Setting]] | None:
         """Names of variables that moved together, and the reachable run that would separate them."""
@@ -221,7 +240,7 @@ class Analysis:
 
     def assess(self, settings: dict[str, Setting], purpose: Purpose) -> Proposal:
         """Judge settings that the chemist chose, as a proposal is judged."""
-        return assess(self._history(self.preparation.new_ground), self.ladder, settings, purpose)
+        return assess(self.history, self.ladder, settings, purpose)
 
 
 def analyse(session: Session, preparation_id: int) -> Analysis:
@@ -235,15 +254,3 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     variables = questions.list_variables(session, preparation_id)
     space = space_of(variables, questions.list_limits(session, preparation_id))
     return Analysis(preparation, space, view_runs(session, preparation))
-
-
-def accept_proposal(session: Session, preparation_id: int, data: PlannedRunInput, purpose: Purpose) -> RunRow:
-    """Plan the run that was proposed (or changed by hand) and keep its forecast.
-
-    The forecast is computed for the settings that are planned, before the result is known.
-    """
-    analysis = analyse(session, preparation_id)
-    settings = read_settings(analysis.space, data.settings)
-    forecast: dict[str, Any] = asdict(analysis.assess(settings, purpose).forecast)
-    forecast["n_runs"] = analysis.table.n_runs
-    return plan_run(session, preparation_id, data, purpose=purpose.value, forecast=forecast)

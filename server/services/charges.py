@@ -193,6 +193,8 @@ def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
     check_positive(data.density_g_per_ml, "density_g_per_ml", "The density", messages)
     if data.amount < 0:
         messages["amount"] = f"An amount cannot be below 0; this is {data.amount:g}."
+    if data.price_per_g is not None and data.price_per_g < 0:
+        messages["price_per_g"] = "A price cannot be below 0."
     if data.stock_g is not None and data.stock_g < 0:
         messages["stock_g"] = "The stock cannot be below 0 g."
     if not 0 < data.purity_percent <= 100:

@@ -9,8 +9,8 @@ from typing import Any
 from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
-from server.services.analysis import accept_proposal
 from server.services.charges import add_material
+from server.services.decisions import accept_proposal
 from server.services.inputs import (
     CheckpointInput,
     FinishedRunInput,
@@ -99,7 +99,12 @@ def _load_run(session: Session, preparation_id: int, raw: dict[str, Any], materi
     checkpoints = raw.pop("checkpoints", [])
     weighed = raw.pop("weighed", {})
     planned = raw.pop("under_way", False)
-    if planned:
+    proposed = raw.pop("proposed", None)
+    if proposed:
+        # As it was at the bench: the forecast is made and kept before the result is entered.
+        plan = accept_proposal(session, preparation_id, PlannedRunInput(settings=raw["settings"]), Purpose(proposed))
+        run = record_run(session, preparation_id, validated(FinishedRunInput, raw), run_id=plan.id)
+    elif planned:
         run = accept_proposal(session, preparation_id, validated(PlannedRunInput, raw), Purpose.RAISE)
         set_state(session, int(run.id or 0), "under_way")
     else:

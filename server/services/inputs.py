@@ -70,13 +70,23 @@ class Input(BaseModel):
 
 
 class PreparationInput(Input):
-    """A preparation. Yields in %, ``new_ground_percent`` in % of a variable's range (None: no such limit)."""
+    """A preparation.
+
+    Yields in %, ``new_ground_percent`` in % of a variable's range (None: no such limit),
+    ``allowed_loss`` in percentage points and ``window_percent`` the probability of the
+    tolerance window; ``finish_by`` and ``runs_per_week`` say how many runs are left by date.
+    """
 
     name: Name
     aim_percent: OptionalNumber = None
     literature_percent: OptionalNumber = None
     worthwhile_gain: Number = 1.0
     new_ground_percent: OptionalNumber = 25.0
+    allowed_loss: Number = 2.0
+    window_percent: Number = 90.0
+    finish_by: OptionalDate = None
+    runs_per_week: OptionalNumber = None
+    currency: Annotated[Annotated[str, Field(max_length=12)], BeforeValidator(_clean_text)] = ""
     theoretical_yield_g: OptionalNumber = None
     product_name: ShortText = ""
     product_formula: ShortText = ""
@@ -153,6 +163,7 @@ class MaterialInput(Input):
     choice_variable_id: OptionalId = None
     choice: Annotated[str | None, BeforeValidator(_blank_is_none)] = None
     stock_g: OptionalNumber = None
+    price_per_g: OptionalNumber = None
     hazards: LongText = ""
 
 

@@ -44,6 +44,11 @@ def _check(data: PreparationInput) -> None:
     check_positive(data.base_scale_mol, "base_scale_mol", "The scale in mol", messages)
     if not SMALLEST_READABILITY <= data.balance_readability_g <= LARGEST_READABILITY:
         messages["balance_readability_g"] = f"A balance shows between {SMALLEST_READABILITY:g} and {LARGEST_READABILITY:g} g."
+    check_positive(data.runs_per_week, "runs_per_week", "The number of runs a week", messages)
+    if not 0 < data.allowed_loss <= 100:
+        messages["allowed_loss"] = "The loss that does not matter must be above 0 and at most 100 percentage points."
+    if not 50 <= data.window_percent <= 99.9:
+        messages["window_percent"] = "The probability of the tolerance window must be from 50 to 99.9 %."
     if data.new_ground_percent is not None and 0 < data.new_ground_percent < 1:
         messages["new_ground_percent"] = "Enter at least 1 % of the range, or leave it empty."
     if not 0 <= data.worthwhile_gain <= 100:
@@ -59,6 +64,7 @@ def _check(data: PreparationInput) -> None:
 
 def _apply(row: PreparationRow, data: PreparationInput) -> None:
     values = data.model_dump()
+    values["finish_by"] = data.finish_by.isoformat() if data.finish_by else None
     new_ground = values.pop("new_ground_percent")
     row.new_ground = None if new_ground is None else new_ground / 100.0
     for field, value in values.items():

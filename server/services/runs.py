@@ -186,14 +186,40 @@ def plan_run(
     NotFoundError, InvalidInputError, NeedsConfirmationError
         A plan outside the hard limits is refused, outside the range it needs a yes.
     """
+    return plan_runs(session, preparation_id, [(data, purpose, forecast)])[0]
+
+
+def plan_runs(
+    session: Session, preparation_id: int, plans: Sequence[tuple[PlannedRunInput, str | None, dict[str, Any] | None]]
+) -> list[RunRow]:
+    """Plan runs, all or none; each comes with the purpose and forecast to keep. Raises like ``plan_run``."""
     preparation = questions.get_preparation(session, preparation_id)
     space = _space(session, preparation_id)
-    settings = read_settings(space, data.settings)
-    messages: dict[str, str] = {}
-    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
-    if messages:
-        raise InvalidInputError(messages)
-    _check_plan(space, settings, data.confirm)
+    checked = []
+    for data, purpose, forecast in plans:
+        settings = read_settings(space, data.settings)
+        messages: dict[str, str] = {}
+        check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
+        if messages:
+            raise InvalidInputError(messages)
+        _check_plan(space, settings, data.confirm)
+        checked.append((data, settings, purpose, forecast))
+    rows = [_add_plan(session, preparation, space, *one) for one in checked]
+    session.commit()
+    return rows
+
+
+def _add_plan(
+    session: Session,
+    preparation: PreparationRow,
+    space: Space,
+    data: PlannedRunInput,
+    settings: Mapping[str, Setting],
+    purpose: str | None,
+    forecast: dict[str, Any] | None,
+) -> RunRow:
+    """Add a planned run that was checked."""
+    preparation_id = int(preparation.id or 0)
     run = RunRow(
         preparation_id=preparation_id,
         number=questions.take_run_number(session, preparation),
@@ -208,7 +234,6 @@ def plan_run(
     session.flush()
     _store_settings(session, space, run, planned=settings, as_run=None)
     log_change(session, preparation_id, "run planned", run_number=run.number)
-    session.commit()
     return run
 
 

@@ -6,7 +6,7 @@ No ``from __future__ import annotations`` in this file: SQLModel reads the annot
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, DateTime, MetaData, UniqueConstraint
+from sqlalchemy import JSON, CheckConstraint, Column, DateTime, Index, MetaData, UniqueConstraint
 from sqlalchemy.types import TypeDecorator
 from sqlmodel import Field, SQLModel
 
@@ -48,6 +48,8 @@ class PreparationRow(SQLModel, table=True):
     __table_args__ = (
         CheckConstraint("aim_percent IS NULL OR (aim_percent > 0 AND aim_percent <= 100)", name="aim"),
         CheckConstraint("new_ground IS NULL OR (new_ground > 0 AND new_ground <= 1)", name="new_ground"),
+        CheckConstraint("allowed_loss > 0", name="allowed_loss"),
+        CheckConstraint("window_percent > 0 AND window_percent < 100", name="window"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
@@ -55,6 +57,11 @@ class PreparationRow(SQLModel, table=True):
     aim_percent: float | None = None
     literature_percent: float | None = None
     worthwhile_gain: float = 1.0
+    allowed_loss: float = 2.0
+    window_percent: float = 90.0
+    finish_by: str | None = None
+    runs_per_week: float | None = None
+    currency: str = ""
     new_ground: float | None = 0.25
     theoretical_yield_g: float | None = None
     product_name: str = ""
@@ -65,6 +72,9 @@ class PreparationRow(SQLModel, table=True):
     notes: str = ""
     cautions: str = ""
     literature_references: str = ""
+    # Whether time courses of runs are evidence for the models, and about which hold time.
+    use_courses: bool = True
+    course_variable_id: int | None = None
     last_run_number: int = 0
     revision: int = 1
     created_at: datetime = _moment(nullable=False)
@@ -133,6 +143,7 @@ class MaterialRow(SQLModel, table=True):
     choice_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
     choice: str | None = None
     stock_g: float | None = None
+    price_per_g: float | None = None
     hazards: str = ""
 
 
@@ -168,6 +179,9 @@ class RunRow(SQLModel, table=True):
     lot: str = ""
     notes: str = ""
     made_on: str | None = None
+    started_at: datetime | None = _moment()
+    # Shape of the time course that the chemist chose, by series; chosen by the app where missing.
+    course_shapes: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     purpose: str | None = None
     forecast: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
     revision: int = 1
@@ -215,6 +229,48 @@ class CheckpointRow(SQLModel, table=True):
     kind: str = "product"
     mass_g: float
     purity_percent: float = 100.0
+
+
+class ReadingRow(SQLModel, table=True):
+    """A timed measurement during a run. ``at_h`` is the time since the start of the run. [h]"""
+
+    __tablename__ = "reading"
+    __table_args__ = (Index("ix_reading_run_id_series_at_h", "run_id", "series", "at_h"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    run_id: int = Field(foreign_key="run.id", ondelete="CASCADE")
+    series: str
+    unit: str = ""
+    at_h: float
+    value: float
+    noted_at: datetime = _moment(nullable=False)
+
+
+class AttachmentRow(SQLModel, table=True):
+    """A photo or file of a run; the bytes lie outside the database under their SHA-256."""
+
+    __tablename__ = "attachment"
+
+    id: int | None = Field(default=None, primary_key=True)
+    run_id: int = _parent("run")
+    name: str
+    media_type: str
+    size: int
+    sha256: str
+    added_at: datetime = _moment(nullable=False)
+
+
+class WriteUpRow(SQLModel, table=True):
+    """A version of the write-up, kept as it was when it was made."""
+
+    __tablename__ = "write_up"
+    __table_args__ = (UniqueConstraint("preparation_id", "version"),)
+
+    id: int | None = Field(default=None, primary_key=True)
+    preparation_id: int = _parent("preparation")
+    version: int
+    made_at: datetime = _moment(nullable=False)
+    content: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
 
 
 class ChangeRow(SQLModel, table=True):

@@ -25,6 +25,20 @@
     show();
   }
 
+  // A slider beside a number field: each follows the other.
+  document.querySelectorAll("[data-slider]").forEach((slider) => {
+    const field = document.getElementById(slider.dataset.slider);
+    const follow = () => {
+      if (field.value.trim() !== "" && Number.isFinite(Number(field.value))) slider.value = field.value;
+    };
+    follow();
+    slider.hidden = false;
+    slider.addEventListener("input", () => {
+      field.value = String(Number(slider.value));
+    });
+    field.addEventListener("input", follow);
+  });
+
   document.querySelectorAll("[data-print]").forEach((button) => {
     button.addEventListener("click", () => window.print());
   });

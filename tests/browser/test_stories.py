@@ -53,6 +53,24 @@ def test_from_the_demo_to_a_planned_run(demo: str, page: Page) -> None:
     expect(page.get_by_role("heading", name="Weigh and measure")).to_be_visible()
 
 
+def test_the_forecast_follows_a_slider(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/proposal")
+    judged = page.locator("#judged")
+    expect(judged.get_by_role("heading")).to_have_text("Why this run")
+    before = judged.locator(".forecast").inner_text()
+    slider = page.get_by_label("reflux hold, slide")
+    with page.expect_response(lambda r: "/forecast?" in r.url):
+        slider.fill("0.5")
+    expect(judged.get_by_role("heading")).to_have_text("Your settings")
+    expect(page.get_by_label("reflux hold, h")).to_have_value("0.5")
+    expect(judged.locator(".forecast")).not_to_have_text(before)
+    # A typing mistake is said there too, and nothing is lost.
+    with page.expect_response(lambda r: "/forecast?" in r.url and r.status == 422):
+        page.get_by_label("bath temperature, °C").fill("hot")
+    expect(judged).to_contain_text("is not a number")
+    expect(page.get_by_label("reflux hold, h")).to_have_value("0.5")
+
+
 def test_a_mistake_is_announced_and_loses_nothing(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     page.get_by_label("Product mass").fill("20,3")
@@ -74,6 +92,7 @@ def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) 
     page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
     paths = [
         *("/", "/preparations/new", "/preparations/1", "/preparations/1/effects", "/preparations/1/proposal"),
+        *("/preparations/1/proposal?count=3", "/preparations/1/recipe", "/preparations/1/record"),
         *("/preparations/1/charge", "/preparations/1/setup", "/preparations/1/variables/new", "/preparations/1/materials/new"),
         *("/preparations/1/runs/new", "/runs/1", "/runs/10/bench-sheet", "/help"),
     ]

@@ -1,9 +1,12 @@
 """The demo scenario: complete, loaded through the services, harmless when loaded again."""
 
+from datetime import date
+
 from sqlmodel import Session
 
 from server.paths import asset_folder
 from server.services.analysis import analyse
+from server.services.decisions import Decisions
 from server.services.demo import load_demo
 from server.services.massbalance import chemistry_of
 from server.storage import questions
@@ -21,6 +24,13 @@ def test_the_demo_tells_its_story(session: Session) -> None:
     assert analysis.knowable.n_repeats == 2
     (under_way,) = [r for r in analysis.runs if r.row.state == "under_way"]
     assert under_way.row.forecast is not None
+    decisions = Decisions(session, analysis)
+    record = decisions.record()
+    assert record is not None
+    # Run 7 is excluded, so its forecast is not judged.
+    assert [o.run_number for o in record.outcomes] == [5, 8, 9]
+    assert set(decisions.savings) >= {"hours", "cost"}
+    assert "3-methylbutan-1-ol runs out first" in decisions.runs_left(date(2026, 12, 1)).sentence
     assert analysis.space.is_reachable(analysis.proposal().settings)
     balance = chemistry_of(session, ester, analysis.runs[0]).balance
     assert balance is not None

@@ -63,7 +63,21 @@ def test_a_new_preparation_leads_to_its_variables(client: TestClient) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["", "/effects", "/proposal", "/charge", "/setup", "/edit", "/runs/new", "/variables/new", "/materials/new"]
+    "path",
+    [
+        "",
+        "/effects",
+        "/proposal",
+        "/proposal?count=2",
+        "/recipe",
+        "/record",
+        "/charge",
+        "/setup",
+        "/edit",
+        "/runs/new",
+        "/variables/new",
+        "/materials/new",
+    ],
 )
 @pytest.mark.parametrize("n", [0, 1, 2, 5])
 def test_every_page_works_with_any_number_of_runs(ready: TestClient, path: str, n: int) -> None:
@@ -77,7 +91,7 @@ def test_every_page_works_with_any_number_of_runs(ready: TestClient, path: str, 
 def test_a_preparation_without_variables_has_pages_too(client: TestClient) -> None:
     client.post("/preparations", data=PREPARATION)
     client.post("/preparations/1/runs", data={"outcome": "yield", "product_mass_g": "7"})
-    for path in ("", "/effects", "/proposal", "/charge", "/setup", "/runs/new"):
+    for path in ("", "/effects", "/proposal", "/proposal?count=3", "/recipe", "/record", "/charge", "/setup", "/runs/new"):
         assert client.get(f"/preparations/1{path}").status_code == 200
     assert "70.0 %" in client.get("/preparations/1").text
 
@@ -457,7 +471,7 @@ def test_a_plan_that_breaks_a_later_limit_is_said_on_run_and_bench_sheet(ready: 
     assert "This plan breaks a limit" in ready.get("/runs/1/bench-sheet").text
 
 
-PLAIN_PAGES = ("", "/effects", "/proposal", "/proposal?purpose=find_out", "/proposal?purpose=shorten")
+PLAIN_PAGES = ("", "/effects", "/proposal", "/proposal?purpose=find_out", "/proposal?purpose=shorten", "/recipe")
 
 
 def no_nonsense(page: Any) -> None:
@@ -513,3 +527,47 @@ def test_five_hundred_runs_have_pages(ready: TestClient) -> None:
         page = ready.get(f"/preparations/1{path}")
         no_nonsense(page)
     assert "500 runs" in ready.get("/preparations/1").text
+
+
+def test_several_runs_are_planned_at_once(ready: TestClient) -> None:
+    for k in range(4):
+        enter(ready, setting_1=str(1 + k), product_mass_g=str(5 + k / 2))
+    page = ready.get("/preparations/1/proposal?count=3")
+    assert page.text.count('name="take"') == 3
+    hidden = re.findall(r'name="(run_\d_setting_\d)" value="([^"]*)"', page.text)
+    data = {**dict(hidden), "purpose": "raise", "count": "3", "take": ["1", "3"]}
+    done = ready.post("/preparations/1/proposals", data=data)
+    assert done.status_code == 200
+    planned = [r for r in ready.get("/api/v1/preparations/1/runs").json() if r["state"] == "planned"]
+    assert len(planned) == 2
+    assert all(r["forecast"] for r in planned)
+    first = {k.removeprefix("run_1_setting_"): v for k, v in hidden if k.startswith("run_1_")}
+    assert float(planned[0]["settings"]["hold"]) == float(first["1"])
+    none = ready.post("/preparations/1/proposals", data={**data, "take": []})
+    assert none.status_code == 422
+    assert "Choose at least one run" in none.text
+
+
+def test_the_worth_of_another_run_and_the_window_stand_on_their_pages(ready: TestClient) -> None:
+    for k in range(5):
+        enter(ready, setting_1=str(1 + k), product_mass_g=str(5 + k / 2))
+    assert "Is another run worth its day?" in ready.get("/preparations/1/proposal").text
+    recipe = ready.get("/preparations/1/recipe").text
+    assert "how far they may drift" in recipe
+    assert "Yield against holds" in recipe
+
+
+def test_the_answers_about_deciding_are_in_the_api(ready: TestClient) -> None:
+    for k in range(5):
+        enter(ready, setting_1=str(1 + k), product_mass_g=str(5 + k / 2))
+    base = "/api/v1/preparations/1"
+    advice = ready.get(f"{base}/stop-advice").json()
+    assert 0 <= advice["next_one"] <= advice["next_five"] <= advice["anywhere"] <= 1
+    window = ready.get(f"{base}/tolerance").json()
+    assert [v["variable"] for v in window["variables"]] == ["hold", "bath", "agent"]
+    (front,) = ready.get(f"{base}/trade-offs").json()
+    burdens = [p["burden"] for p in front["points"]]
+    assert burdens == sorted(burdens)
+    assert len(ready.get(f"{base}/proposals?count=3").json()) == 3
+    assert ready.get(f"{base}/proposals?count=9").status_code == 422
+    assert ready.get(f"{base}/forecast-record").json()["outcomes"] == []

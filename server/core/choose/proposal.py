@@ -2,20 +2,20 @@
 
 The purposes are different questions to the same models: raise the yield (expected
 improvement over the working recipe, allowing for noise), find out (most to learn),
-repeat (is the best run luck?), shorten (same yield in fewer hours).
+repeat (is the best run luck?), shorten (same yield in fewer hours, or with less of a material).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 from scipy import special
 
 from server.core.choose.opening import OPENING_RUNS, next_opening_run
-from server.core.choose.search import best_reachable, index_of
+from server.core.choose.search import Score, best_reachable, index_of
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import RunTable
@@ -27,6 +27,9 @@ from server.errors import NothingReachableError
 
 # Half-width of the doubt about a run's mean that the working recipe has to carry. [sd]
 _CAUTION = 0.3
+MOST_AT_ONCE = 8
+# Score of settings that do not serve the purpose at all.
+NEVER = -1e6
 
 
 class Purpose(StrEnum):
@@ -202,7 +205,61 @@ def _reach(history: History) -> Reach:
     return reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
 
 
-def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, *, seed: int = 0) -> Proposal:
+@dataclass(frozen=True)
+class Burden:
+    """What 'shorten' saves: hours, money or the mass of a material, as a function of the settings.
+
+    ``of`` returns None where it cannot be worked out; ``identity`` is different text for
+    every different function, so that results may be kept.
+    """
+
+    name: str
+    unit: str
+    of: Callable[[Settings], float | None]
+    identity: str = "hours"
+
+
+def hours_burden(space: Space) -> Burden | None:
+    """The hours of all holds; None where no variable is a hold time."""
+    if not any(v.role is Role.HOLD_TIME for v in space.variables):
+        return None
+    return Burden("holds", "h", lambda settings: hold_hours(space, settings))
+
+
+def propose_several(
+    history: History, ladder: Ladder, count: int, purpose: Purpose = Purpose.RAISE, *, seed: int = 0, burden: Burden | None = None
+) -> list[Proposal]:
+    """Propose runs to be made side by side: each counts as pending for the next.
+
+    Parameters
+    ----------
+    count : int
+        1 to ``MOST_AT_ONCE``.
+
+    Returns
+    -------
+    proposals : list of Proposal, length count
+        No two alike, unless they are repeats or nothing else is reachable.
+
+    Raises
+    ------
+    ValueError
+        For another count.
+    NothingReachableError
+        If the limits contradict each other.
+    """
+    if not 1 <= count <= MOST_AT_ONCE:
+        raise ValueError(f"1 to {MOST_AT_ONCE} runs at once, not {count}")
+    proposals: list[Proposal] = []
+    for _ in range(count):
+        asked = replace(history, pending=(*history.pending, *(p.settings for p in proposals)))
+        proposals.append(propose(asked, ladder, purpose, seed=seed, burden=burden))
+    return proposals
+
+
+def propose(
+    history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, *, seed: int = 0, burden: Burden | None = None
+) -> Proposal:
     """Propose the next run.
 
     Parameters
@@ -211,6 +268,8 @@ def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, 
     ladder : Ladder
         Fitted to ``history.table``.
     purpose : Purpose
+    burden : Burden or None
+        What 'shorten' saves; the hours of all holds where None.
     seed : int
         Seed of the search; the same inputs give the same proposal.
 
@@ -241,6 +300,7 @@ def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, 
     updated = with_pending(history, ladder, seed)
     rng = np.random.default_rng(seed)
     working = encode(space.variables, [history.settings[best]])
+    saving: Burden | None = None
     near = index_of(reach, done)
 
     if purpose is Purpose.RAISE:
@@ -256,24 +316,38 @@ def propose(history: History, ladder: Ladder, purpose: Purpose = Purpose.RAISE, 
             return 0.5 * np.log1p(updated.predict(rows).variance / updated.noise_sd**2)
 
     else:
-        hours_now = hold_hours(space, history.settings[best])
-        if hours_now is None:
-            return _repeat(history, ladder, reach, best, "No variable is a hold time, so there is nothing to shorten. ")
+        saving = burden or hours_burden(space)
+        now = saving.of(history.settings[best]) if saving else None
+        if saving is None or now is None:
+            what = f"{saving.name} cannot be worked out" if saving else "No variable is a hold time"
+            return _repeat(history, ladder, reach, best, f"{what}, so there is nothing to shorten. ")
 
         def score(rows: FloatArray) -> FloatArray:
             change = updated.difference(working, rows)
-            indices = index_of(reach, rows)
-            hours = np.array([hold_hours(space, reach.settings(list(i))) for i in indices], dtype=float)
-            saved = 1.0 - hours / max(hours_now, 1e-9)
-            # Only settings that are expected to keep the yield, and that save time, count at all.
+            burdens = [saving.of(reach.settings(list(i))) for i in index_of(reach, rows)]
+            saved = np.array([0.0 if b is None else 1.0 - b / max(now, 1e-9) for b in burdens])
+            # Only settings that are expected to keep the yield, and that save something, count at all.
             fits = (change.mean >= -SHORTEN_LOSS) & (saved > 1e-6)
-            return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), -1.0)
+            return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), NEVER)
 
-    index, value = best_reachable(reach, score, near, rng)
-    if purpose is Purpose.SHORTEN and value < 0.0:
-        words = f"No shorter run is expected to keep the yield within {SHORTEN_LOSS:g} points. "
+    index, value = best_reachable(reach, _without_pending(history, score), near, rng)
+    if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
+        words = f"No run with less {saving.name} is expected to keep the yield within {SHORTEN_LOSS:g} points. "
         return _repeat(history, ladder, reach, best, words)
-    return _finish(history, ladder, reach.settings(list(index)), purpose, best, "")
+    return _finish(history, ladder, reach.settings(list(index)), purpose, best, "", saving=saving)
+
+
+def _without_pending(history: History, score: Score) -> Score:
+    """The score with runs that are planned or under way put last, so that asking twice never gives the same run twice."""
+    if not history.pending:
+        return score
+    taken = encode(history.space.variables, history.pending)
+
+    def masked(rows: FloatArray) -> FloatArray:
+        is_taken = np.any(np.all(np.abs(rows[:, None, :] - taken[None, :, :]) < 1e-9, axis=2), axis=1)
+        return np.where(is_taken, NEVER, score(rows))
+
+    return masked
 
 
 def _repeat(history: History, ladder: Ladder, reach: Reach, best: int, before: str) -> Proposal:
@@ -337,6 +411,7 @@ def _finish(
     reason: str,
     *,
     is_opening: bool = False,
+    saving: Burden | None = None,
 ) -> Proposal:
     space = history.space
     row = encode(space.variables, [settings])
@@ -346,7 +421,7 @@ def _finish(
         gain = ladder.difference(encode(space.variables, [history.settings[best]]), row)
         chance = float(gain.probability_above(0.0)[0])
     if not reason:
-        reason = _reason(history, ladder, settings, purpose, best, forecast, chance)
+        reason = _reason(history, ladder, settings, purpose, best, forecast, chance, saving)
     return Proposal(
         settings,
         purpose,
@@ -380,6 +455,7 @@ def _reason(
     best: int | None,
     forecast: Forecast,
     chance: float | None,
+    saving: Burden | None,
 ) -> str:
     assert best is not None
     assert chance is not None
@@ -403,8 +479,11 @@ def _reason(
         return (
             f"The models are least sure here (90 % range {spread:.0f} points wide), so this run teaches most: {what}, {against}."
         )
-    before, after = hold_hours(history.space, history.settings[best]), hold_hours(history.space, settings)
-    saved = (before or 0.0) - (after or 0.0)
+    assert saving is not None
+    before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
     loss = at_best - forecast.mean
     cost = f"an expected loss of {loss:.1f} points" if loss > 0.05 else "no expected loss"
-    return f"Saves {saved:.1f} h of holds {against}: {what}. Expected {forecast.mean:.0f} %, {cost}."
+    return (
+        f"Saves {before - after:.3g} {saving.unit} of {saving.name} ({before:.3g} → {after:.3g}) {against}: {what}. "
+        f"Expected {forecast.mean:.0f} %, {cost}."
+    )

@@ -181,6 +181,21 @@ class Ladder:
         """Return the averaged mixture for yield(second) − yield(first), row by row."""
         return self._joined([self.rungs[k].difference(first, second) for k in self._used])
 
+    def draw(self, points: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
+        """Draw the yield at all points together from the averaged models, without noise.
+
+        Returns
+        -------
+        draws : ndarray of shape (count, n_points)
+        """
+        share = rng.multinomial(count, self._used_weights)
+        parts = [self.rungs[k].draw(points, int(n), rng) for k, n in zip(self._used, share, strict=True) if n]
+        draws = np.vstack(parts)
+        if self.doubt == 1.0:
+            return draws
+        centre = self.predict(points).mean
+        return np.asarray(centre + self.doubt * (draws - centre))
+
     @property
     def noise_sd(self) -> float:
         """Posterior mean of the repeatability standard deviation. [percentage points]"""

@@ -94,6 +94,17 @@ class Conditioned:
             variance = variance - np.sum(v * v, axis=0)
         return mean, np.maximum(variance, 1e-12)
 
+    def joint(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return means (n_components, n_points) and the shared covariance (n_points, n_points), without noise."""
+        mean = self.means(points)
+        covariance = self.kernel(points, points)
+        if len(self.coded):
+            v = self._solve(points)
+            white = linalg.solve_triangular(self.lower, self.residuals.T, lower=True, check_finite=False)
+            mean = mean + white.T @ v
+            covariance = covariance - v.T @ v
+        return mean, covariance
+
     def leave_one_out(self) -> tuple[FloatArray, FloatArray]:
         """Return means (n_components, n_runs) and variances (n_runs,) for each run, without that run.
 
@@ -193,6 +204,23 @@ class Family:
             variances.append(np.broadcast_to(variance, mean.shape))
             weights.append(g.weights)
         return Mixture(np.concatenate(weights), np.concatenate(means), np.concatenate(variances))
+
+    def draw(self, points: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
+        """Draw the yields at all points together, without noise; shape (count, n_points)."""
+        sizes = np.array([g.n_components for g in self.groups])
+        weights = np.concatenate([g.weights for g in self.groups])
+        picks = rng.choice(len(weights), size=count, p=weights / weights.sum())
+        owner = np.repeat(np.arange(len(self.groups)), sizes)
+        within = np.concatenate([np.arange(n) for n in sizes])
+        out = np.empty((count, len(points)))
+        for k in np.unique(owner[picks]):
+            mean, covariance = self.groups[k].joint(points)
+            mine = np.flatnonzero(owner[picks] == k)
+            # Eigenvalues instead of Cholesky: points may coincide with runs or with each other.
+            values, vectors = linalg.eigh(covariance, check_finite=False)
+            root = vectors * np.sqrt(np.maximum(values, 0.0))
+            out[mine] = mean[within[picks[mine]]] + rng.standard_normal((len(mine), len(points))) @ root.T
+        return out
 
     def leave_one_out(self, yields: FloatArray) -> LeftOut:
         """Predict every run from the others, re-weighing the components without it.

@@ -22,6 +22,11 @@ class PreparationAnswer(Answer):
     aim_percent: float | None
     literature_percent: float | None
     worthwhile_gain: float
+    allowed_loss: float
+    window_percent: float
+    finish_by: str | None
+    runs_per_week: float | None
+    currency: str
     new_ground: float | None
     theoretical_yield_g: float | None
     product_name: str
@@ -152,6 +157,77 @@ class ProposalAnswer(Answer):
     is_opening: bool
 
 
+class StopAdviceAnswer(Answer):
+    """Probabilities that the true yield lies above the working recipe's by the worthwhile gain."""
+
+    message: str
+    next_one: float | None
+    next_five: float | None
+    anywhere: float | None
+    gain: float = Field(description="[percentage points]")
+    worth_it: bool | None
+    runs_left_by_stock: int | None
+    runs_left_by_date: int | None
+
+
+class WindowLineAnswer(Answer):
+    """Window of one variable; for a choice, the other options that keep the yield."""
+
+    variable: str
+    setting: float | str
+    low: float | None
+    high: float | None
+    other_options: list[str]
+
+
+class ToleranceAnswer(Answer):
+    """How far the settings may drift together; empty before there is a working recipe."""
+
+    allowed_loss: float = Field(description="[percentage points]")
+    probability: float
+    reached: float | None = Field(description="Share found by sampling all variables together.")
+    variables: list[WindowLineAnswer]
+
+
+class FrontPointAnswer(Answer):
+    """Settings for which no others are expected to give more with less."""
+
+    burden: float
+    settings: dict[str, float | str]
+    forecast: ForecastAnswer
+
+
+class TradeOffAnswer(Answer):
+    """Expected yield against hours or cost."""
+
+    burden: str
+    unit: str
+    points: list[FrontPointAnswer]
+
+
+class OutcomeAnswer(Answer):
+    """A forecast made before a run, and the yield that came. [%]"""
+
+    run_number: int
+    purpose: str
+    mean: float
+    low_50: float
+    high_50: float
+    low_90: float
+    high_90: float
+    observed: float
+
+
+class RecordAnswer(Answer):
+    """How the forecasts did."""
+
+    message: str
+    held_50: int
+    held_90: int
+    mean_error: float | None
+    outcomes: list[OutcomeAnswer]
+
+
 class WorkingRecipeAnswer(Answer):
     """The settings that the evidence favours today, None before any run counts."""
 
@@ -180,6 +256,7 @@ class MaterialAnswer(Answer):
     choice_variable_id: int | None
     choice: str | None
     stock_g: float | None
+    price_per_g: float | None
     hazards: str
 
 

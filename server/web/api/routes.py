@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Query, Response
 
-from server.core.choose.proposal import Purpose
+from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.space.variables import Setting
 from server.errors import InvalidInputError, NotReadyError
 from server.services import charges, preparations, runs, variables
-from server.services.analysis import Analysis, accept_proposal, analyse
+from server.services.analysis import Analysis, analyse
+from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, accept_proposal
 from server.services.inputs import (
     CheckpointInput,
     ExclusionInput,
@@ -32,15 +33,22 @@ from server.web.api.models import (
     EffectAnswer,
     EffectsAnswer,
     ForecastAnswer,
+    FrontPointAnswer,
     LimitAnswer,
     MassBalanceAnswer,
     MaterialAnswer,
+    OutcomeAnswer,
     PreparationAnswer,
     ProblemAnswer,
     ProposalAnswer,
+    RecordAnswer,
     RunAnswer,
     StageRecoveryAnswer,
+    StopAdviceAnswer,
+    ToleranceAnswer,
+    TradeOffAnswer,
     VariableAnswer,
+    WindowLineAnswer,
     WorkingRecipeAnswer,
 )
 from server.web.dependencies import Id, ReadSession, WriteSession
@@ -339,7 +347,10 @@ def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
 def get_proposal(preparation_id: Id, session: ReadSession, purpose: Purpose = Purpose.RAISE) -> ProposalAnswer:
     """Propose the next run; stores nothing."""
     analysis = analyse(session, preparation_id)
-    found = analysis.proposal(purpose)
+    return _proposal(analysis, analysis.proposal(purpose))
+
+
+def _proposal(analysis: Analysis, found: Proposal) -> ProposalAnswer:
     return ProposalAnswer(
         purpose=found.purpose,
         settings=_named(analysis, found.settings),
@@ -349,6 +360,93 @@ def get_proposal(preparation_id: Id, session: ReadSession, purpose: Purpose = Pu
         new_ground=list(found.new_ground),
         hold_hours=found.hold_hours,
         is_opening=found.is_opening,
+    )
+
+
+@router.get("/preparations/{preparation_id}/proposals", tags=["answers"])
+def get_proposals(
+    preparation_id: Id,
+    session: ReadSession,
+    purpose: Purpose = Purpose.RAISE,
+    count: Annotated[int, Query(ge=1, le=MOST_AT_ONCE)] = 1,
+    saving: str = HOURS,
+) -> list[ProposalAnswer]:
+    """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten."""
+    analysis = analyse(session, preparation_id)
+    burden = Decisions(session, analysis).burden(saving)
+    return [_proposal(analysis, p) for p in analysis.proposals(purpose, count, burden)]
+
+
+@router.get("/preparations/{preparation_id}/stop-advice", tags=["answers"])
+def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswer:
+    """Say whether another run is worth its day, and how many are left."""
+    analysis = analyse(session, preparation_id)
+    decisions = Decisions(session, analysis)
+    advice, left = decisions.stop(), decisions.runs_left(preparations.now().date())
+    return StopAdviceAnswer(
+        message=advice.sentence if advice else "There is no working recipe yet that a run could beat.",
+        next_one=advice.next_one if advice else None,
+        next_five=advice.next_five if advice else None,
+        anywhere=advice.anywhere if advice else None,
+        gain=analysis.preparation.worthwhile_gain,
+        worth_it=advice.worth_it if advice else None,
+        runs_left_by_stock=left.by_stock,
+        runs_left_by_date=left.by_date,
+    )
+
+
+@router.get("/preparations/{preparation_id}/tolerance", tags=["answers"])
+def get_tolerance(preparation_id: Id, session: ReadSession) -> ToleranceAnswer:
+    """Say how far each variable may drift, all together."""
+    analysis = analyse(session, preparation_id)
+    window = Decisions(session, analysis).window()
+    lines = [
+        WindowLineAnswer(
+            variable=w.variable.name, setting=w.setting, low=w.low, high=w.high, other_options=[name for name, _ in w.keeps]
+        )
+        for w in (window.variables if window else ())
+    ]
+    return ToleranceAnswer(
+        allowed_loss=analysis.preparation.allowed_loss,
+        probability=analysis.preparation.window_percent / 100.0,
+        reached=window.reached if window else None,
+        variables=lines,
+    )
+
+
+@router.get("/preparations/{preparation_id}/trade-offs", tags=["answers"])
+def get_trade_offs(preparation_id: Id, session: ReadSession) -> list[TradeOffAnswer]:
+    """Return the fronts of expected yield against hours and against cost, as far as they exist."""
+    analysis = analyse(session, preparation_id)
+    decisions = Decisions(session, analysis)
+    fronts = [f for f in (decisions.front(HOURS), decisions.front(COST)) if f is not None]
+    return [
+        TradeOffAnswer(
+            burden=front.burden.name,
+            unit=front.burden.unit,
+            points=[
+                FrontPointAnswer(
+                    burden=p.burden, settings=_named(analysis, p.settings), forecast=ForecastAnswer.model_validate(p.forecast)
+                )
+                for p in front.points
+            ],
+        )
+        for front in fronts
+    ]
+
+
+@router.get("/preparations/{preparation_id}/forecast-record", tags=["answers"])
+def get_forecast_record(preparation_id: Id, session: ReadSession) -> RecordAnswer:
+    """Return the forecasts that were made before runs, and what came."""
+    record = Decisions(session, analyse(session, preparation_id)).record()
+    if record is None:
+        return RecordAnswer(message=NO_RECORD, held_50=0, held_90=0, mean_error=None, outcomes=[])
+    return RecordAnswer(
+        message=record.sentence,
+        held_50=record.held_50,
+        held_90=record.held_90,
+        mean_error=record.mean_error,
+        outcomes=[OutcomeAnswer.model_validate(o) for o in record.outcomes],
     )
 
 

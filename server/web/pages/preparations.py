@@ -20,12 +20,20 @@ from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, submit
+from server.web.forms import FormState, as_text, submit
 from server.web.pages.common import Figure, Frame, run_kind, run_status, setting_text
 from server.web.rendering import render, show_percent
 
 router = APIRouter()
 _FIELDS = list(PreparationInput.model_fields)
+_FIELDS_WITH_DEFAULT = (
+    "new_ground_percent",
+    "worthwhile_gain",
+    "allowed_loss",
+    "window_percent",
+    "balance_readability_g",
+    "product_coefficient",
+)
 
 
 @dataclass(frozen=True)
@@ -78,7 +86,7 @@ def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable
 
 @router.get("/preparations/new")
 def new_preparation(request: Request) -> Response:
-    defaults = {"new_ground_percent": "25", "worthwhile_gain": "1", "balance_readability_g": "0.01", "product_coefficient": "1"}
+    defaults = {name: as_text(PreparationInput.model_fields[name].default) for name in _FIELDS_WITH_DEFAULT}
     return _draw_form(request, None)(FormState(defaults), 200)
 
 

@@ -1,4 +1,4 @@
-"""The next run: a proposal per purpose, and accepting it as a planned run."""
+"""The next run: proposals per purpose, what they need, whether they are worth it, and accepting them as planned runs."""
 
 from __future__ import annotations
 
@@ -6,18 +6,21 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
-from server.core.choose.proposal import PURPOSE_WORDS, Proposal, Purpose
+from server.core.choose.proposal import MOST_AT_ONCE, PURPOSE_WORDS, Proposal, Purpose
+from server.core.choose.stopping import StopAdvice
 from server.core.space.limits import Space
 from server.errors import InvalidInputError, NothingReachableError, NotReadyError
-from server.services.analysis import Analysis, accept_proposal, analyse
+from server.services.analysis import Analysis, analyse
+from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, accept_proposal, accept_proposals
 from server.services.inputs import PlannedRunInput, validated
+from server.services.preparations import now
 from server.services.runs import read_settings
 from server.storage import questions
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, as_text, submit
-from server.web.pages.common import Frame
+from server.web.forms import FormState, RawForm, as_text, submit
+from server.web.pages.common import Frame, setting_text
 from server.web.rendering import render
 
 router = APIRouter()
@@ -43,22 +46,62 @@ class ProposalPage:
     working_settings: dict[str, str]
     n_runs: int
     cautions: str
+    needs: RunNeeds | None
+    stop: StopAdvice | None
+    left: RunsLeft | None
+    saving: str
+    savings: dict[str, str]
+    most_at_once: int
+
+
+@dataclass(frozen=True)
+class ProposedRun:
+    """One of several proposed runs, with its settings as text and as typed values."""
+
+    proposal: Proposal
+    settings: list[tuple[str, str]]
+    values: dict[str, str]
+    needs: RunNeeds | None
+
+
+@dataclass(frozen=True)
+class SeveralPage:
+    """Context of the page with several runs at once."""
+
+    frame: Frame
+    purpose: Purpose
+    purposes: dict[Purpose, str]
+    saving: str
+    savings: dict[str, str]
+    count: int
+    most_at_once: int
+    runs: list[ProposedRun]
+    message: str
+    form: FormState
+    cautions: str
 
 
 def _purpose(text: str) -> Purpose:
     return Purpose(text) if text in set(Purpose) else Purpose.RAISE
 
 
+def _count(text: str) -> int:
+    return min(max(int(text), 1), MOST_AT_ONCE) if text.isdecimal() and len(text) < 3 else 1
+
+
 def _page(
-    request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, known: Analysis | None = None
+    request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, saving: str, known: Analysis | None = None
 ) -> Callable[..., Response]:
     """``known`` is the analysis where the handler has made it already; a refused form is drawn from a fresh one."""
 
     def redraw(form: FormState | None, status: int) -> Response:
         analysis = known or analyse(session, preparation_id)
+        decisions = Decisions(session, analysis)
         proposal, message = None, ""
+        stop: StopAdvice | None = None
         try:
-            proposal = analysis.proposal(purpose)
+            proposal = analysis.proposals(purpose, 1, decisions.burden(saving))[0]
+            stop = decisions.stop()
         except (NotReadyError, NothingReachableError) as error:
             message = str(error)
         if form is None:
@@ -86,6 +129,12 @@ def _page(
             working_settings={k: as_text(v) for k, v in working.settings.items()} if working else {},
             n_runs=analysis.table.n_runs,
             cautions=analysis.preparation.cautions,
+            needs=decisions.needs(proposal.settings) if proposal else None,
+            stop=stop,
+            left=decisions.runs_left(now().date()) if analysis.has_variables else None,
+            saving=saving,
+            savings=decisions.savings,
+            most_at_once=MOST_AT_ONCE,
         )
         return render(request, "proposal/show.html", page, status=status)
 
@@ -93,23 +142,58 @@ def _page(
 
 
 @router.get("/preparations/{preparation_id}/proposal")
-def show_proposal(request: Request, preparation_id: Id, session: ReadSession, purpose: str = "raise") -> Response:
-    return _page(request, session, preparation_id, _purpose(purpose))(None, 200)
+def show_proposal(
+    request: Request, preparation_id: Id, session: ReadSession, purpose: str = "raise", count: str = "1", saving: str = HOURS
+) -> Response:
+    if _count(count) > 1:
+        return _several(request, session, preparation_id, _purpose(purpose), _count(count), saving)(FormState(), 200)
+    return _page(request, session, preparation_id, _purpose(purpose), saving)(None, 200)
+
+
+@dataclass(frozen=True)
+class ForecastPart:
+    """Context of the part of the page that follows changed settings."""
+
+    proposal: Proposal
+    form: FormState
+    is_changed: bool
+    working_number: int | None
+    n_runs: int
+    cautions: str
+    needs: RunNeeds | None
 
 
 @router.get("/preparations/{preparation_id}/forecast")
 def show_forecast(request: Request, preparation_id: Id, session: ReadSession) -> Response:
-    """The proposal page with the forecast for settings that the chemist changed; stores nothing."""
+    """The proposal page with the forecast for settings that the chemist changed, or only that part; stores nothing."""
     query = dict(request.query_params)
     purpose = _purpose(query.get("purpose", ""))
+    saving = query.get("saving", HOURS)
     analysis = analyse(session, preparation_id)
-    redraw = _page(request, session, preparation_id, purpose, analysis)
     raw = {k.removeprefix("setting_"): v for k, v in query.items() if k.startswith("setting_")}
+    form, status = FormState(query), 200
     try:
         settings = read_settings(analysis.space, raw)
+        form = FormState(query, banner=" ".join(analysis.space.broken_limits(settings)))
     except InvalidInputError as error:
-        return redraw(FormState(query, error.messages), 422)
-    return redraw(FormState(query, banner=" ".join(analysis.space.broken_limits(settings))), 200)
+        form, status, settings = FormState(query, error.messages), 422, None
+    if request.headers.get("hx-request") != "true":
+        return _page(request, session, preparation_id, purpose, saving, analysis)(form, status)
+    decisions = Decisions(session, analysis)
+    if settings is None:
+        proposal = analysis.proposals(purpose, 1, decisions.burden(saving))[0]
+    else:
+        proposal = analysis.assess(settings, purpose)
+    part = ForecastPart(
+        proposal,
+        form,
+        settings is not None,
+        analysis.working.run_number if analysis.working else None,
+        analysis.table.n_runs,
+        analysis.preparation.cautions,
+        decisions.needs(proposal.settings),
+    )
+    return render(request, "proposal/_forecast.html", part, status=status)
 
 
 @router.post("/preparations/{preparation_id}/proposal")
@@ -122,4 +206,72 @@ def accept(request: Request, preparation_id: Id, form: Form, session: WriteSessi
         run = accept_proposal(session, preparation_id, validated(PlannedRunInput, raw), purpose)
         return f"/runs/{run.id}"
 
-    return submit(form, act, _page(request, session, preparation_id, purpose))
+    return submit(form, act, _page(request, session, preparation_id, purpose, form.values.get("saving", HOURS)))
+
+
+def _several(
+    request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, count: int, saving: str
+) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        analysis = analyse(session, preparation_id)
+        decisions = Decisions(session, analysis)
+        proposals: list[Proposal] = []
+        message = ""
+        try:
+            proposals = analysis.proposals(purpose, count, decisions.burden(saving))
+        except (NotReadyError, NothingReachableError) as error:
+            message = str(error)
+        variables = analysis.space.variables
+        runs = [
+            ProposedRun(
+                p,
+                [(v.name, setting_text(v, p.settings[v.key])) for v in variables],
+                {v.key: as_text(p.settings[v.key]) for v in variables},
+                decisions.needs(p.settings),
+            )
+            for p in proposals
+        ]
+        page = SeveralPage(
+            Frame(analysis.preparation, "proposal"),
+            purpose,
+            PURPOSE_WORDS,
+            saving,
+            decisions.savings,
+            count,
+            MOST_AT_ONCE,
+            runs,
+            message,
+            form,
+            analysis.preparation.cautions,
+        )
+        return render(request, "proposal/several.html", page, status=status)
+
+    return redraw
+
+
+def _chosen(form: RawForm) -> list[PlannedRunInput]:
+    """The ticked runs of the page with several, each with its own settings."""
+    plans = []
+    for number in form.all("take"):
+        settings = form.prefixed(f"run_{number}_setting_")
+        plans.append(validated(PlannedRunInput, {"settings": settings, "confirm": form.all("confirm")}))
+    return plans
+
+
+@router.post("/preparations/{preparation_id}/proposals")
+def accept_many(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    analysis = analyse(session, preparation_id)
+    purpose = _purpose(form.values.get("purpose", ""))
+
+    def act() -> str:
+        accept_proposals(session, analysis, _chosen(form), purpose)
+        return f"/preparations/{preparation_id}#runs"
+
+    count, saving = _count(form.values.get("count", "")), form.values.get("saving", HOURS)
+    return submit(form, act, _several(request, session, preparation_id, purpose, count, saving))
+
+
+@router.get("/preparations/{preparation_id}/proposals")
+def show_many(preparation_id: Id) -> Response:
+    """After a refused form the browser may ask for this address again."""
+    return RedirectResponse(f"/preparations/{preparation_id}/proposal?count=2", status_code=303)

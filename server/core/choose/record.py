@@ -1,0 +1,82 @@
+"""Forecast record: the proposals' forecasts against what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+# Fewer outcomes say nothing about how often ranges hold.
+FEWEST_OUTCOMES = 4
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A forecast that was made before the run, and the yield that came. [%]"""
+
+    run_number: int
+    purpose: str
+    mean: float
+    low_50: float
+    high_50: float
+    low_90: float
+    high_90: float
+    observed: float
+
+    @property
+    def in_50(self) -> bool:
+        return self.low_50 <= self.observed <= self.high_50
+
+    @property
+    def in_90(self) -> bool:
+        return self.low_90 <= self.observed <= self.high_90
+
+
+@dataclass(frozen=True)
+class Record:
+    """How the forecasts did: counts inside the ranges, mean error [points], and a sentence."""
+
+    outcomes: tuple[Outcome, ...]
+    held_50: int
+    held_90: int
+    mean_error: float
+    mean_absolute_error: float
+    sentence: str
+
+
+def forecast_record(outcomes: Sequence[Outcome]) -> Record | None:
+    """Judge the forecasts; None without outcomes.
+
+    Notes
+    -----
+    Whether the 90 % ranges hold too seldom is judged by the exact binomial
+    probability of as few hits or fewer (Clopper & Pearson, Biometrika 26 (1934) 404).
+    """
+    if not outcomes:
+        return None
+    n = len(outcomes)
+    held_50, held_90 = sum(o.in_50 for o in outcomes), sum(o.in_90 for o in outcomes)
+    errors = np.array([o.observed - o.mean for o in outcomes])
+    return Record(
+        tuple(outcomes),
+        held_50,
+        held_90,
+        float(errors.mean()),
+        float(np.abs(errors).mean()),
+        _sentence(n, held_50, held_90, errors),
+    )
+
+
+def _sentence(n: int, held_50: int, held_90: int, errors: np.ndarray) -> str:
+    counts = f"The 90 % range held {held_90} of {n} times, the 50 % range {held_50} of {n} times"
+    if n < FEWEST_OUTCOMES:
+        return f"{counts}; from {FEWEST_OUTCOMES} forecasts on, this begins to say something."
+    side = ""
+    if abs(float(errors.mean())) > 2.0 * float(errors.std(ddof=1)) / np.sqrt(n) and abs(float(errors.mean())) > 1.0:
+        way = "above" if errors.mean() > 0 else "below"
+        side = f" Results came out {abs(float(errors.mean())):.1f} points {way} the forecasts on average."
+    if float(stats.binom.cdf(held_90, n, 0.9)) < 0.1:
+        return f"{counts}: too seldom, so take the ranges as too narrow for this preparation.{side}"
+    return f"{counts}, which is what such ranges promise.{side}"

@@ -1,0 +1,142 @@
+"""Whether another run is worth its day: the chance that coming runs beat the working recipe by enough."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from server.core.choose.proposal import History, working_recipe
+from server.core.choose.search import draw_reachable, index_of, vary
+from server.core.model.ladder import Ladder
+from server.core.space.coordinates import encode
+from server.core.space.limits import reach_of
+from server.core.space.variables import FloatArray
+
+HORIZON = 5
+_DRAWS = 600
+_POOL = 160
+# Below these, the words of the advice change. [probability]
+SMALL_CHANCE = 0.1
+FAIR_CHANCE = 0.33
+
+
+@dataclass(frozen=True)
+class StopAdvice:
+    """Probabilities that a *true* yield lies above the working recipe's by the worthwhile gain.
+
+    Attributes
+    ----------
+    next_one : float
+        For the single run with the best chance, which need not be the one with the largest expected gain.
+    next_five : float
+        For at least one of five runs chosen together today; learning on the way can only help.
+    anywhere : float
+        For any settings that can be reached at all in the next run.
+    gain : float
+        The gain that is worth a day. [percentage points]
+    worth_it : bool
+    sentence : str
+    """
+
+    next_one: float
+    next_five: float
+    anywhere: float
+    gain: float
+    worth_it: bool
+    sentence: str
+
+
+def stop_advice(history: History, ladder: Ladder, gain: float, *, seed: int = 0) -> StopAdvice | None:
+    """Judge whether another run is worth its day.
+
+    Parameters
+    ----------
+    gain : float
+        Gain over the working recipe that is worth a day. [percentage points]
+
+    Returns
+    -------
+    advice : StopAdvice or None
+        None before there is a working recipe.
+
+    Raises
+    ------
+    NothingReachableError
+        If the limits contradict each other.
+
+    Notes
+    -----
+    Runs that are planned or under way are no evidence here: they are among the next ones.
+    The yields at some 160 reachable settings and at the working recipe are drawn
+    together from the averaged models; five settings are then chosen one after the
+    other so that the share of draws in which at least one of them gains enough grows
+    most (greedy choice is within 1 − 1/e of the best for such coverage: Nemhauser,
+    Wolsey & Fisher, Math. Program. 14 (1978) 265).
+    """
+    best = working_recipe(ladder, history.space, history.settings)
+    if best is None:
+        return None
+    rng = np.random.default_rng(seed)
+    reach = reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
+    working = encode(history.space.variables, [history.settings[best]])
+    drawn = draw_reachable(reach, _POOL * 4, rng)
+    near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
+    near = near[reach.allowed(near)]
+    if len(near):
+        drawn = np.vstack([drawn, vary(reach, np.tile(near, (max(1, _POOL * 2 // len(near)), 1)), rng)])
+    pool = reach.coded_rows(np.unique(drawn, axis=0))
+    # The most promising by the same measure, so that the draws are spent where gains may lie.
+    chance = ladder.difference(working, pool).probability_above(gain)
+    pool = pool[np.argsort(-chance, kind="stable")[:_POOL]]
+    draws = ladder.draw(np.vstack([working, pool]), _DRAWS, rng)
+    gains = draws[:, 1:] - draws[:, :1] > gain
+    picked = _greedy(gains, HORIZON)
+    next_one = float(ladder.difference(working, pool[:1]).probability_above(gain)[0])
+    next_five = max(next_one, float(np.mean(gains[:, picked].any(axis=1))))
+    anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
+    number = history.table.numbers[best]
+    return StopAdvice(
+        next_one, next_five, anywhere, gain, next_five >= SMALL_CHANCE, _sentence(next_one, next_five, anywhere, gain, number)
+    )
+
+
+def _greedy(gains: np.ndarray, count: int) -> list[int]:
+    """Columns of a boolean (n_draws, n_points) that together cover most rows, chosen one by one."""
+    covered = np.zeros(len(gains), dtype=bool)
+    picked: list[int] = []
+    for _ in range(min(count, gains.shape[1])):
+        score: FloatArray = (gains & ~covered[:, None]).sum(axis=0).astype(float)
+        best = int(np.argmax(score))
+        picked.append(best)
+        covered |= gains[:, best]
+    return picked
+
+
+def percent_words(probability: float) -> str:
+    """A probability in words that do not promise more digits than it has.
+
+    Examples
+    --------
+    >>> percent_words(0.004), percent_words(0.237), percent_words(0.999)
+    ('less than 1 %', '24 %', 'more than 99 %')
+    """
+    if probability < 0.01:
+        return "less than 1 %"
+    if probability > 0.99:
+        return "more than 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def _sentence(one: float, five: float, anywhere: float, gain: float, number: int) -> str:
+    odds = (
+        f"The run with the best chance has {percent_words(one)} to beat run {number} by more than {gain:g} "
+        f"point{'' if gain == 1 else 's'}, the next five together have {percent_words(five)}"
+    )
+    if five < SMALL_CHANCE:
+        return f"Stop here, unless you know something that the runs do not show. {odds}."
+    if five < FAIR_CHANCE:
+        return f"Another run is a gamble. {odds}."
+    if anywhere - five > 0.2:
+        return f"Worth another run. {odds}; there is more to find than five runs can cover ({percent_words(anywhere)})."
+    return f"Worth another run. {odds}."

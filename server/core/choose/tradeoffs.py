@@ -1,0 +1,120 @@
+"""Trade-offs: the settings that give most yield for the hours or the money they take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from server.core.choose.proposal import Burden, Forecast, History
+from server.core.choose.search import draw_reachable, index_of, neighbours, vary
+from server.core.model.ladder import Ladder
+from server.core.model.mixture import Mixture
+from server.core.space.coordinates import encode
+from server.core.space.limits import Reach, reach_of
+from server.core.space.variables import FloatArray, Setting
+
+_POOL = 500
+_ROUNDS = 3
+_MOST_ON_FRONT = 25
+
+
+@dataclass(frozen=True)
+class FrontPoint:
+    """Reachable settings for which no others are expected to give more with less."""
+
+    settings: dict[str, Setting]
+    burden: float
+    forecast: Forecast
+
+
+@dataclass(frozen=True)
+class Front:
+    """Expected yield against a burden.
+
+    ``points`` ascend in burden and in yield. ``runs`` are (run number, burden, yield) of
+    the runs that count. [unit of the burden, %]
+    """
+
+    burden: Burden
+    points: tuple[FrontPoint, ...]
+    runs: tuple[tuple[int, float, float], ...]
+
+
+def non_dominated(burdens: FloatArray, yields: FloatArray) -> list[int]:
+    """Positions that no other position beats in both (less burden, more yield), by burden.
+
+    Examples
+    --------
+    >>> non_dominated(np.array([3.0, 1.0, 2.0, 2.0]), np.array([80.0, 60.0, 50.0, 70.0]))
+    [1, 3, 0]
+    """
+    order = np.lexsort((-yields, burdens))
+    kept: list[int] = []
+    best = -np.inf
+    for i in order:
+        if yields[i] > best + 1e-9:
+            kept.append(int(i))
+            best = yields[i]
+    return kept
+
+
+def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0) -> Front:
+    """Find the front of expected yield against a burden over what can be reached.
+
+    Returns
+    -------
+    front : Front
+        No points where the burden cannot be worked out.
+
+    Raises
+    ------
+    NothingReachableError
+        If the limits contradict each other.
+    """
+    reach = reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
+    rng = np.random.default_rng(seed)
+    pool = draw_reachable(reach, _POOL, rng)
+    if history.settings:
+        near = index_of(reach, encode(history.space.variables, history.settings))
+        near = near[reach.allowed(near)]
+        if len(near):
+            pool = np.vstack([pool, vary(reach, np.tile(near, (max(1, 200 // len(near)), 1)), rng)])
+    pool = np.unique(pool, axis=0)
+    burdens, means = _values(reach, ladder, burden, pool)
+    for _ in range(_ROUNDS):
+        front = non_dominated(burdens, means)
+        if not front:
+            break
+        around = np.unique(np.vstack([neighbours(reach, pool[i]) for i in front[:_MOST_ON_FRONT]]), axis=0)
+        more_burdens, more_means = _values(reach, ladder, burden, around)
+        pool = np.vstack([pool[front], around])
+        burdens, means = np.concatenate([burdens[front], more_burdens]), np.concatenate([means[front], more_means])
+    front = [i for i in non_dominated(burdens, means) if np.isfinite(burdens[i])]
+    if len(front) > _MOST_ON_FRONT:
+        front = [front[k] for k in np.unique(np.linspace(0, len(front) - 1, _MOST_ON_FRONT).round().astype(int))]
+    mixture = ladder.predict(reach.coded_rows(pool[front]), with_noise=True) if front else None
+    points = tuple(
+        FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(_column(mixture, k)))
+        for k, i in enumerate(front)
+        if mixture is not None
+    )
+    runs = []
+    for number, settings, percent in zip(history.table.numbers, history.settings, history.table.yields, strict=True):
+        value = burden.of(settings)
+        if value is not None:
+            runs.append((number, value, float(percent)))
+    return Front(burden, points, tuple(runs))
+
+
+def _column(mixture: Mixture, k: int) -> Mixture:
+    return Mixture(mixture.weights, mixture.means[:, [k]], mixture.variances[:, [k]])
+
+
+def _values(reach: Reach, ladder: Ladder, burden: Burden, indices: np.ndarray) -> tuple[FloatArray, FloatArray]:
+    """Burden (infinite where unknown) and expected yield of index rows."""
+    if len(indices) == 0:
+        return np.empty(0), np.empty(0)
+    found = [burden.of(reach.settings(list(i))) for i in indices]
+    burdens = np.array([np.inf if b is None else b for b in found], dtype=float)
+    return burdens, np.clip(ladder.predict(reach.coded_rows(indices)).mean, 0.0, 100.0)

@@ -1,0 +1,244 @@
+"""Deciding: what the next run needs, whether it is worth its day, how far settings may drift, what yield costs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from sqlmodel import Session
+
+from server.compute.fits import STORE, fingerprint
+from server.core.choose.proposal import Burden, Purpose, hours_burden
+from server.core.choose.record import Outcome, Record, forecast_record
+from server.core.choose.stopping import StopAdvice, stop_advice
+from server.core.choose.tolerance import ToleranceWindow, tolerance_window
+from server.core.choose.tradeoffs import Front, trade_off
+from server.core.space.variables import Setting, Settings
+from server.errors import InvalidInputError
+from server.services.analysis import Analysis, analyse
+from server.services.charges import Charge, make_charge
+from server.services.inputs import PlannedRunInput
+from server.services.runs import plan_runs, read_settings
+from server.storage import questions
+from server.storage.tables import MaterialRow, RunRow
+
+HOURS = "hours"
+COST = "cost"
+NO_RECORD = "No run with a forecast has a result yet. Accept a proposal, make the run, enter the result."
+
+
+@dataclass(frozen=True)
+class Need:
+    """What a run takes of one material; ``is_short`` says that the stock does not reach."""
+
+    name: str
+    mass_g: float | None
+    volume_ml: float | None
+    is_short: bool
+
+
+@dataclass(frozen=True)
+class RunNeeds:
+    """What a run takes: materials, and their cost where prices are entered."""
+
+    materials: tuple[Need, ...]
+    cost: float | None
+    currency: str
+    cost_is_partial: bool
+
+
+@dataclass(frozen=True)
+class RunsLeft:
+    """How many more runs there can be, by stock and by date; None where nothing is entered."""
+
+    by_stock: int | None
+    scarce: str
+    by_date: int | None
+    finish_by: str | None
+    sentence: str
+
+
+class Decisions:
+    """What helps to decide about one preparation; heavy parts are computed when asked for and kept."""
+
+    def __init__(self, session: Session, analysis: Analysis) -> None:
+        self.analysis = analysis
+        self.preparation = analysis.preparation
+        self.materials = list(questions.list_materials(session, int(analysis.preparation.id or 0)))
+
+    def _charge(self, settings: Settings, scale_mol: float | None = None) -> Charge | None:
+        scale = scale_mol or self.preparation.base_scale_mol
+        if not self.materials or not scale:
+            return None
+        return make_charge(self.preparation, self.materials, settings, scale)
+
+    def needs(self, settings: Settings, scale_mol: float | None = None) -> RunNeeds | None:
+        """What a run at these settings takes; None without materials or scale."""
+        charge = self._charge(settings, scale_mol)
+        if charge is None:
+            return None
+        cost, partial = self._cost(charge)
+        lines = tuple(
+            Need(
+                line.material.name,
+                line.mass_g,
+                line.volume_ml,
+                line.material.stock is not None and line.mass_g is not None and line.mass_g > line.material.stock,
+            )
+            for line in charge.lines
+        )
+        return RunNeeds(lines, cost, self.preparation.currency, partial)
+
+    def _cost(self, charge: Charge) -> tuple[float | None, bool]:
+        """Cost of the priced materials, and whether some material has no price or no mass."""
+        prices = {str(m.id): m.price_per_g for m in self.materials}
+        total, priced, partial = 0.0, False, False
+        for line in charge.lines:
+            price = prices[line.material.key]
+            if price is None or line.mass_g is None:
+                partial = True
+            else:
+                total += price * line.mass_g
+                priced = True
+        return (total if priced else None), partial
+
+    @property
+    def savings(self) -> dict[str, str]:
+        """What 'shorten' can save: keyword and words."""
+        offered = {HOURS: "hours"} if hours_burden(self.analysis.space) else {}
+        if self.preparation.base_scale_mol and any(m.price_per_g for m in self.materials):
+            offered[COST] = "cost of materials"
+        if self.preparation.base_scale_mol:
+            offered.update({f"material_{m.id}": m.name for m in self.materials if m.ratio_variable_id or m.choice_variable_id})
+        return offered
+
+    def burden(self, saving: str) -> Burden | None:
+        """The burden for a keyword of ``savings``; None for hours and for unknown keywords."""
+        if saving not in self.savings or saving == HOURS:
+            return hours_burden(self.analysis.space)
+        identity = repr((saving, self.preparation.base_scale_mol, [_charge_identity(m) for m in self.materials]))
+        if saving == COST:
+            return Burden("cost", self.preparation.currency or "money", lambda s: self._cost_of(s), identity)
+        key = saving.removeprefix("material_")
+        name = next(m.name for m in self.materials if str(m.id) == key)
+        return Burden(name, "g", lambda s: self._mass_of(s, key), identity)
+
+    def _cost_of(self, settings: Settings) -> float | None:
+        charge = self._charge(settings)
+        return self._cost(charge)[0] if charge else None
+
+    def _mass_of(self, settings: Settings, key: str) -> float | None:
+        charge = self._charge(settings)
+        line = next((one for one in charge.lines if one.material.key == key), None) if charge else None
+        return 0.0 if line is None else line.mass_g
+
+    def stop(self) -> StopAdvice | None:
+        """Whether another run is worth its day; None before there is a working recipe.
+
+        Raises
+        ------
+        NothingReachableError
+            If limits contradict each other.
+        """
+        a = self.analysis
+        if a.best_position is None:
+            return None
+        gain = self.preparation.worthwhile_gain
+        key = fingerprint(a.table, "stop", gain, a.history)
+        return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain))
+
+    def runs_left(self, today: date) -> RunsLeft:
+        """How many more runs stock and date allow, pending ones counted in."""
+        settings = self.analysis.working.settings if self.analysis.working else self.analysis.space.base
+        charge = self._charge(settings)
+        stock = charge.runs_in_stock if charge else None
+        by_date: int | None = None
+        finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week
+        if finish_by and pace:
+            days = (date.fromisoformat(finish_by) - today).days + 1
+            by_date = max(0, math.floor(days * pace / 7.0 + 1e-9))
+        parts = []
+        if stock is not None:
+            parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
+        if by_date is not None:
+            parts.append(f"time for {_runs(by_date)} until {finish_by}")
+        sentence = f"There is {' and '.join(parts)}." if parts else ""
+        return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence)
+
+    def window(self) -> ToleranceWindow | None:
+        """Tolerance window around the working recipe; None before there is one."""
+        a = self.analysis
+        if a.working is None:
+            return None
+        loss, probability = self.preparation.allowed_loss, self.preparation.window_percent / 100.0
+        settings = a.working.settings
+        key = fingerprint(a.table, "window", loss, probability, a.space, settings)
+        return STORE.get(key, lambda: tolerance_window(a.ladder, a.space, settings, allowed_loss=loss, probability=probability))
+
+    def front(self, saving: str) -> Front | None:
+        """Expected yield against hours or cost; None where that burden does not exist or no run counts.
+
+        Raises
+        ------
+        NothingReachableError
+            If limits contradict each other.
+        """
+        a = self.analysis
+        burden = self.burden(saving) if saving in self.savings else None
+        if burden is None or a.best_position is None:
+            return None
+        key = fingerprint(a.table, "front", burden.identity, a.history)
+        return STORE.get(key, lambda: trade_off(a.history, a.ladder, burden))
+
+    def record(self) -> Record | None:
+        """Forecasts against outcomes of the runs that counted; None before there is one."""
+        return forecast_record(outcomes_of(self.analysis))
+
+
+def _charge_identity(m: MaterialRow) -> str:
+    return repr(sorted(m.model_dump(exclude={"position", "hazards", "stock_g"}).items()))
+
+
+def _runs(count: int) -> str:
+    return f"{count} more run{'' if count == 1 else 's'}"
+
+
+def outcomes_of(analysis: Analysis) -> list[Outcome]:
+    """Runs whose forecast was kept and whose result counts."""
+    found = []
+    for run in analysis.counting:
+        kept = run.row.forecast
+        if kept is None or run.percent is None:
+            continue
+        ranges = {k: float(kept[k]) for k in ("mean", "low_50", "high_50", "low_90", "high_90")}
+        found.append(Outcome(run.number, run.row.purpose or "", observed=run.percent, **ranges))
+    return found
+
+
+def accept_proposals(session: Session, analysis: Analysis, plans: Sequence[PlannedRunInput], purpose: Purpose) -> list[RunRow]:
+    """Plan runs that were proposed (or changed by hand), all or none, each with its forecast.
+
+    The forecasts are computed for the settings that are planned, before any result is known.
+
+    Raises
+    ------
+    InvalidInputError, NeedsConfirmationError
+        Nothing is planned then.
+    """
+    if not plans:
+        raise InvalidInputError({"form": "Choose at least one run."})
+    kept: list[tuple[PlannedRunInput, str | None, dict[str, Any] | None]] = []
+    for plan in plans:
+        settings: dict[str, Setting] = read_settings(analysis.space, plan.settings)
+        forecast: dict[str, Any] = asdict(analysis.assess(settings, purpose).forecast)
+        forecast["n_runs"] = analysis.table.n_runs
+        kept.append((plan, purpose.value, forecast))
+    return plan_runs(session, int(analysis.preparation.id or 0), kept)
+
+
+def accept_proposal(session: Session, preparation_id: int, data: PlannedRunInput, purpose: Purpose) -> RunRow:
+    """Plan one proposed run; see ``accept_proposals``. Also raises NotFoundError."""
+    return accept_proposals(session, analyse(session, preparation_id), [data], purpose)[0]

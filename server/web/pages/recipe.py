@@ -1,0 +1,126 @@
+"""The recipe: working settings, how far they may drift, what yield costs; and the forecast record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from server.charts.decide import front_figure, record_figure
+from server.core.choose.record import Record
+from server.core.choose.tolerance import ToleranceWindow, VariableWindow
+from server.core.choose.tradeoffs import Front
+from server.errors import NothingReachableError
+from server.services.analysis import Analysis, WorkingRecipe, analyse
+from server.services.decisions import COST, HOURS, NO_RECORD, Decisions
+from server.web.dependencies import Id, ReadSession
+from server.web.pages.common import Figure, Frame, setting_text
+from server.web.rendering import render, show_number
+
+router = APIRouter()
+
+
+@dataclass(frozen=True)
+class FrontView:
+    """A trade-off with its figure and the rows of its table."""
+
+    title: str
+    unit: str
+    figure: Figure
+    rows: list[tuple[float, float, float, float, str]]
+
+
+@dataclass(frozen=True)
+class RecipePage:
+    """Context of the page 'recipe'."""
+
+    frame: Frame
+    working: WorkingRecipe | None
+    settings: list[tuple[str, str, str]]
+    window: ToleranceWindow | None
+    fronts: list[FrontView]
+    message: str
+
+
+@dataclass(frozen=True)
+class RecordPage:
+    """Context of the forecast record."""
+
+    frame: Frame
+    record: Record | None
+    figure: Figure | None
+    message: str
+
+
+def window_text(w: VariableWindow) -> str:
+    """The window of one variable in words.
+
+    A window that is narrower than half a step on both sides is no leeway at all.
+    """
+    if w.variable.is_choice:
+        if not w.keeps:
+            return "no other option is sure to keep the yield"
+        return "or " + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
+    low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
+    half = 0.5 * w.variable.working_step
+    if setting - low < half and high - setting < half:
+        return "hold as closely as you can"
+    ends = []
+    for value, is_limit in ((low, w.low_is_limit), (high, w.high_is_limit)):
+        ends.append(show_number(value, 3) + (" (limit)" if is_limit else ""))
+    return f"{ends[0]} to {ends[1]} {w.variable.unit}".rstrip()
+
+
+def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:
+    pending = []
+    for run in analysis.runs:
+        kept = run.row.forecast
+        burden = front.burden.of(run.settings) if run.is_pending else None
+        if burden is not None and kept:
+            pending.append((run.number, burden, float(kept["mean"])))
+    first, last = front.points[0], front.points[-1]
+    unit = front.burden.unit
+    text = (
+        f"Expected yield rises from {first.forecast.mean:.0f} % at {first.burden:.3g} {unit} to "
+        f"{last.forecast.mean:.0f} % at {last.burden:.3g} {unit} of {front.burden.name}; below the line nothing is gained."
+    )
+    variables = analysis.space.variables
+    rows = [
+        (
+            p.burden,
+            p.forecast.mean,
+            p.forecast.low_50,
+            p.forecast.high_50,
+            ", ".join(f"{v.name} {setting_text(v, p.settings[v.key])}" for v in variables),
+        )
+        for p in front.points
+    ]
+    key = "hours" if front.burden.identity == "hours" else "cost"
+    return FrontView(front.burden.name, unit, Figure(f"front-{key}", text, front_figure(front, pending)), rows)
+
+
+@router.get("/preparations/{preparation_id}/recipe")
+def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    analysis = analyse(session, preparation_id)
+    decisions = Decisions(session, analysis)
+    window = decisions.window()
+    fronts, message = [], ""
+    try:
+        fronts = [_front(analysis, decisions, f) for f in (decisions.front(HOURS), decisions.front(COST)) if f and f.points]
+    except NothingReachableError as error:
+        message = str(error)
+    settings = []
+    if window is not None:
+        settings = [(w.variable.name, setting_text(w.variable, w.setting), window_text(w)) for w in window.variables]
+    page = RecipePage(Frame(analysis.preparation, "recipe"), analysis.working, settings, window, fronts, message)
+    return render(request, "recipe/show.html", page)
+
+
+@router.get("/preparations/{preparation_id}/record")
+def show_record(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    analysis = analyse(session, preparation_id)
+    record = Decisions(session, analysis).record()
+    figure = Figure("record", record.sentence, record_figure(record.outcomes)) if record else None
+    page = RecordPage(Frame(analysis.preparation, "record"), record, figure, NO_RECORD)
+    return render(request, "recipe/record.html", page)

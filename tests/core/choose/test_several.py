@@ -1,0 +1,211 @@
+"""Several at once, stop advice, tolerance window, trade-offs and the forecast record."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.core.choose.proposal import MOST_AT_ONCE, Burden, Purpose, hold_hours, hours_burden, propose, propose_several
+from server.core.choose.record import Outcome, forecast_record
+from server.core.choose.stopping import _greedy, stop_advice
+from server.core.choose.tolerance import tolerance_window
+from server.core.choose.tradeoffs import non_dominated, trade_off
+from server.core.model.ladder import fit_ladder
+from server.core.space.coordinates import encode
+from server.core.space.limits import Space
+from server.core.space.variables import Setting
+from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
+from tests.factories import bath, hold
+
+PLAIN = Space((hold(), bath()))
+
+
+def grid_rows() -> list[dict[str, Setting]]:
+    return [{"hold": h, "bath": t} for h in (1.0, 2.0, 3.0, 4.0, 5.5) for t in (105.0, 115.0, 125.0, 135.0, 145.0)]
+
+
+def hill(row: dict[str, Setting]) -> float:
+    return 80.0 - 4.0 * (float(row["hold"]) - 3.0) ** 2 - 0.03 * (float(row["bath"]) - 125.0) ** 2
+
+
+def test_draws_have_the_moments_of_the_mixture() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    points = encode(SPACE.variables, [ROWS[0], {"hold": 5.0, "bath": 140.0, "agent": "b"}, ROWS[1]])
+    draws = ladder.draw(points, 40_000, np.random.default_rng(0))
+    exact = ladder.predict(points)
+    np.testing.assert_allclose(draws.mean(axis=0), exact.mean, atol=0.5)
+    np.testing.assert_allclose(draws.std(axis=0), exact.sd, rtol=0.05)
+    gain = ladder.difference(points[:1], points[1:])
+    np.testing.assert_allclose((draws[:, 1:] - draws[:, :1] > 2.0).mean(axis=0), gain.probability_above(2.0), atol=0.02)
+
+
+@pytest.mark.parametrize("purpose", [Purpose.RAISE, Purpose.FIND_OUT, Purpose.SHORTEN])
+def test_runs_at_once_differ_and_are_reachable(purpose: Purpose) -> None:
+    h = history(ROWS, YIELDS)
+    found = propose_several(h, fit_ladder(h.table), 4, purpose)
+    kept = [p.settings for p in found if p.purpose is purpose]
+    assert all(SPACE.is_reachable(p.settings) for p in found)
+    assert len({tuple(s.items()) for s in kept}) == len(kept)
+    assert len(found) == 4
+
+
+def test_several_before_any_run_are_the_opening_runs() -> None:
+    h = history([], [])
+    found = propose_several(h, fit_ladder(h.table), 3)
+    assert found[0].settings == SPACE.base
+    assert all(p.is_opening for p in found)
+    assert len({tuple(p.settings.items()) for p in found}) == 3
+
+
+@pytest.mark.parametrize("count", [0, MOST_AT_ONCE + 1])
+def test_other_counts_are_refused(count: int) -> None:
+    h = history(ROWS, YIELDS)
+    with pytest.raises(ValueError, match="runs at once"):
+        propose_several(h, fit_ladder(h.table), count)
+
+
+def test_shorten_saves_what_it_is_asked_to_save() -> None:
+    rows = grid_rows()
+    h = history(rows, [70.0 + 0.01 * k for k in range(len(rows))], PLAIN)
+    cost = Burden("cost", "EUR", lambda s: (float(s["bath"]) - 90.0) ** 2)
+    found = propose(h, fit_ladder(h.table), Purpose.SHORTEN, burden=cost)
+    assert float(found.settings["bath"]) < 110.0
+    assert "EUR of cost" in found.reason
+
+
+def test_greedy_covers_what_single_best_columns_would_not() -> None:
+    gains = np.array([[1, 1, 0], [1, 1, 0], [1, 0, 0], [0, 0, 1]], dtype=bool)
+    assert _greedy(gains, 2) == [0, 2]
+
+
+def test_stop_advice_says_stop_on_a_plateau_and_go_on_a_slope() -> None:
+    rng = np.random.default_rng(3)
+    rows = grid_rows()
+    flat = history(rows, [70.0 + float(rng.normal(0, 0.8)) for _ in rows], PLAIN)
+    stop = stop_advice(flat, fit_ladder(flat.table), gain=5.0)
+    assert stop is not None
+    assert not stop.worth_it
+    assert stop.sentence.startswith("Stop here")
+    low = rows[:10]
+    slope = history(low, [40 + 8 * float(r["hold"]) + float(rng.normal(0, 0.8)) for r in low], PLAIN)
+    go = stop_advice(slope, fit_ladder(slope.table), gain=2.0)
+    assert go is not None
+    assert go.worth_it
+    assert go.next_one > 0.5
+    assert stop.next_one <= stop.next_five <= stop.anywhere <= 1.0
+
+
+def test_no_stop_advice_before_a_working_recipe() -> None:
+    h = history([], [])
+    assert stop_advice(h, fit_ladder(h.table), gain=1.0) is None
+
+
+def test_a_larger_gain_is_less_likely() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    chances = []
+    for gain in (0.5, 5.0, 15.0):
+        advice = stop_advice(h, ladder, gain=gain)
+        assert advice is not None
+        chances.append(advice.next_five)
+    assert chances[0] > chances[1] > chances[2]
+
+
+def test_the_tolerance_window_keeps_the_true_yield_and_grows_with_the_loss() -> None:
+    rows = grid_rows()
+    h = history(rows, [hill(r) for r in rows], PLAIN)
+    ladder = fit_ladder(h.table)
+    working: dict[str, Setting] = {"hold": 3.0, "bath": 125.0}
+    wide = tolerance_window(ladder, PLAIN, working, allowed_loss=4.0)
+    narrow = tolerance_window(ladder, PLAIN, working, allowed_loss=1.5)
+    rng = np.random.default_rng(0)
+    for window in (wide, narrow):
+        assert window.reached >= 0.9 - 1e-9
+        (w_hold, w_bath) = window.variables
+        drawn: list[dict[str, Setting]] = [
+            {"hold": rng.uniform(w_hold.low or 0, w_hold.high or 0), "bath": rng.uniform(w_bath.low or 0, w_bath.high or 0)}
+            for _ in range(400)
+        ]
+        kept = np.mean([hill(working) - hill(d) <= window.allowed_loss + 0.3 for d in drawn])
+        assert kept >= 0.9
+    for a, b in zip(wide.variables, narrow.variables, strict=True):
+        assert (a.high or 0) - (a.low or 0) > (b.high or 0) - (b.low or 0) > 0
+        assert a.variable.low <= (a.low or 0) <= float(a.setting) <= (a.high or 0) <= a.variable.high
+
+
+@pytest.mark.parametrize(("loss", "probability"), [(0.0, 0.9), (-1.0, 0.9), (2.0, 0.0), (2.0, 1.0)])
+def test_a_senseless_window_is_refused(loss: float, probability: float) -> None:
+    h = history(ROWS, YIELDS)
+    with pytest.raises(ValueError, match="must"):
+        tolerance_window(fit_ladder(h.table), SPACE, ROWS[0], allowed_loss=loss, probability=probability)
+
+
+def test_a_choice_keeps_the_options_that_do_no_harm() -> None:
+    rows: list[dict[str, Setting]] = [{"hold": h, "bath": 120.0, "agent": a} for h in (1.0, 2.0, 3.0) for a in ("a", "b")] * 3
+    h = history(rows, [70.0 + 0.1 * (k % 3) for k in range(len(rows))])
+    window = tolerance_window(fit_ladder(h.table), SPACE, rows[0], allowed_loss=4.0)
+    assert [name for name, _ in window.variables[2].keeps] == ["b"]
+    worse = history(rows, [70.0 - (25.0 if r["agent"] == "b" else 0.0) for r in rows])
+    assert tolerance_window(fit_ladder(worse.table), SPACE, rows[0], allowed_loss=4.0).variables[2].keeps == ()
+
+
+@given(st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9)), min_size=1, max_size=30))
+def test_a_front_holds_exactly_what_nothing_beats(pairs: list[tuple[int, int]]) -> None:
+    burdens, yields = np.array([float(b) for b, _ in pairs]), np.array([float(y) for _, y in pairs])
+    front = {(burdens[i], yields[i]) for i in non_dominated(burdens, yields)}
+    by_hand = {
+        (b, y)
+        for b, y in zip(burdens, yields, strict=True)
+        if not any((c <= b and z >= y) and (c, z) != (b, y) for c, z in zip(burdens, yields, strict=True))
+    }
+    assert front == by_hand
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.integers(0, 50))
+def test_the_front_of_hours_rises_and_stays_inside(seed: int) -> None:
+    rows = grid_rows()
+    h = history(rows, [hill(r) for r in rows], PLAIN)
+    burden = hours_burden(PLAIN)
+    assert burden is not None
+    front = trade_off(h, fit_ladder(h.table), burden, seed=seed)
+    assert len(front.points) > 2
+    for a, b in zip(front.points, front.points[1:], strict=False):
+        assert a.burden < b.burden
+        assert a.forecast.mean < b.forecast.mean
+    for point in front.points:
+        assert PLAIN.is_reachable(point.settings)
+        assert point.burden == hold_hours(PLAIN, point.settings)
+    assert len(front.runs) == len(rows)
+    assert max(p.forecast.mean for p in front.points) == pytest.approx(80.0, abs=2.0)
+
+
+def test_a_burden_that_is_unknown_gives_no_front() -> None:
+    h = history(ROWS, YIELDS)
+    front = trade_off(h, fit_ladder(h.table), Burden("cost", "EUR", lambda s: None))
+    assert front.points == ()
+    assert front.runs == ()
+
+
+def outcome(observed: float, low: float = 60.0, high: float = 80.0) -> Outcome:
+    return Outcome(1, "raise", 70.0, 66.0, 74.0, low, high, observed)
+
+
+def test_the_record_counts_what_held() -> None:
+    assert forecast_record([]) is None
+    good = forecast_record([outcome(y) for y in (70.0, 67.0, 61.0, 79.0, 73.0)])
+    assert good is not None
+    assert (good.held_50, good.held_90) == (3, 5)
+    assert good.mean_absolute_error == pytest.approx((0 + 3 + 9 + 9 + 3) / 5)
+    assert "what such ranges promise" in good.sentence
+    bad = forecast_record([outcome(y) for y in (50.0, 52.0, 90.0, 70.0, 95.0)])
+    assert bad is not None
+    # P(at most 1 of 5 inside | 0.9) = 0.00046.
+    assert "too seldom" in bad.sentence
+    low = forecast_record([outcome(y) for y in (62.0, 63.0, 62.5, 61.5, 63.5)])
+    assert low is not None
+    assert "points below the forecasts" in low.sentence
+    few = forecast_record([outcome(70.0)])
+    assert few is not None
+    assert "begins to say something" in few.sentence

@@ -1,0 +1,134 @@
+"""Needs, runs left, several at once, and the record, through the services."""
+
+from datetime import date
+from typing import Any
+
+import pytest
+from sqlmodel import Session
+
+from server.core.choose.proposal import Purpose
+from server.errors import InvalidInputError
+from server.services.analysis import analyse
+from server.services.charges import add_material
+from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals
+from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
+from server.services.preparations import as_input, update_preparation
+from server.services.runs import record_run, view_runs
+from server.services.variables import add_variable
+from tests.factories import make_preparation, make_run
+
+
+def priced(session: Session, **more: Any) -> int:
+    """A preparation with a ratio variable, two priced materials and four runs."""
+    preparation = make_preparation(session, product_formula="C7H14O2", base_scale_mol=0.1, **more)
+    key = int(preparation.id or 0)
+    ratio = add_variable(session, key, VariableInput(name="ratio", role="ratio", low=1, high=3, step=0.5, base=1))
+    alcohol = {"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount": 1, "stock_g": 40, "price_per_g": 0.5}
+    acid = {
+        "name": "acid",
+        "role": "reagent",
+        "formula": "CH3COOH",
+        "amount": 1,
+        "ratio_variable_id": ratio.id,
+        "price_per_g": 0.1,
+    }
+    for raw in (alcohol, acid):
+        add_material(session, key, MaterialInput.model_validate(raw))
+    for hold, value, percent in ((2.0, 1.0, 50.0), (3.0, 1.5, 60.0), (4.0, 2.0, 65.0), (1.0, 2.5, 55.0)):
+        make_run(session, preparation, percent, settings={"hold": hold, "ratio": value})
+    return key
+
+
+def test_needs_and_cost_follow_the_settings(session: Session) -> None:
+    key = priced(session)
+    analysis = analyse(session, key)
+    ratio = next(v.key for v in analysis.space.variables if v.name == "ratio")
+    needs = Decisions(session, analysis).needs({**analysis.space.base, ratio: 2.0})
+    assert needs is not None
+    # 0.1 mol of C5H12O is 8.815 g, 0.2 mol of CH3COOH is 12.010 g (standard atomic weights, abridged).
+    masses = {m.name: m.mass_g for m in needs.materials}
+    assert masses["alcohol"] == pytest.approx(8.815, abs=0.002)
+    assert masses["acid"] == pytest.approx(12.010, abs=0.002)
+    assert needs.cost == pytest.approx(0.5 * 8.815 + 0.1 * 12.010, abs=0.002)
+    assert not needs.cost_is_partial
+    assert not any(m.is_short for m in needs.materials)
+    ten = Decisions(session, analysis).needs({**analysis.space.base, ratio: 2.0}, 0.5)
+    assert ten is not None
+    assert [m.name for m in ten.materials if m.is_short] == ["alcohol"]
+
+
+def test_runs_left_by_stock_and_date(session: Session) -> None:
+    key = priced(session, finish_by=date(2026, 3, 31), runs_per_week=2)
+    decisions = Decisions(session, analyse(session, key))
+    # 40 g / 8.815 g = 4.5; from 18 to 31 March are 14 days, at two runs a week.
+    left = decisions.runs_left(date(2026, 3, 18))
+    assert (left.by_stock, left.scarce, left.by_date) == (4, "alcohol", 4)
+    assert left.sentence == ("There is stock for 4 more runs (alcohol runs out first) and time for 4 more runs until 2026-03-31.")
+    assert decisions.runs_left(date(2026, 4, 2)).by_date == 0
+
+
+def test_nothing_is_said_about_runs_left_without_stock_or_date(session: Session) -> None:
+    preparation = make_preparation(session)
+    assert Decisions(session, analyse(session, int(preparation.id or 0))).runs_left(date(2026, 1, 1)).sentence == ""
+
+
+def test_what_can_be_saved_depends_on_what_is_entered(session: Session) -> None:
+    key = priced(session)
+    decisions = Decisions(session, analyse(session, key))
+    assert list(decisions.savings.values()) == ["hours", "cost of materials", "acid"]
+    acid = next(k for k, name in decisions.savings.items() if name == "acid")
+    burden = decisions.burden(acid)
+    assert burden is not None
+    found = decisions.analysis.proposals(Purpose.SHORTEN, 1, burden)[0]
+    assert found.purpose in (Purpose.SHORTEN, Purpose.REPEAT)
+    hours, cost = decisions.front(HOURS), decisions.front(COST)
+    assert hours is not None
+    assert cost is not None
+    assert cost.burden.unit == "money"
+    assert decisions.front("nonsense") is None
+
+
+def test_several_are_planned_all_or_none(session: Session) -> None:
+    key = priced(session)
+    analysis = analyse(session, key)
+    found = analysis.proposals(Purpose.RAISE, 3)
+    plans = [PlannedRunInput(settings=dict(p.settings)) for p in found]
+    broken = PlannedRunInput(settings={**found[0].settings, "hold": "99"})
+    with pytest.raises(InvalidInputError):
+        accept_proposals(session, analysis, [*plans, broken], Purpose.RAISE)
+    session.rollback()
+    assert sum(r.is_pending for r in view_runs(session, analysis.preparation)) == 0
+    with pytest.raises(InvalidInputError, match="at least one"):
+        accept_proposals(session, analysis, [], Purpose.RAISE)
+    rows = accept_proposals(session, analysis, plans, Purpose.RAISE)
+    assert [r.forecast is not None for r in rows] == [True] * 3
+    assert len({r.number for r in rows}) == 3
+    again = analyse(session, key).proposal().settings
+    assert again not in [p.settings for p in found]
+
+
+def test_the_record_keeps_the_forecast_of_the_day(session: Session) -> None:
+    key = priced(session)
+    plan = accept_proposal(session, key, PlannedRunInput(settings=dict(analyse(session, key).proposal().settings)), Purpose.RAISE)
+    kept = dict(plan.forecast or {})
+    settings = analyse(session, key).runs[-1].settings
+    record_run(session, key, FinishedRunInput(settings=dict(settings), yield_percent=99.0), run_id=plan.id)
+    record = Decisions(session, analyse(session, key)).record()
+    assert record is not None
+    assert record.outcomes[0].observed == 99.0
+    assert record.outcomes[0].mean == kept["mean"]
+
+
+def test_the_window_follows_the_loss_that_was_entered(session: Session) -> None:
+    key = priced(session)
+    analysis = analyse(session, key)
+    narrow = Decisions(session, analysis).window()
+    data = as_input(analysis.preparation).model_copy(update={"allowed_loss": 15.0})
+    update_preparation(session, key, data)
+    wide = Decisions(session, analyse(session, key)).window()
+    assert narrow is not None
+    assert wide is not None
+    assert wide.allowed_loss == 15.0
+    spans = [[(w.high or 0) - (w.low or 0) for w in window.variables if not w.variable.is_choice] for window in (wide, narrow)]
+    assert all(a >= b for a, b in zip(*spans, strict=True))
+    assert sum(spans[0]) > sum(spans[1])
