@@ -61,6 +61,7 @@ def fingerprint(table: RunTable, *extra: object) -> str:
     return digest.hexdigest()
 
 
-def fitted(table: RunTable) -> Ladder:
-    """Return the ladder of models for these runs."""
-    return STORE.get(fingerprint(table, "ladder"), lambda: fit_ladder(table))
+def fitted(table: RunTable, beside: RunTable | None = None) -> Ladder:
+    """Return the ladder of models for these runs, and evidence beside them."""
+    key = fingerprint(table, "ladder", fingerprint(beside) if beside is not None else "")
+    return STORE.get(key, lambda: fit_ladder(table, beside=beside))

@@ -34,6 +34,7 @@ from server.core.space.coordinates import encode
 from server.core.space.limits import Space, reach_of
 from server.core.space.variables import Setting
 from server.errors import NotReadyError
+from server.services.courses import evidence_beside
 from server.services.runs import RunView, view_runs
 from server.services.spaces import space_of
 from server.storage import questions
@@ -52,7 +53,9 @@ class WorkingRecipe:
 class Analysis:
     """All answers about one preparation, each computed when first asked for."""
 
-    def __init__(self, preparation: PreparationRow, space: Space, runs: Sequence[RunView]) -> None:
+    def __init__(
+        self, preparation: PreparationRow, space: Space, runs: Sequence[RunView], beside: RunTable | None = None
+    ) -> None:
         self.preparation = preparation
         self.space = space
         self.runs = list(runs)
@@ -62,6 +65,11 @@ class Analysis:
         coded = encode(space.variables, [r.settings for r in self.counting])
         coded = coded.reshape(len(self.counting), len(space.variables))
         self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting))
+        self.beside = beside
+
+    def mark(self, *extra: object) -> str:
+        """Fingerprint of the runs, of the evidence beside them, and of whatever else a result depends on."""
+        return fingerprint(self.table, fingerprint(self.beside) if self.beside is not None else "", *extra)
 
     @staticmethod
     def _extra_sd(run: RunView) -> float:
@@ -75,7 +83,7 @@ class Analysis:
 
     @cached_property
     def ladder(self) -> Ladder:
-        return fitted(self.table)
+        return fitted(self.table, self.beside)
 
     @cached_property
     def knowable(self) -> Knowable:
@@ -134,7 +142,7 @@ class Analysis:
             )
         raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in self._canonical_order]
         working = self.table.coded[self.best_position]
-        key = fingerprint(self.table, "effects", self.best_position, [v.name for v in self.space.variables], raw)
+        key = self.mark("effects", self.best_position, [v.name for v in self.space.variables], raw)
         return STORE.get(key, lambda: find_effects(self.ladder, working, raw))
 
     @cached_property
@@ -153,7 +161,7 @@ class Analysis:
         if self.best_position is None:
             raise NotReadyError("A response curve needs a working recipe.", have=0, need=1)
         working = self.table.coded[self.best_position]
-        key = fingerprint(self.table, "curve", column, self.best_position, self.space.variables[column])
+        key = self.mark("curve", column, self.best_position, self.space.variables[column])
         return STORE.get(key, lambda: response_curve(self.ladder, column, working))
 
     def pair(self, first: int, second: int) -> Pair:
@@ -161,7 +169,7 @@ class Analysis:
         if self.best_position is None:
             raise NotReadyError("A picture of two variables needs a working recipe.", have=0, need=1)
         working = self.table.coded[self.best_position]
-        key = fingerprint(self.table, "pair", first, second, self.best_position, self.space.variables)
+        key = self.mark("pair", first, second, self.best_position, self.space.variables)
         return STORE.get(key, lambda: pair_picture(self.ladder, first, second, working))
 
     @cached_property
@@ -192,6 +200,7 @@ class Analysis:
             tuple(dict(r.settings) for r in self.counting),
             tuple(dict(r.settings) for r in self.runs if r.is_pending),
             self.preparation.new_ground,
+            self.beside,
         )
 
     def proposal(self, purpose: Purpose = Purpose.RAISE) -> Proposal:
@@ -217,7 +226,7 @@ class Analysis:
         """
         if not self.has_variables:
             raise NotReadyError("Add at least one variable; then the next run can be proposed.", have=0, need=1)
-        key = fingerprint(self.table, "proposal", purpose, count, burden.identity if burden else "", self.history)
+        key = self.mark("proposal", purpose, count, burden.identity if burden else "", self.history)
         return STORE.get(key, lambda: propose_several(self.history, self.ladder, count, purpose, burden=burden))
 
     def separating_run(self) -> tuple[tuple[str, ...], dict[str, Setting]] | None:
@@ -253,4 +262,6 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     preparation = questions.get_preparation(session, preparation_id)
     variables = questions.list_variables(session, preparation_id)
     space = space_of(variables, questions.list_limits(session, preparation_id))
-    return Analysis(preparation, space, view_runs(session, preparation))
+    runs = view_runs(session, preparation)
+    beside = evidence_beside(session, preparation, space, [r for r in runs if r.counts])
+    return Analysis(preparation, space, runs, beside)

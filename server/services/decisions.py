@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlmodel import Session
 
-from server.compute.fits import STORE, fingerprint
+from server.compute.fits import STORE
 from server.core.choose.proposal import Burden, Purpose, hours_burden
 from server.core.choose.record import Outcome, Record, forecast_record
 from server.core.choose.stopping import StopAdvice, stop_advice
@@ -147,7 +147,7 @@ class Decisions:
         if a.best_position is None:
             return None
         gain = self.preparation.worthwhile_gain
-        key = fingerprint(a.table, "stop", gain, a.history)
+        key = a.mark("stop", gain, a.history)
         return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain))
 
     def runs_left(self, today: date) -> RunsLeft:
@@ -175,7 +175,7 @@ class Decisions:
             return None
         loss, probability = self.preparation.allowed_loss, self.preparation.window_percent / 100.0
         settings = a.working.settings
-        key = fingerprint(a.table, "window", loss, probability, a.space, settings)
+        key = a.mark("window", loss, probability, a.space, settings)
         return STORE.get(key, lambda: tolerance_window(a.ladder, a.space, settings, allowed_loss=loss, probability=probability))
 
     def front(self, saving: str) -> Front | None:
@@ -190,7 +190,7 @@ class Decisions:
         burden = self.burden(saving) if saving in self.savings else None
         if burden is None or a.best_position is None:
             return None
-        key = fingerprint(a.table, "front", burden.identity, a.history)
+        key = a.mark("front", burden.identity, a.history)
         return STORE.get(key, lambda: trade_off(a.history, a.ladder, burden))
 
     def record(self) -> Record | None:

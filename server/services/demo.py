@@ -18,10 +18,12 @@ from server.services.inputs import (
     MaterialInput,
     PlannedRunInput,
     PreparationInput,
+    ReadingImportInput,
     VariableInput,
     validated,
 )
 from server.services.preparations import create_preparation
+from server.services.readings import import_readings
 from server.services.runs import add_checkpoint, note_weighed, record_run, set_state
 from server.services.variables import add_limit, add_variable
 from server.storage import questions
@@ -100,6 +102,7 @@ def _load_run(session: Session, preparation_id: int, raw: dict[str, Any], materi
     weighed = raw.pop("weighed", {})
     planned = raw.pop("under_way", False)
     proposed = raw.pop("proposed", None)
+    readings = raw.pop("readings", [])
     if proposed:
         # As it was at the bench: the forecast is made and kept before the result is entered.
         plan = accept_proposal(session, preparation_id, PlannedRunInput(settings=raw["settings"]), Purpose(proposed))
@@ -112,5 +115,8 @@ def _load_run(session: Session, preparation_id: int, raw: dict[str, Any], materi
     run_id = int(run.id or 0)
     if weighed:
         note_weighed(session, run_id, {materials[name]: (mass, None) for name, mass in weighed.items()})
+    for series in readings:
+        data = ReadingImportInput(series=series["series"], at_unit=series["unit_of_time"])
+        import_readings(session, run_id, data, "\n".join(f"{at}\t{value}" for at, value in series["rows"]))
     for checkpoint in checkpoints:
         add_checkpoint(session, run_id, validated(CheckpointInput, checkpoint))

@@ -212,6 +212,49 @@ class CheckpointInput(Input):
     purity_percent: Number = 100.0
 
 
+TimeUnit = Literal["h", "min", "s", "d"]
+Column = Annotated[int, Field(ge=1, le=200)]
+
+
+class ReadingInput(Input):
+    """One reading. ``at`` is the time since the start or of the day, by ``at_kind``; unused for 'now'."""
+
+    series: ShortText = ""
+    value: Number
+    unit: Annotated[Annotated[str, Field(max_length=12)], BeforeValidator(_clean_text)] = ""
+    at_kind: Literal["now", "elapsed", "clock"] = "now"
+    at: ShortText = ""
+    at_unit: TimeUnit = "h"
+    offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
+    confirm: Confirmations = Field(default_factory=list)
+
+
+class ReadingImportInput(Input):
+    """How pasted rows or a logger's file are read; columns count from 1."""
+
+    series: ShortText = ""
+    unit: Annotated[Annotated[str, Field(max_length=12)], BeforeValidator(_clean_text)] = ""
+    at_kind: Literal["elapsed", "clock"] = "elapsed"
+    at_unit: TimeUnit = "h"
+    time_column: Column = 1
+    value_column: Column = 2
+    offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
+    confirm: Confirmations = Field(default_factory=list)
+
+
+class CourseUseInput(Input):
+    """Whether time courses are evidence for the models, and about which hold time (None: the first)."""
+
+    use: bool = True
+    variable_id: OptionalId = None
+
+
+class ReadingsInput(ReadingImportInput):
+    """Readings of one series with their rows as text, for scripts."""
+
+    rows: Annotated[str, Field(max_length=20_000_000)]
+
+
 class ExclusionInput(Input):
     """Exclude a run from the models, with the reason."""
 

@@ -9,7 +9,7 @@ from sqlmodel import Session
 
 from server.core.chemistry.formula import read_formula
 from server.errors import FormulaTextError, InvalidInputError
-from server.services.inputs import PreparationInput
+from server.services.inputs import CourseUseInput, PreparationInput
 from server.storage import questions
 from server.storage.tables import ChangeRow, PreparationRow
 
@@ -142,6 +142,26 @@ def archive_preparation(session: Session, preparation_id: int, *, archived: bool
     session.add(row)
     log_change(session, preparation_id, "archived" if archived else "taken back from the archive")
     session.commit()
+
+
+def use_courses(session: Session, preparation_id: int, data: CourseUseInput) -> PreparationRow:
+    """Switch the evidence from time courses on or off, and choose the hold time that it is about.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    """
+    row = questions.get_preparation(session, preparation_id)
+    holds = {v.id for v in questions.list_variables(session, preparation_id) if v.role == "hold_time"}
+    if data.variable_id is not None and data.variable_id not in holds:
+        raise InvalidInputError({"variable_id": "Choose a hold time of this preparation."})
+    before = {"use_courses": row.use_courses, "course_variable_id": row.course_variable_id}
+    row.use_courses, row.course_variable_id = data.use, data.variable_id
+    after = {"use_courses": row.use_courses, "course_variable_id": row.course_variable_id}
+    session.add(row)
+    log_change(session, preparation_id, "use of time courses changed", before=before, after=after)
+    session.commit()
+    return row
 
 
 def as_input(row: PreparationRow) -> PreparationInput:

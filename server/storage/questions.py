@@ -14,6 +14,7 @@ from server.storage.tables import (
     LimitRow,
     MaterialRow,
     PreparationRow,
+    ReadingRow,
     RunRow,
     SettingRow,
     VariableRow,
@@ -120,6 +121,37 @@ def list_checkpoints(session: Session, run_id: int) -> Sequence[CheckpointRow]:
     """Checkpoints of a run in their order."""
     query = select(CheckpointRow).where(CheckpointRow.run_id == run_id)
     return session.exec(query.order_by(col(CheckpointRow.position), col(CheckpointRow.id))).all()
+
+
+def get_reading(session: Session, reading_id: int) -> ReadingRow:
+    """Return a reading; raises NotFoundError."""
+    row = session.get(ReadingRow, reading_id)
+    if row is None:
+        raise NotFoundError("reading", str(reading_id))
+    return row
+
+
+def list_readings(session: Session, run_id: int, series: str | None = None) -> Sequence[ReadingRow]:
+    """Readings of a run by time, of one series where given."""
+    query = select(ReadingRow).where(ReadingRow.run_id == run_id)
+    if series is not None:
+        query = query.where(ReadingRow.series == series)
+    return session.exec(query.order_by(col(ReadingRow.at_h), col(ReadingRow.id))).all()
+
+
+def count_readings(session: Session, run_id: int) -> int:
+    """Number of readings of a run."""
+    return int(session.exec(select(func.count()).select_from(ReadingRow).where(ReadingRow.run_id == run_id)).one())
+
+
+def readings_by_run(session: Session, preparation_id: int) -> dict[int, list[ReadingRow]]:
+    """Readings of all runs of a preparation by run id, each in the order of time."""
+    query = select(ReadingRow).join(RunRow, col(ReadingRow.run_id) == col(RunRow.id))
+    query = query.where(RunRow.preparation_id == preparation_id).order_by(col(ReadingRow.at_h), col(ReadingRow.id))
+    found: dict[int, list[ReadingRow]] = {}
+    for row in session.exec(query).all():
+        found.setdefault(row.run_id, []).append(row)
+    return found
 
 
 def list_changes(session: Session, preparation_id: int, run_number: int | None = None) -> Sequence[ChangeRow]:

@@ -9,7 +9,10 @@ from fastapi import Depends, Path, Request
 from sqlmodel import Session
 
 from server.storage.engine import read_session, write_session
-from server.web.forms import RawForm
+from server.web.forms import PostedFile, RawForm
+
+# Of a file more than this is not read; services say where their own limit lies. [bytes]
+LARGEST_FILE = 25_000_000
 
 
 def _read(request: Request) -> Iterator[Session]:
@@ -23,8 +26,13 @@ def _write(request: Request) -> Iterator[Session]:
 
 
 async def _form(request: Request) -> RawForm:
-    form = await request.form(max_fields=500)
-    raw = RawForm([(key, value) for key, value in form.multi_items() if isinstance(value, str)])
+    async with request.form(max_fields=500) as form:
+        pairs = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
+        files = {}
+        for key, value in form.multi_items():
+            if not isinstance(value, str) and value.filename:
+                files[key] = PostedFile(value.filename, await value.read(LARGEST_FILE + 1))
+    raw = RawForm(pairs, files)
     request.state.form = raw  # for the error page, which shows what was typed
     return raw
 

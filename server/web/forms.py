@@ -13,11 +13,20 @@ from starlette.responses import RedirectResponse, Response
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NothingReachableError
 
 
-class RawForm:
-    """The posted pairs as text."""
+@dataclass(frozen=True)
+class PostedFile:
+    """A file as the browser sent it; nothing about it is trusted."""
 
-    def __init__(self, pairs: Sequence[tuple[str, str]]) -> None:
+    name: str
+    content: bytes
+
+
+class RawForm:
+    """The posted pairs as text, and posted files."""
+
+    def __init__(self, pairs: Sequence[tuple[str, str]], files: Mapping[str, PostedFile] | None = None) -> None:
         self.pairs = list(pairs)
+        self.files = dict(files or {})
         self.values = dict(self.pairs)
 
     def all(self, name: str) -> list[str]:

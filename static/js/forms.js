@@ -39,6 +39,11 @@
     field.addEventListener("input", follow);
   });
 
+  // Times of day are local: the browser knows by how much.
+  document.querySelectorAll("[data-offset]").forEach((field) => {
+    field.value = String(-new Date().getTimezoneOffset());
+  });
+
   document.querySelectorAll("[data-print]").forEach((button) => {
     button.addEventListener("click", () => window.print());
   });

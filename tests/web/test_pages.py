@@ -32,6 +32,11 @@ BATH = {
 AGENT = {"name": "agent", "role": "choice", "stage": "drying", "choices": "MgSO4\nNa2SO4", "base": "MgSO4"}
 RUN = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4", "outcome": "yield", "product_mass_g": "7.1"}
 
+PAGES = (
+    *("", "/effects", "/proposal", "/proposal?count=2", "/courses", "/recipe", "/record"),
+    *("/charge", "/setup", "/runs/new"),
+)
+
 
 @pytest.fixture
 def ready(client: TestClient) -> TestClient:
@@ -62,23 +67,7 @@ def test_a_new_preparation_leads_to_its_variables(client: TestClient) -> None:
     assert "No variables yet" in page.text
 
 
-@pytest.mark.parametrize(
-    "path",
-    [
-        "",
-        "/effects",
-        "/proposal",
-        "/proposal?count=2",
-        "/recipe",
-        "/record",
-        "/charge",
-        "/setup",
-        "/edit",
-        "/runs/new",
-        "/variables/new",
-        "/materials/new",
-    ],
-)
+@pytest.mark.parametrize("path", [*PAGES, "/edit", "/variables/new", "/materials/new"])
 @pytest.mark.parametrize("n", [0, 1, 2, 5])
 def test_every_page_works_with_any_number_of_runs(ready: TestClient, path: str, n: int) -> None:
     for k in range(n):
@@ -91,7 +80,18 @@ def test_every_page_works_with_any_number_of_runs(ready: TestClient, path: str, 
 def test_a_preparation_without_variables_has_pages_too(client: TestClient) -> None:
     client.post("/preparations", data=PREPARATION)
     client.post("/preparations/1/runs", data={"outcome": "yield", "product_mass_g": "7"})
-    for path in ("", "/effects", "/proposal", "/proposal?count=3", "/recipe", "/record", "/charge", "/setup", "/runs/new"):
+    for path in (
+        "",
+        "/effects",
+        "/proposal",
+        "/proposal?count=3",
+        "/courses",
+        "/recipe",
+        "/record",
+        "/charge",
+        "/setup",
+        "/runs/new",
+    ):
         assert client.get(f"/preparations/1{path}").status_code == 200
     assert "70.0 %" in client.get("/preparations/1").text
 
@@ -571,3 +571,51 @@ def test_the_answers_about_deciding_are_in_the_api(ready: TestClient) -> None:
     assert len(ready.get(f"{base}/proposals?count=3").json()) == 3
     assert ready.get(f"{base}/proposals?count=9").status_code == 422
     assert ready.get(f"{base}/forecast-record").json()["outcomes"] == []
+
+
+def test_readings_lead_to_advice_on_the_bench_page(ready: TestClient) -> None:
+    enter(ready)
+    rows = "\n".join(f"{t} {80 * (1 - 2.718 ** (-t / 30)):.1f}" for t in range(5, 150, 10))
+    data = {"series": "volume", "at_unit": "min", "rows": rows}
+    page = ready.post("/runs/1/readings/import", data=data)
+    assert page.status_code == 200
+    assert "15 readings were added" in page.text
+    assert "95 % of the plateau is reached after 90 min" in page.text
+    # 30 min · ln 20 = 89.9 min.
+    course = ready.get("/api/v1/runs/1/course").json()[0]
+    assert course["to_95"]["value"] == pytest.approx(89.9 / 60, abs=0.05)
+    listed = ready.get("/preparations/1/courses")
+    assert "an activation energy needs two" in listed.text
+    assert ready.get("/runs/1/readings.csv").text.count("\n") == 16
+
+
+def test_a_refused_paste_keeps_every_row(ready: TestClient) -> None:
+    enter(ready)
+    page = ready.post("/runs/1/readings/import", data={"series": "volume", "at_unit": "min", "rows": "0 0\n10 five\n20 9"})
+    assert page.status_code == 422
+    assert "Row 2: “five” is not a number" in page.text
+    assert "10 five" in page.text
+    assert ready.get("/api/v1/runs/1/readings").json() == []
+
+
+def test_a_loggers_file_is_read_and_a_picture_is_not(ready: TestClient) -> None:
+    enter(ready)
+    csv_file = {"file": ("log.csv", b"t;V\n0;0\n10;5,5\n20;9\n", "text/csv")}
+    page = ready.post("/runs/1/readings/import", data={"series": "gas", "at_unit": "min"}, files=csv_file)
+    assert "3 readings were added" in page.text
+    picture = {"file": ("p.png", b"\x89PNG\r\n\x1a\n\x00\x00\x00", "image/png")}
+    refused = ready.post("/runs/1/readings/import", data={"series": "gas"}, files=picture)
+    assert refused.status_code == 422
+    assert "This file is no text" in refused.text
+
+
+def test_a_reading_is_corrected_and_its_history_shown(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/runs/1/readings", data={"series": "volume", "value": "5", "at": "1", "at_kind": "elapsed"})
+    page = ready.post("/readings/1", data={"value": "6", "at": "1:30", "at_kind": "elapsed", "at_unit": "h"})
+    assert page.status_code == 200
+    assert ready.get("/api/v1/runs/1/readings").json()[0]["at_h"] == 1.5
+    assert "corrected, before" in ready.get("/readings/1/edit").text
+    bad = ready.post("/readings/1", data={"value": "-6", "at": "1:30", "at_kind": "elapsed", "at_unit": "h"})
+    assert bad.status_code == 422
+    assert 'value="-6"' in bad.text

@@ -92,13 +92,17 @@ class Proposal:
 
 @dataclass(frozen=True)
 class History:
-    """All that counts for a proposal: informative runs, and settings that are planned or under way."""
+    """All that counts for a proposal: informative runs, and settings that are planned or under way.
+
+    ``beside`` is evidence that is no run, see ``fit_ladder``.
+    """
 
     space: Space
     table: RunTable
     settings: tuple[Settings, ...]
     pending: tuple[Settings, ...] = ()
     new_ground: float | None = 0.25
+    beside: RunTable | None = None
 
     @property
     def tried(self) -> tuple[Settings, ...]:
@@ -182,17 +186,9 @@ def with_pending(history: History, ladder: Ladder, seed: int) -> Ladder:
         return ladder
     coded = encode(history.space.variables, history.pending)
     believed = np.clip(ladder.predict(coded).mean, 0.0, 100.0)
-    table = history.table
-    return fit_ladder(
-        RunTable(
-            table.variables,
-            np.vstack([table.coded, coded]),
-            np.concatenate([table.yields, believed]),
-            np.concatenate([table.extra_sd, np.zeros(len(coded))]),
-            table.numbers + (0,) * len(coded),
-        ),
-        seed=seed,
-    )
+    zeros = np.zeros(len(coded))
+    pending = RunTable(history.table.variables, coded, believed, zeros, (0,) * len(coded))
+    return fit_ladder(history.table.joined_with(pending), seed=seed, beside=history.beside)
 
 
 def _reach(history: History) -> Reach:

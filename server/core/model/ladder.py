@@ -29,7 +29,7 @@ RUNG_WORDS = {
     "smooth": "a smooth surface (Gaussian process)",
     "recipes": "simulated recipes (kinetics and work-up losses) with a smooth correction",
 }
-PRIOR_WEIGHTS = {"mean": 0.03, "line": 0.06, "pairs": 0.06, "quadratic": 0.1, "smooth": 0.25, "recipes": 0.5}
+PRIOR_WEIGHTS = {"mean": 0.03, "line": 0.07, "pairs": 0.08, "quadratic": 0.15, "smooth": 0.32, "recipes": 0.35}
 _SLOPES = (5.0, 12.0, 25.0)
 # Quadratic and pair terms are expected to be about half as large as slopes (effect hierarchy;
 # common practice, no source).
@@ -215,7 +215,9 @@ class Ladder:
         return mean, np.sqrt(variance)
 
 
-def fit_ladder(table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS)) -> Ladder:
+def fit_ladder(
+    table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS), beside: RunTable | None = None
+) -> Ladder:
     """Condition every rung on the runs and weigh the rungs.
 
     Parameters
@@ -226,6 +228,9 @@ def fit_ladder(table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple
         Seed of the recipe sampler; results are a function of runs and seed only.
     rungs : tuple of str
         Names of the rungs to use; all by default.
+    beside : RunTable or None
+        Evidence that is no run (what time courses say about other hold times). The rungs
+        are conditioned on it too; their weights and the doubt come from the runs alone.
 
     Returns
     -------
@@ -237,18 +242,20 @@ def fit_ladder(table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple
     Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
     """
     table = table.in_canonical_order()
-    families = []
-    for name in rungs:
-        if name == "recipes":
-            families.append(fit_recipes(table, np.random.default_rng(seed)))
-        elif name == "smooth":
-            families.append(fit_smooth(table))
-        elif name == "mean":
-            families.append(fit_mean(table))
-        else:
-            families.append(fit_polynomial(table, name))
+    families = [_fit_rung(name, table, seed) for name in rungs]
     log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
     if table.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
         log_weights = log_weights + np.array([float(np.sum(lo.log_density)) for lo in left_out])
+    if beside is not None and beside.n_runs:
+        joined = table.joined_with(beside).in_canonical_order()
+        families = [_fit_rung(name, joined, seed) for name in rungs]
     return Ladder(table, tuple(families), special.softmax(log_weights), left_out)
+
+
+def _fit_rung(name: str, table: RunTable, seed: int) -> Family:
+    if name == "recipes":
+        return fit_recipes(table, np.random.default_rng(seed))
+    if name == "smooth":
+        return fit_smooth(table)
+    return fit_mean(table) if name == "mean" else fit_polynomial(table, name)

@@ -50,6 +50,16 @@ class RunTable:
     def n_variables(self) -> int:
         return len(self.variables)
 
+    def joined_with(self, other: RunTable) -> RunTable:
+        """This table with the rows of another one of the same variables after its own."""
+        return RunTable(
+            self.variables,
+            np.vstack([self.coded, other.coded]),
+            np.concatenate([self.yields, other.yields]),
+            np.concatenate([self.extra_sd, other.extra_sd]),
+            self.numbers + other.numbers,
+        )
+
     def groups(self) -> np.ndarray:
         """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
         if self.n_runs == 0:

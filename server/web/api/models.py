@@ -157,6 +157,58 @@ class ProposalAnswer(Answer):
     is_opening: bool
 
 
+class ReadingAnswer(Answer):
+    """A timed measurement. ``at_h`` is the time since the start of the run. [h]"""
+
+    id: int
+    series: str
+    unit: str
+    at_h: float
+    value: float
+
+
+class RangeAnswer(Answer):
+    """A value with its 90 % range; an end is None where the readings set no bound."""
+
+    value: float
+    low: float | None
+    high: float | None
+
+
+class CourseAnswer(Answer):
+    """What the readings of one series say about the hold. Times in h."""
+
+    series: str
+    sentence: str
+    shape: str | None
+    is_too_early: bool | None
+    to_95: RangeAnswer | None
+    to_99: RangeAnswer | None
+    best: RangeAnswer | None
+    rate_per_h: RangeAnswer | None
+    plateau: RangeAnswer | None
+
+
+class HoldAtAnswer(Answer):
+    """Estimated hold for 95 % of the plateau. [h]"""
+
+    temperature: str
+    hours: float
+    low: float | None
+    high: float | None
+    is_new_ground: bool
+
+
+class RatesAnswer(Answer):
+    """Rates against temperature over all runs. Energy in kJ/mol."""
+
+    message: str
+    energy: float | None
+    energy_low: float | None
+    energy_high: float | None
+    holds: list[HoldAtAnswer]
+
+
 class StopAdviceAnswer(Answer):
     """Probabilities that the true yield lies above the working recipe's by the worthwhile gain."""
 

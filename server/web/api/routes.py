@@ -8,9 +8,10 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Response
 
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
+from server.core.course.fitting import Range
 from server.core.space.variables import Setting
 from server.errors import InvalidInputError, NotReadyError
-from server.services import charges, preparations, runs, variables
+from server.services import charges, courses, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, accept_proposal
 from server.services.inputs import (
@@ -21,6 +22,9 @@ from server.services.inputs import (
     MaterialInput,
     PlannedRunInput,
     PreparationInput,
+    ReadingImportInput,
+    ReadingInput,
+    ReadingsInput,
     VariableInput,
 )
 from server.services.massbalance import chemistry_of
@@ -30,10 +34,12 @@ from server.storage.tables import LimitRow, MaterialRow, VariableRow
 from server.web.api.models import (
     ChargeAnswer,
     ChargeLineAnswer,
+    CourseAnswer,
     EffectAnswer,
     EffectsAnswer,
     ForecastAnswer,
     FrontPointAnswer,
+    HoldAtAnswer,
     LimitAnswer,
     MassBalanceAnswer,
     MaterialAnswer,
@@ -41,6 +47,9 @@ from server.web.api.models import (
     PreparationAnswer,
     ProblemAnswer,
     ProposalAnswer,
+    RangeAnswer,
+    RatesAnswer,
+    ReadingAnswer,
     RecordAnswer,
     RunAnswer,
     StageRecoveryAnswer,
@@ -300,6 +309,92 @@ def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> 
     """Add a checkpoint to a run."""
     runs.add_checkpoint(session, run_id, data)
     return _run_by_id(session, run_id)
+
+
+@router.post("/runs/{run_id}/start", tags=["readings"])
+def start_run(run_id: Id, session: WriteSession) -> RunAnswer:
+    """Start the clock of a run now; a planned run is under way then."""
+    readings.start_run(session, run_id)
+    return _run_by_id(session, run_id)
+
+
+@router.get("/runs/{run_id}/readings", tags=["readings"])
+def list_readings(run_id: Id, session: ReadSession) -> list[ReadingAnswer]:
+    """List the readings of a run by time."""
+    questions.get_run(session, run_id)
+    return [ReadingAnswer.model_validate(row) for row in questions.list_readings(session, run_id)]
+
+
+@router.post("/runs/{run_id}/readings", status_code=201, tags=["readings"])
+def add_reading(run_id: Id, data: ReadingInput, session: WriteSession) -> ReadingAnswer:
+    """Note one reading."""
+    return ReadingAnswer.model_validate(readings.add_reading(session, run_id, data))
+
+
+@router.post("/runs/{run_id}/readings/import", status_code=201, tags=["readings"])
+def import_readings(run_id: Id, data: ReadingsInput, session: WriteSession) -> list[str]:
+    """Add many readings of one series, all or none; the answer names gaps."""
+    how = ReadingImportInput.model_validate(data.model_dump(exclude={"rows"}))
+    found = readings.import_readings(session, run_id, how, data.rows)
+    return [f"{found.count} readings were added.", *found.notes]
+
+
+@router.put("/readings/{reading_id}", tags=["readings"])
+def correct_reading(reading_id: Id, data: ReadingInput, session: WriteSession) -> ReadingAnswer:
+    """Correct a reading; what it was stays in the history."""
+    return ReadingAnswer.model_validate(readings.correct_reading(session, reading_id, data))
+
+
+@router.delete("/readings/{reading_id}", status_code=204, tags=["readings"])
+def delete_reading(reading_id: Id, session: WriteSession) -> Response:
+    """Remove a reading; what it was stays in the history."""
+    readings.delete_reading(session, reading_id)
+    return Response(status_code=204)
+
+
+@router.get("/runs/{run_id}/course", tags=["readings"])
+def get_course(run_id: Id, session: ReadSession) -> list[CourseAnswer]:
+    """Say what the readings of a run mean for the hold, series by series."""
+    run = questions.get_run(session, run_id)
+    return [_course(one) for one in courses.series_courses(run, questions.list_readings(session, run_id))]
+
+
+def _course(one: courses.SeriesCourse) -> CourseAnswer:
+    advice = one.course.advice if one.course else None
+
+    def ranged(found: Range | None) -> RangeAnswer | None:
+        return RangeAnswer.model_validate(found) if found is not None else None
+
+    return CourseAnswer(
+        series=one.series.key,
+        sentence=advice.sentence if advice else one.problem,
+        shape=one.course.fit.form.shape if one.course else None,
+        is_too_early=advice.is_too_early if advice else None,
+        to_95=ranged(advice.to_95 if advice else None),
+        to_99=ranged(advice.to_99 if advice else None),
+        best=ranged(advice.best if advice else None),
+        rate_per_h=ranged(advice.rate if advice else None),
+        plateau=ranged(advice.plateau if advice else None),
+    )
+
+
+@router.get("/preparations/{preparation_id}/rates", tags=["readings"])
+def get_rates(preparation_id: Id, session: ReadSession) -> RatesAnswer:
+    """Return the activation energy over all runs with readings, and holds at other temperatures."""
+    analysis = analyse(session, preparation_id)
+    found = courses.rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    fit = found.arrhenius
+    holds = [
+        HoldAtAnswer(temperature=h.label, hours=h.hours, low=h.low, high=h.high, is_new_ground=h.is_new_ground)
+        for h in found.holds
+    ]
+    return RatesAnswer(
+        message=found.problem,
+        energy=fit.energy if fit else None,
+        energy_low=fit.energy_low if fit else None,
+        energy_high=fit.energy_high if fit else None,
+        holds=holds,
+    )
 
 
 @router.get("/runs/{run_id}/mass-balance", tags=["runs"])

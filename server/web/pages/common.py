@@ -37,6 +37,7 @@ class Frame:
             ("overview", "Overview", self.base),
             ("effects", "What moved the yield", f"{self.base}/effects"),
             ("proposal", "Next run", f"{self.base}/proposal"),
+            ("courses", "Time courses", f"{self.base}/courses"),
             ("recipe", "Recipe", f"{self.base}/recipe"),
             ("record", "Forecasts", f"{self.base}/record"),
             ("charge", "Charge", f"{self.base}/charge"),

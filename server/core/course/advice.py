@@ -1,0 +1,194 @@
+"""What a time course says about the hold: one sentence with its range, and the times that matter."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fit_course
+from server.core.course.shapes import Shape, best_time, consecutive
+from server.core.space.variables import FloatArray
+
+# The last reading has to lie at least this far up the plateau, at the low end of the range.
+FEWEST_REACHED = 0.6
+# A further hour that brings less than this share of the plateau no longer pays.
+SMALL_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Hold advice.
+
+    Attributes
+    ----------
+    sentence : str
+    is_too_early : bool
+        The readings stop before the bend: no time is given then.
+    to_95, to_99 : Range or None
+        Time to 95 % and 99 % of the plateau. [h]
+    plateau : Range or None
+        [unit of the readings]
+    best : Range or None
+        Best time to stop a rise and decay, or where a straight line ends. [h]
+    rate : Range or None
+        First-order rate constant of the rise. [1/h]
+    last_hour : float
+        What the last hour of the readings brought (the last quarter, where they are shorter than two hours).
+    last_stretch : float
+        Length of that stretch. [h]
+    next_hour : float
+        What another hour is expected to bring.
+    no_longer_pays : float or None
+        Time from which a further hour brings less than 1 % of the plateau. [h]
+    odd : tuple of (hours, value)
+        Readings that do not fit the curve.
+    """
+
+    sentence: str
+    is_too_early: bool
+    last_hour: float
+    last_stretch: float
+    next_hour: float
+    odd: tuple[tuple[float, float], ...]
+    rate: Range | None
+    to_95: Range | None = None
+    to_99: Range | None = None
+    plateau: Range | None = None
+    best: Range | None = None
+    no_longer_pays: float | None = None
+
+
+@dataclass(frozen=True)
+class Course:
+    """A fitted time course with its advice."""
+
+    fit: CourseFit
+    criteria: dict[Shape, float]
+    chosen_by_hand: bool
+    advice: Advice
+
+
+def read_course(
+    hours: FloatArray, values: FloatArray, unit: str, *, shape: Shape | None = None, from_zero: bool = True
+) -> Course:
+    """Fit readings and say what they mean for the hold.
+
+    Parameters
+    ----------
+    hours, values : ndarray of shape (n,)
+        [h], [unit]
+    unit : str
+        Of the readings, for the sentence.
+    shape : Shape or None
+        Chosen by the chemist, or None.
+
+    Raises
+    ------
+    NotReadyError
+        See ``fit_course``.
+    """
+    fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
+    return Course(fit, criteria, shape is not None, _advise(fit, criteria, unit))
+
+
+def hours_words(hours: float) -> str:
+    """A time in minutes, hours or days, with no more digits than it deserves.
+
+    Examples
+    --------
+    >>> hours_words(0.4), hours_words(3.14), hours_words(100.0)
+    ('24 min', '3.1 h', '4.2 d')
+    """
+    if hours < 1.5:
+        return f"{60 * hours:.0f} min"
+    return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.1f} d"
+
+
+def range_words(r: Range) -> str:
+    """A time with its range in words."""
+    if r.low is None and r.high is None:
+        return f"{hours_words(r.value)} (the readings set no bounds)"
+    if r.high is None:
+        return f"{hours_words(r.value)} (90 % range from {hours_words(r.low or 0.0)}, upwards not bounded)"
+    low = f"{hours_words(r.low)}" if r.low is not None else "unknown"
+    return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high)})"
+
+
+def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str) -> Advice:
+    last = float(fit.hours.max())
+    stretch = 1.0 if last >= 2.0 else last / 4.0
+    ends = fit.at(np.array([last - stretch, last, last + 1.0]))
+    brought, more = float(ends[1] - ends[0]), float(ends[2] - ends[1])
+    odd = tuple((float(h), float(v)) for h, v, w in zip(fit.hours, fit.values, fit.weights, strict=True) if w < LOW_WEIGHT)
+    lately = f"The last {hours_words(stretch)} brought {brought:.3g} {unit}".rstrip() + "."
+    rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
+    early = Advice("", True, brought, stretch, more, odd, rate)
+    if fit.form.shape is Shape.STRAIGHT:
+        return _straight(fit, early, lately, unit)
+    if fit.form.shape is Shape.RISE_AND_DECAY:
+        return _rise_and_decay(fit, early, lately, unit, last)
+    return _plateau(fit, early, lately, last, criteria)
+
+
+def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: dict[Shape, float]) -> Advice:
+    reached = fit.range_of(lambda p: -np.expm1(-p["rate"] * np.maximum(last - p["delay"], 0.0)))
+    is_straight = criteria.get(Shape.STRAIGHT, math.inf) < fit.aicc + CLEAR_DIFFERENCE
+    if is_straight or reached.low is None or reached.low < FEWEST_REACHED:
+        return replace(early, sentence=f"Still rising: too early to say where it ends. {lately}")
+    to_95 = fit.range_of(lambda p: p["delay"] - math.log(0.05) / p["rate"])
+    to_99 = fit.range_of(lambda p: p["delay"] - math.log(0.01) / p["rate"])
+    plateau = fit.range_of(lambda p: p["start"] + p["size"])
+    k, delay = fit.parameters["rate"], fit.parameters["delay"]
+    # size · exp(−k (t − delay)) · (1 − exp(−k · 1 h)) falls to 1 % of the size at this time.
+    pays = delay + max(math.log(max(-math.expm1(-k), 1e-12) / SMALL_SHARE) / k, 0.0)
+    now = "It is past that." if last >= to_95.value else f"That is {hours_words(to_95.value - last)} from the last reading."
+    text = f"95 % of the plateau is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
+    if last >= pays:
+        text += f" From {hours_words(pays)} on, a further hour brings less than 1 % of the plateau."
+    return replace(early, sentence=text, is_too_early=False, to_95=to_95, to_99=to_99, plateau=plateau, no_longer_pays=pays)
+
+
+def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last: float) -> Advice:
+    best = fit.range_of(_best_times)
+    if best.high is None or best.value > 1.5 * last:
+        return replace(early, sentence=f"Still rising: too early to say when to stop. {lately}")
+    gone = last - best.value
+    where = "It is not past yet."
+    if gone > 0.02 * last:
+        lost = f"{_fallen(fit, best.value, last):.3g} {unit}".rstrip()
+        where = f"That was {hours_words(gone)} before the last reading; {lost} were lost since then."
+    text = f"Best time to stop: {range_words(best)}. {where} {lately}"
+    return replace(early, sentence=text, is_too_early=False, best=best)
+
+
+def _straight(fit: CourseFit, early: Advice, lately: str, unit: str) -> Advice:
+    slope = f"{fit.parameters['size']:.3g} {unit}".rstrip()
+    if not fit.form.has_end:
+        return replace(early, sentence=f"Still going straight, at {slope} per hour: too early to say where it ends. {lately}")
+    end = fit.range_of(lambda p: p["delay"] + p["end"])
+    text = f"It went straight, at {slope} per hour, until it was exhausted after {range_words(end)}. {lately}"
+    plateau = fit.range_of(lambda p: p["start"] + p["size"] * p["end"])
+    return replace(early, sentence=text, is_too_early=False, plateau=plateau, best=end, no_longer_pays=end.value)
+
+
+def _best_times(p: dict[str, FloatArray]) -> FloatArray:
+    return np.array([d + best_time(float(a), float(b)) for a, b, d in zip(p["rate"], p["decay"], p["delay"], strict=True)])
+
+
+def _fallen(fit: CourseFit, best: float, last: float) -> float:
+    at = fit.at(np.array([best, last]))
+    return float(at[0] - at[1])
+
+
+def curve_at(fit: CourseFit, p: dict[str, FloatArray], hours: float) -> FloatArray:
+    """The curve at one time for arrays of parameters. [unit of the readings]"""
+    tau = np.maximum(hours - p["delay"], 0.0)
+    if fit.form.shape is Shape.PLATEAU:
+        g = -np.expm1(-p["rate"] * tau)
+    elif fit.form.shape is Shape.RISE_AND_DECAY:
+        g = consecutive(p["rate"], p["decay"], tau)
+    else:
+        g = np.minimum(tau, p["end"])
+    return np.asarray(p["start"] + p["size"] * g)

@@ -1,0 +1,403 @@
+"""Fitting a time course: the shape by an information criterion, robust, with profile-likelihood ranges.
+
+The few parameters that do not enter linearly are searched on a grid that is refined
+around the region the readings allow; the others follow in closed form at every node
+(variable projection: Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413). The grid is
+also the profile likelihood: the range of any quantity is its smallest and largest value
+over the nodes (and linear parameters) that the likelihood-ratio limit allows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import optimize, stats
+
+from server.core.course.shapes import Form, Shape
+from server.core.space.variables import FloatArray
+from server.errors import NotReadyError
+
+FEWEST_READINGS = 4
+# More readings than this are joined into medians of equal stretches before the fit.
+MOST_FITTED = 150
+# Degrees of freedom of the scatter: heavy tails, so that one bad reading does not carry the curve away.
+TAIL = 4.0
+# Readings with less than this share of the usual weight are named as not fitting.
+LOW_WEIGHT = 0.3
+# No instrument reads finer than this share of the spread of the readings.
+_FINEST = 2e-3
+_SURENESS = 0.9
+# Forms within this of the smallest criterion have support too. [AICc]
+CLEAR_DIFFERENCE = 2.0
+_SMALL = 1e-300
+
+
+@dataclass(frozen=True)
+class Range:
+    """A value with its 90 % range; an end is None where the readings set no bound to it."""
+
+    value: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class CourseFit:
+    """One form fitted to readings.
+
+    Attributes
+    ----------
+    parameters : dict
+        'start', 'size' in the unit of the readings (size per hour for a straight line);
+        'rate', 'decay' in 1/h; 'delay', 'end' in h. Those that are not free are 0 (end: infinite).
+    scatter : float
+        Standard deviation of a reading about the curve. [unit of the readings]
+    aicc : float
+        Small-sample information criterion; smaller is better.
+    weights : ndarray of shape (n_readings,)
+        1 for a usual reading, towards 0 for one far off the curve.
+    residual_sum : float
+        Weighted sum of squares.
+    """
+
+    form: Form
+    parameters: dict[str, float]
+    scatter: float
+    aicc: float
+    hours: FloatArray
+    values: FloatArray
+    weights: FloatArray
+    residual_sum: float
+
+    def at(self, hours: FloatArray) -> FloatArray:
+        """Fitted curve. [unit of the readings]"""
+        node = np.array([[self.parameters[name] for name in self.form.nonlinear]])
+        return np.asarray(self.parameters["start"] + self.parameters["size"] * self.form.basis(node, hours)[0])
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        return len(self.hours) - self.form.n_parameters
+
+    def range_of(self, quantity: Callable[[dict[str, FloatArray]], FloatArray]) -> Range:
+        """Profile-likelihood range of a quantity.
+
+        Parameters
+        ----------
+        quantity : callable
+            Takes the parameters as arrays of one shape and returns the quantity in that shape.
+
+        Notes
+        -----
+        All parameters with RSS ≤ RSS_min (1 + F₁,ν(0.9)/ν), ν degrees of freedom: exact for a
+        linear parameter, a likelihood ratio otherwise. Source: Bates & Watts, Nonlinear
+        Regression Analysis (1988), section 6.1.
+        """
+        value = float(quantity({name: np.array([v]) for name, v in self.parameters.items()})[0])
+        found, is_open_low, is_open_high = _allowed(self, quantity)
+        low = None if is_open_low else min(float(found.min()), value)
+        high = None if is_open_high else max(float(found.max()), value)
+        return Range(value, low, high)
+
+
+def thinned(hours: FloatArray, values: FloatArray, most: int = MOST_FITTED) -> tuple[FloatArray, FloatArray]:
+    """Join many readings into medians over stretches with equally many readings each.
+
+    Returns
+    -------
+    hours, values : ndarray of shape (≤ most,)
+    """
+    order = np.argsort(hours, kind="stable")
+    hours, values = hours[order], values[order]
+    if len(hours) <= most:
+        return hours, values
+    parts = np.array_split(np.arange(len(hours)), most)
+    return np.array([np.median(hours[p]) for p in parts]), np.array([np.median(values[p]) for p in parts])
+
+
+def check_readings(hours: FloatArray, values: FloatArray) -> None:
+    """Refuse readings that no curve can be fitted to.
+
+    Raises
+    ------
+    NotReadyError
+        Too few, all at one time, or all equal.
+    """
+    n = len(np.unique(np.round(hours, 6)))
+    if n < FEWEST_READINGS:
+        plural = "reading" if n == 1 else "readings"
+        raise NotReadyError(
+            f"{n} {plural} at different times so far; a time course needs at least {FEWEST_READINGS}.",
+            have=n,
+            need=FEWEST_READINGS,
+        )
+    if not np.ptp(values) > 1e-9 * np.max(np.abs(values)):
+        raise NotReadyError(f"All readings are equal ({values[0]:g}): nothing has moved, so there is no curve.", have=1, need=2)
+
+
+def forms_for(shape: Shape | None, *, from_zero: bool) -> list[Form]:
+    """Forms that are tried: of one shape, or of all; ``from_zero`` says that the readings start at nothing."""
+    return [
+        Form(one, has_delay=delay, has_start=not from_zero, has_end=end)
+        for one in ([shape] if shape else list(Shape))
+        for delay in (False, True)
+        for end in ((False, True) if one is Shape.STRAIGHT else (False,))
+    ]
+
+
+def fit_course(
+    hours: FloatArray, values: FloatArray, *, shape: Shape | None = None, from_zero: bool = True
+) -> tuple[CourseFit, dict[Shape, float]]:
+    """Fit readings of one run.
+
+    Parameters
+    ----------
+    hours : ndarray of shape (n,)
+        Time since the start of the run. [h]
+    values : ndarray of shape (n,)
+    shape : Shape or None
+        Chosen by the chemist, or None: by the information criterion.
+    from_zero : bool
+        Whether the curve starts at 0 (a volume collected, a conversion) or at a free value.
+
+    Returns
+    -------
+    fit : CourseFit
+    criteria : dict
+        Smallest AICc per shape.
+
+    Raises
+    ------
+    NotReadyError
+        If there are too few or only equal readings.
+
+    Notes
+    -----
+    AICc = −2 ln L + 2K n/(n − K − 1), K counting the scatter too. Source: Hurvich & Tsai,
+    Biometrika 76 (1989) 297. Of the forms within 2 of the smallest, the one with the fewest
+    parameters is taken (the usual reading of such differences: Burnham & Anderson 2002, sec. 2.6). Scatter is Student's t with four degrees of freedom
+    (Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881).
+    """
+    check_readings(hours, values)
+    hours, values = thinned(np.asarray(hours, dtype=float), np.asarray(values, dtype=float))
+    forms = forms_for(shape, from_zero=from_zero)
+    fits = [fit_form(hours, values, form) for form in forms if len(hours) >= form.n_parameters + 3]
+    if not fits:
+        least = min(f.n_parameters for f in forms) + 3
+        raise NotReadyError(f"{len(hours)} readings so far; this shape needs at least {least}.", have=len(hours), need=least)
+    criteria: dict[Shape, float] = {}
+    for fit in fits:
+        criteria[fit.form.shape] = min(fit.aicc, criteria.get(fit.form.shape, math.inf))
+    smallest = min(f.aicc for f in fits)
+    supported = [f for f in fits if f.aicc <= smallest + CLEAR_DIFFERENCE]
+    return min(supported, key=lambda f: (f.form.n_parameters, f.aicc)), criteria
+
+
+def fit_form(hours: FloatArray, values: FloatArray, form: Form, *, is_robust: bool = True) -> CourseFit:
+    """Fit one form, by Student's t (robust) or by plain least squares."""
+    finest = _FINEST * float(np.ptp(values))
+    n = len(hours)
+    weights = np.ones(n)
+    scatter = math.inf
+    parameters: dict[str, float] = {}
+    for _ in range(20 if is_robust else 1):
+        parameters = _polish(hours, values, weights, form, _best_node(hours, values, weights, form))
+        residuals = values - _curve(form, parameters, hours)
+        if not is_robust:
+            scatter = max(math.sqrt(float(residuals @ residuals) / max(n - form.n_parameters, 1)), finest)
+            break
+        if not math.isfinite(scatter):
+            # The median keeps one bad reading from setting the scale of all.
+            scatter = max(1.4826 * float(np.median(np.abs(residuals))), finest)
+        fresh = (TAIL + 1.0) / (TAIL + (residuals / scatter) ** 2)
+        scatter = max(math.sqrt(float(fresh @ residuals**2) / n), finest)
+        if np.max(np.abs(fresh - weights)) < 1e-4:
+            weights = fresh
+            break
+        weights = fresh
+    residuals = values - _curve(form, parameters, hours)
+    k = form.n_parameters + 1
+    if is_robust:
+        log_likelihood = float(np.sum(stats.t.logpdf(residuals / scatter, TAIL))) - n * math.log(scatter)
+        weights = weights / ((TAIL + 1.0) / TAIL)
+    else:
+        rss = max(float(residuals @ residuals), n * finest**2)
+        log_likelihood = -0.5 * n * (math.log(2 * math.pi * rss / n) + 1.0)
+    aicc = -2.0 * log_likelihood + 2.0 * k * n / (n - k - 1.0) if n > k + 1 else math.inf
+    residual_sum = float(weights @ residuals**2)
+    return CourseFit(form, parameters, scatter, aicc, hours, values, weights, residual_sum)
+
+
+def _curve(form: Form, parameters: dict[str, float], hours: FloatArray) -> FloatArray:
+    node = np.array([[parameters[name] for name in form.nonlinear]])
+    return np.asarray(parameters["start"] + parameters["size"] * form.basis(node, hours)[0])
+
+
+def _bounds(form: Form, hours: FloatArray) -> dict[str, tuple[float, float]]:
+    """Where parameters are looked for: rates on a logarithmic scale, times within the readings."""
+    span = float(hours.max())
+    gap = max(float(np.min(np.diff(np.unique(hours)))), 1e-3 * span)
+    return {
+        "rate": (0.01 / span, 10.0 / gap),
+        "decay": (0.01 / span, 10.0 / gap),
+        "delay": (0.0, 0.8 * span),
+        "end": (0.02 * span, span),
+    }
+
+
+def _grid(form: Form, limits: dict[str, tuple[float, float]], counts: dict[str, int]) -> FloatArray:
+    axes = []
+    for name in form.nonlinear:
+        low, high = limits[name]
+        if name in ("rate", "decay"):
+            axes.append(np.geomspace(low, high, counts[name]))
+        else:
+            axes.append(np.linspace(low, high, counts[name]))
+    if not axes:
+        return np.empty((1, 0))
+    nodes = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")], axis=1)
+    if form.shape is Shape.RISE_AND_DECAY:
+        # The two rates may be exchanged with the size; the faster one is called the rise.
+        nodes = nodes[nodes[:, 0] >= nodes[:, 1]]
+    return nodes
+
+
+def _counts(form: Form) -> dict[str, int]:
+    both = form.shape is Shape.RISE_AND_DECAY
+    return {"rate": 26 if both else 48, "decay": 26, "delay": 9 if both else 25, "end": 33}
+
+
+def _linear(
+    form: Form, nodes: FloatArray, hours: FloatArray, values: FloatArray, weights: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Best start and size at every node, the weighted RSS, and the curvature in the size. Shapes (n_nodes,)."""
+    g = form.basis(nodes, hours)
+    total = weights.sum()
+    if form.has_start:
+        g_mean, y_mean = g @ weights / total, float(values @ weights / total)
+        centred, y = g - g_mean[:, None], values - y_mean
+    else:
+        g_mean, y_mean = np.zeros(len(g)), 0.0
+        centred, y = g, values
+    curvature = np.maximum((centred**2) @ weights, _SMALL)
+    size = (centred * y) @ weights / curvature
+    start = y_mean - size * g_mean if form.has_start else np.zeros(len(g))
+    rss = np.maximum(((y - size[:, None] * centred) ** 2) @ weights, 0.0)
+    return start, size, rss, curvature
+
+
+def _best_node(hours: FloatArray, values: FloatArray, weights: FloatArray, form: Form) -> FloatArray:
+    nodes = _grid(form, _bounds(form, hours), _counts(form))
+    rss = _linear(form, nodes, hours, values, weights)[2]
+    return np.asarray(nodes[int(np.argmin(rss))])
+
+
+def _polish(hours: FloatArray, values: FloatArray, weights: FloatArray, form: Form, node: FloatArray) -> dict[str, float]:
+    """Go from the best node to the optimum; rates move on a logarithmic scale."""
+    names = form.nonlinear
+    root = np.sqrt(weights)
+    limits = _bounds(form, hours)
+    is_log = np.array([name in ("rate", "decay") for name in names], dtype=bool)
+
+    def to_node(theta: FloatArray) -> FloatArray:
+        return np.where(is_log, np.exp(np.where(is_log, theta, 0.0)), theta)
+
+    def residuals(theta: FloatArray) -> FloatArray:
+        start, size, _, _ = _linear(form, to_node(theta)[None], hours, values, weights)
+        return np.asarray(root * (values - start[0] - size[0] * form.basis(to_node(theta)[None], hours)[0]))
+
+    if names:
+        low = np.array([math.log(limits[n][0]) if log else limits[n][0] for n, log in zip(names, is_log, strict=True)])
+        high = np.array([math.log(limits[n][1]) if log else limits[n][1] for n, log in zip(names, is_log, strict=True)])
+        begin = np.where(is_log, np.log(np.maximum(node, _SMALL)), node)
+        solved = optimize.least_squares(
+            residuals, np.clip(begin, low, high), bounds=(low - 1e-9, high + 1e-9), xtol=1e-15, ftol=1e-15, gtol=1e-15
+        )
+        node = to_node(solved.x) if solved.cost <= 0.5 * float(np.sum(residuals(begin) ** 2)) else node
+    start, size, _, _ = _linear(form, node[None], hours, values, weights)
+    found = {"start": float(start[0]), "size": float(size[0]), "rate": 0.0, "decay": 0.0, "delay": 0.0, "end": math.inf}
+    found.update({name: float(v) for name, v in zip(names, node, strict=True)})
+    if form.shape is Shape.RISE_AND_DECAY and found["decay"] > found["rate"]:
+        # The same curve with the names of the rates exchanged.
+        found["size"] *= found["rate"] / found["decay"]
+        found["rate"], found["decay"] = found["decay"], found["rate"]
+    return found
+
+
+def _allowed(fit: CourseFit, quantity: Callable[[dict[str, FloatArray]], FloatArray]) -> tuple[FloatArray, bool, bool]:
+    """Values of a quantity over all allowed parameters, and whether its low or high side is open."""
+    form, dof = fit.form, max(fit.degrees_of_freedom, 1)
+    finest = (_FINEST * float(np.ptp(fit.values))) ** 2 * len(fit.hours)
+    least = max(fit.residual_sum, finest)
+    limit = least * (1.0 + float(stats.f.ppf(_SURENESS, 1, dof)) / dof)
+    whole = _bounds(form, fit.hours)
+    limits, nodes = dict(whole), np.empty((0, len(form.nonlinear)))
+    for _ in range(4):
+        nodes = _grid(form, limits, _counts(form))
+        nodes = np.vstack([nodes, [[fit.parameters[name] for name in form.nonlinear]]])
+        inside = nodes[_linear(form, nodes, fit.hours, fit.values, fit.weights)[2] <= limit]
+        limits = _around(form, inside, whole, limits)
+    start, size, rss, curvature = _linear(form, nodes, fit.hours, fit.values, fit.weights)
+    keep = rss <= limit
+    if not keep.any():
+        keep[-1] = True
+    reach = np.sqrt(np.maximum(limit - rss[keep], 0.0) / curvature[keep])
+    parts, sizes = [], []
+    base = {"rate": np.zeros(keep.sum()), "decay": np.zeros(keep.sum()), "delay": np.zeros(keep.sum())}
+    base["end"] = np.full(keep.sum(), math.inf)
+    base.update({name: nodes[keep, k] for k, name in enumerate(form.nonlinear)})
+    g_mean = form.basis(nodes[keep], fit.hours) @ fit.weights / fit.weights.sum()
+    for sign in (-1.0, 0.0, 1.0):
+        moved = size[keep] + sign * reach
+        shifted = start[keep] - (moved - size[keep]) * g_mean if form.has_start else start[keep]
+        parts.append(quantity({**base, "size": moved, "start": shifted}))
+        sizes.append(moved)
+    found = np.concatenate(parts)
+    is_open_low, is_open_high = _open_sides(form, nodes[keep], whole, found, np.tile(np.arange(int(keep.sum())), 3))
+    return found, is_open_low, is_open_high
+
+
+def _around(
+    form: Form, inside: FloatArray, whole: dict[str, tuple[float, float]], before: dict[str, tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    """The box about the allowed nodes, one step wider, within the whole."""
+    if len(inside) == 0:
+        return before
+    counts = _counts(form)
+    box = dict(before)
+    for k, name in enumerate(form.nonlinear):
+        low, high = float(inside[:, k].min()), float(inside[:, k].max())
+        if name in ("rate", "decay"):
+            step = (before[name][1] / before[name][0]) ** (1.2 / (counts[name] - 1))
+            low, high = low / step, high * step
+        else:
+            step = 1.2 * (before[name][1] - before[name][0]) / (counts[name] - 1)
+            low, high = low - step, high + step
+        box[name] = (max(low, whole[name][0]), min(high, whole[name][1]))
+        if box[name][0] >= box[name][1]:
+            box[name] = before[name]
+    return box
+
+
+def _open_sides(
+    form: Form, nodes: FloatArray, whole: dict[str, tuple[float, float]], found: FloatArray, owner: np.ndarray
+) -> tuple[bool, bool]:
+    """Whether the extreme values of a quantity belong to nodes at the edge of what was searched.
+
+    A delay of 0 and an end at the last reading are natural edges, not open ones.
+    """
+    at_edge = np.zeros(len(nodes), dtype=bool)
+    for k, name in enumerate(form.nonlinear):
+        if name in ("rate", "decay"):
+            low, high = whole[name]
+            at_edge |= nodes[:, k] <= low * 1.001
+            at_edge |= (nodes[:, k] >= high / 1.001) if name == "rate" else False
+    if not at_edge.any():
+        return False, False
+    edge = at_edge[owner]
+    span = max(float(np.ptp(found)), _SMALL)
+    is_low = bool(found[edge].min() <= found.min() + 1e-6 * span)
+    is_high = bool(found[edge].max() >= found.max() - 1e-6 * span)
+    return is_low, is_high

@@ -1,0 +1,204 @@
+"""Time courses of runs: fits of their readings, rates against temperature, evidence about the hold."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from sqlmodel import Session
+
+from server.compute.fits import ResultStore
+from server.core.course.advice import Course, read_course
+from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
+from server.core.course.evidence import evidence_about_hold, tells_about_product
+from server.core.course.fitting import thinned
+from server.core.course.shapes import Shape, time_to
+from server.core.model.runs import RunTable
+from server.core.space.coordinates import encode
+from server.core.space.limits import Space
+from server.core.space.units import convert
+from server.core.space.variables import FloatArray, Role, Variable
+from server.errors import NotReadyError
+from server.services.readings import SERIES, Series
+from server.services.runs import RunView
+from server.storage import questions
+from server.storage.tables import PreparationRow, ReadingRow, RunRow
+
+COURSES = ResultStore(size=512)
+# The rates of one reaction are read from the series that follow it, in this order.
+RATE_SERIES = ("product", "conversion", "volume", "gas", "remaining")
+
+
+@dataclass(frozen=True)
+class SeriesCourse:
+    """Readings of one series of a run and their fit; ``course`` is None where ``problem`` says why."""
+
+    series: Series
+    hours: FloatArray
+    values: FloatArray
+    ids: tuple[int, ...]
+    course: Course | None
+    problem: str
+
+
+def series_courses(run: RunRow, rows: Sequence[ReadingRow]) -> list[SeriesCourse]:
+    """Fit every series of a run, in the order of ``SERIES``."""
+    found = []
+    for series in SERIES.values():
+        own = [r for r in rows if r.series == series.key]
+        if own:
+            found.append(_one(run, series, own))
+    return found
+
+
+def _one(run: RunRow, series: Series, rows: Sequence[ReadingRow]) -> SeriesCourse:
+    hours, values = np.array([r.at_h for r in rows]), np.array([r.value for r in rows])
+    ids = tuple(int(r.id or 0) for r in rows)
+    chosen = (run.course_shapes or {}).get(series.key)
+    shape = Shape(chosen) if chosen in set(Shape) else None
+    digest = hashlib.sha256(hours.tobytes() + values.tobytes())
+    digest.update(repr((series.key, shape)).encode())
+
+    def fit() -> Course | str:
+        try:
+            return read_course(hours, values, series.unit, shape=shape, from_zero=series.from_zero)
+        except NotReadyError as error:
+            return str(error)
+
+    result = COURSES.get(digest.hexdigest(), fit)
+    course = None if isinstance(result, str) else result
+    return SeriesCourse(series, hours, values, ids, course, result if isinstance(result, str) else "")
+
+
+def shown_points(course: SeriesCourse, most: int = 600) -> tuple[FloatArray, FloatArray]:
+    """Readings for display: all, or medians of equal stretches where there are too many."""
+    return thinned(course.hours, course.values, most)
+
+
+def hold_variable(preparation: PreparationRow, space: Space) -> Variable | None:
+    """The hold time that time courses tell about: the chosen one, else the first hold of the first reaction stage."""
+    holds = [v for v in space.variables if v.role is Role.HOLD_TIME]
+    chosen = next((v for v in holds if v.key == str(preparation.course_variable_id)), None)
+    return chosen or next((v for v in holds if v.stage.value == "reaction"), holds[0] if holds else None)
+
+
+def evidence_beside(session: Session, preparation: PreparationRow, space: Space, counting: Sequence[RunView]) -> RunTable | None:
+    """What the time courses of the counting runs say about other holds, as rows beside the runs.
+
+    Returns
+    -------
+    beside : RunTable or None
+        None where it is switched off or there is nothing. Row numbers are those of the
+        runs, negative: they are no runs.
+    """
+    hold = hold_variable(preparation, space) if preparation.use_courses else None
+    if hold is None:
+        return None
+    readings = questions.readings_by_run(session, int(preparation.id or 0))
+    rows, yields, extra, numbers = [], [], [], []
+    for run in counting:
+        own = readings.get(int(run.row.id or 0), [])
+        if not own or run.row.outcome != "yield" or run.percent is None:
+            continue
+        for one in series_courses(run.row, own):
+            if not one.series.tells_product or one.course is None or not tells_about_product(one.course.fit.form.shape):
+                continue
+            hours = convert(float(run.settings[hold.key]), hold.unit, "h")
+            for e in evidence_about_hold(one.course.fit, hours, run.percent):
+                rows.append({**run.settings, hold.key: convert(e.hold_h, "h", hold.unit)})
+                yields.append(e.percent)
+                extra.append(e.sd)
+                numbers.append(-run.number)
+            break  # one series per run, the one that tells most
+    if not rows:
+        return None
+    return RunTable(space.variables, encode(space.variables, rows), np.array(yields), np.array(extra), tuple(numbers))
+
+
+@dataclass(frozen=True)
+class RunCourse:
+    """The course of one run that counts for rates."""
+
+    run_number: int
+    run_id: int
+    series: SeriesCourse
+    celsius: float | None
+
+
+@dataclass(frozen=True)
+class HoldAt:
+    """Hold for 95 % of the plateau at a temperature, estimated. [h]"""
+
+    label: str
+    hours: float
+    low: float | None
+    high: float | None
+    is_new_ground: bool
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Rates against temperature over the runs of a preparation; ``arrhenius`` is None where ``problem`` says why."""
+
+    runs: tuple[RunCourse, ...]
+    temperature: Variable | None
+    arrhenius: Arrhenius | None
+    problem: str
+    holds: tuple[HoldAt, ...]
+
+
+def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: Sequence[RunView]) -> Rates:
+    """Collect the courses of all runs, fit rates against temperature, and estimate holds at other temperatures."""
+    hold = hold_variable(preparation, space)
+    temperatures = [v for v in space.variables if v.role is Role.TEMPERATURE]
+    same_stage = [v for v in temperatures if hold is not None and v.stage is hold.stage]
+    temperature = next(iter(same_stage or temperatures), None)
+    readings = questions.readings_by_run(session, int(preparation.id or 0))
+    found: list[RunCourse] = []
+    for run in runs:
+        courses = {c.series.key: c for c in series_courses(run.row, readings.get(int(run.row.id or 0), []))}
+        best = next((courses[key] for key in RATE_SERIES if key in courses and courses[key].course is not None), None)
+        if best is not None:
+            celsius = convert(float(run.settings[temperature.key]), temperature.unit, "°C") if temperature else None
+            found.append(RunCourse(run.number, int(run.row.id or 0), best, celsius))
+    if temperature is None:
+        return Rates(tuple(found), None, None, "No variable is a temperature, so rates cannot be compared over it.", ())
+    points = [p for p in (_rate(one) for one in found) if p is not None]
+    try:
+        fit = fit_arrhenius(points)
+    except NotReadyError as error:
+        return Rates(tuple(found), temperature, None, str(error), ())
+    return Rates(tuple(found), temperature, fit, "", _holds(fit, temperature))
+
+
+def _rate(one: RunCourse) -> RateAt | None:
+    """First-order rate constant with the uncertainty of its logarithm; None where the readings do not bound it."""
+    advice = one.series.course.advice if one.series.course else None
+    if advice is None or advice.is_too_early or advice.rate is None or one.celsius is None:
+        return None
+    rate = advice.rate
+    if rate.low is None or rate.high is None or rate.low <= 0:
+        return None
+    return RateAt(one.run_number, convert(one.celsius, "°C", "K"), rate.value, (np.log(rate.high) - np.log(rate.low)) / 3.29)
+
+
+def _holds(fit: Arrhenius, temperature: Variable) -> tuple[HoldAt, ...]:
+    grid = temperature.grid()
+    if len(grid) > 12:
+        grid = grid[np.unique(np.linspace(0, len(grid) - 1, 12).round().astype(int))]
+    out = []
+    for value in grid:
+        kelvin = convert(float(value), temperature.unit, "K")
+        rates = fit.rate_range(kelvin)
+        out.append(
+            HoldAt(
+                f"{value:g} {temperature.unit}",
+                time_to(0.95, fit.rate(kelvin)),
+                time_to(0.95, rates[1]) if rates else None,
+                time_to(0.95, rates[0]) if rates else None,
+                fit.is_new_ground(kelvin),
+            )
+        )
+    return tuple(out)

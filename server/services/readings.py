@@ -1,0 +1,451 @@
+"""Readings of a run: noted one by one at the bench, pasted, or read from a logger's file."""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from sqlmodel import Session
+
+from server.core.space.units import TEMPERATURE_UNITS, convert
+from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.services.inputs import ReadingImportInput, ReadingInput
+from server.services.numbers import NumberTextError, read_number
+from server.services.preparations import log_change, now
+from server.storage import questions
+from server.storage.tables import ReadingRow, RunRow
+
+MOST_READINGS = 200_000
+MOST_FILE_BYTES = 20_000_000
+# A longer time between two readings than this many times the usual one is called a gap.
+GAP_FACTOR = 8.0
+MOST_ROW_MESSAGES = 12
+# No hold is longer than this. [h]
+LONGEST_HOURS = 24.0 * 365.0
+
+
+@dataclass(frozen=True)
+class Series:
+    """What can be read. ``from_zero``: the curve starts at 0; ``tells_product``: it follows the product.
+
+    ``units`` maps each unit that may be typed to its factor to the first one (temperatures are converted apart).
+    """
+
+    key: str
+    label: str
+    units: Mapping[str, float]
+    from_zero: bool
+    tells_product: bool
+    is_never_negative: bool = True
+
+    @property
+    def unit(self) -> str:
+        return next(iter(self.units))
+
+
+SERIES = {
+    s.key: s
+    for s in (
+        Series("product", "product in the mixture", {"%": 1.0}, True, True),
+        Series("conversion", "conversion", {"%": 1.0}, True, True),
+        Series("volume", "volume collected", {"mL": 1.0, "L": 1000.0}, True, True),
+        Series("gas", "gas evolved", {"mL": 1.0, "L": 1000.0}, True, True),
+        Series("remaining", "starting material left", {"%": 1.0}, False, False),
+        Series("temperature", "temperature", dict.fromkeys(TEMPERATURE_UNITS, 1.0), False, False, False),
+        Series("ph", "pH", {"": 1.0}, False, False, False),
+    )
+}
+
+
+def to_series_unit(series: Series, value: float, unit: str) -> float:
+    """Convert a value to the first unit of a series.
+
+    Raises
+    ------
+    NumberTextError
+        If the unit does not belong to the series, or the value cannot be.
+    """
+    unit = unit or series.unit
+    if unit not in series.units:
+        raise NumberTextError(f"{series.label} is not read in {unit[:12]}. Use {', '.join(u for u in series.units if u)}.")
+    value = convert(value, unit, series.unit) if series.key == "temperature" else value * series.units[unit]
+    if series.is_never_negative and value < 0:
+        raise NumberTextError(f"{series.label} cannot be below 0; this is {value:g}.")
+    if series.key == "temperature" and convert(value, series.unit, "K") <= 0:
+        raise NumberTextError(f"{value:g} {series.unit} is below absolute zero.")
+    if series.unit == "%" and value > 100.0 * 1.05:
+        raise NumberTextError(f"{series.label} of {value:g} % is not possible. Enter a value from 0 to 100.")
+    return value
+
+
+_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?")
+_ELAPSED = re.compile(r"(\d{1,4}):([0-5]\d)(?::([0-5]\d))?")
+_WITH_UNIT = re.compile(r"([0-9.,+eE-]+)\s*(s|min|h|d)")
+_HOURS = {"s": 1 / 3600, "min": 1 / 60, "h": 1.0, "d": 24.0}
+
+
+def read_elapsed(text: str, unit: str) -> float:
+    """Read a time since the start: 1.5 (in ``unit``), 90 min, or 1:30 in hours and minutes. [h]
+
+    Raises
+    ------
+    NumberTextError
+
+    Examples
+    --------
+    >>> read_elapsed("90", "min"), read_elapsed("1:30", "min"), read_elapsed("90 min", "h")
+    (1.5, 1.5, 1.5)
+    """
+    text = text.strip()
+    if found := _ELAPSED.fullmatch(text):
+        hours = int(found[1]) + int(found[2]) / 60 + int(found[3] or 0) / 3600
+    elif with_unit := _WITH_UNIT.fullmatch(text):
+        hours = read_number(with_unit[1]) * _HOURS[with_unit[2]]
+    else:
+        hours = read_number(text) * _HOURS[unit]
+    return checked_hours(hours)
+
+
+def checked_hours(hours: float) -> float:
+    """Refuse times before the start and beyond a year."""
+    if hours < 0:
+        raise NumberTextError("A time before the start of the run is not possible. Correct the time, or the start.")
+    if hours > LONGEST_HOURS:
+        raise NumberTextError("This is more than a year after the start. Check the unit of the time.")
+    return round(hours, 9)
+
+
+def read_clock(text: str, started_at: datetime | None, offset_minutes: int) -> float:
+    """Read a time of day (14:05) or a date and time (2026-03-31 14:05) as hours since the start.
+
+    Parameters
+    ----------
+    offset_minutes : int
+        Local time minus UTC where the reading is typed.
+
+    Raises
+    ------
+    NumberTextError
+        If it cannot be read, or the start of the run is not known.
+    """
+    if started_at is None:
+        raise NumberTextError("A time of day needs the start of the run: press ‘Start’ or enter when it began.")
+    local = started_at + timedelta(minutes=offset_minutes)
+    text = text.strip()
+    if found := _CLOCK.fullmatch(text):
+        moment = local.replace(hour=int(found[1]), minute=int(found[2]), second=int(found[3] or 0), microsecond=0)
+        # A minute is as fine as a clock is read, so the minute of the start is no time before it.
+        if moment < local - timedelta(minutes=1):
+            moment += timedelta(days=1)
+        return checked_hours(max((moment - local).total_seconds(), 0.0) / 3600)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise NumberTextError(f"“{text[:40]}” is not a time. Write 14:05 or 2026-03-31 14:05.") from error
+    if moment.tzinfo is not None:
+        return checked_hours((moment.astimezone(UTC) - started_at).total_seconds() / 3600)
+    return checked_hours((moment - local.replace(tzinfo=None)).total_seconds() / 3600)
+
+
+def _series(key: str) -> Series:
+    if key not in SERIES:
+        raise InvalidInputError({"series": "Choose one of those offered."})
+    return SERIES[key]
+
+
+def start_run(session: Session, run_id: int, moment: datetime | None = None) -> RunRow:
+    """Start the clock of a run: readings noted ‘now’ count from here. A planned run is under way then."""
+    run = questions.get_run(session, run_id)
+    before = {"started_at": run.started_at.isoformat() if run.started_at else None}
+    run.started_at = moment or now()
+    if run.state == "planned":
+        run.state = "under_way"
+    run.revision += 1
+    session.add(run)
+    after = {"started_at": run.started_at.isoformat()}
+    log_change(session, run.preparation_id, "run started", run_number=run.number, before=before, after=after)
+    session.commit()
+    return run
+
+
+def _hours_of(run: RunRow, data: ReadingInput) -> float:
+    if data.at_kind == "now":
+        if run.started_at is None:
+            raise NumberTextError("‘Now’ needs the start of the run: press ‘Start’ first, or type the time since the start.")
+        return checked_hours((now() - run.started_at).total_seconds() / 3600)
+    if not data.at.strip():
+        raise NumberTextError("Enter the time of the reading.")
+    if data.at_kind == "clock":
+        return read_clock(data.at, run.started_at, data.offset_minutes)
+    return read_elapsed(data.at, data.at_unit)
+
+
+def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow:
+    """Note one reading.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        For a second reading of the same series at the same time.
+    """
+    run = questions.get_run(session, run_id)
+    series = _series(data.series)
+    messages: dict[str, str] = {}
+    hours = value = 0.0
+    try:
+        hours = _hours_of(run, data)
+    except NumberTextError as error:
+        messages["at"] = str(error)
+    try:
+        value = to_series_unit(series, data.value, data.unit)
+    except NumberTextError as error:
+        messages["value"] = str(error)
+    if messages:
+        raise InvalidInputError(messages)
+    if "same_time" not in data.confirm and any(
+        abs(r.at_h - hours) < 1e-6 for r in questions.list_readings(session, run_id, series.key)
+    ):
+        raise NeedsConfirmationError(
+            "at", "same_time", f"There is a reading of {series.label} at this time already.", "Keep both readings"
+        )
+    row = ReadingRow(run_id=run_id, series=series.key, unit=series.unit, at_h=hours, value=value, noted_at=now())
+    session.add(row)
+    log_change(
+        session,
+        run.preparation_id,
+        f"reading of {series.label} noted",
+        run_number=run.number,
+        after={"at_h": hours, "value": value, "unit": series.unit},
+    )
+    session.commit()
+    return row
+
+
+def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> ReadingRow:
+    """Correct a reading; the earlier values stay in the history."""
+    row = questions.get_reading(session, reading_id)
+    run = questions.get_run(session, row.run_id)
+    series = _series(row.series)
+    messages: dict[str, str] = {}
+    hours, value = row.at_h, row.value
+    try:
+        hours = _hours_of(run, data)
+    except NumberTextError as error:
+        messages["at"] = str(error)
+    try:
+        value = to_series_unit(series, data.value, data.unit)
+    except NumberTextError as error:
+        messages["value"] = str(error)
+    if messages:
+        raise InvalidInputError(messages)
+    before = {"at_h": row.at_h, "value": row.value}
+    row.at_h, row.value = hours, value
+    session.add(row)
+    log_change(
+        session,
+        run.preparation_id,
+        f"reading of {series.label} corrected",
+        run_number=run.number,
+        before=before,
+        after={"at_h": hours, "value": value},
+    )
+    session.commit()
+    return row
+
+
+def delete_reading(session: Session, reading_id: int) -> int:
+    """Remove a reading; return the run's id. What it was stays in the history."""
+    row = questions.get_reading(session, reading_id)
+    run = questions.get_run(session, row.run_id)
+    before = {"at_h": row.at_h, "value": row.value, "unit": row.unit}
+    log_change(session, run.preparation_id, f"reading of {row.series} removed", run_number=run.number, before=before)
+    session.delete(row)
+    session.commit()
+    return row.run_id
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What came of an import: how many readings, and notes about gaps."""
+
+    count: int
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Line:
+    number: int
+    hours: float
+    value: float
+
+
+def import_readings(session: Session, run_id: int, data: ReadingImportInput, text: str) -> Imported:
+    """Add pasted rows or the rows of a CSV file, all or none.
+
+    Raises
+    ------
+    InvalidInputError
+        With a sentence per row that cannot be used (the first dozen).
+    NeedsConfirmationError
+        If times go backwards or come twice: possible, but only on a yes.
+    """
+    run = questions.get_run(session, run_id)
+    series = _series(data.series)
+    lines = _read_lines(run, series, data, text)
+    _check_order(lines, data.confirm)
+    lines = sorted(lines, key=lambda line: line.hours)
+    stored = questions.count_readings(session, run_id)
+    if stored + len(lines) > MOST_READINGS:
+        raise InvalidInputError(
+            {"rows": f"A run can keep {MOST_READINGS} readings; there are {stored} and {len(lines)} more came."}
+        )
+    session.add_all(
+        [
+            ReadingRow(run_id=run_id, series=series.key, unit=series.unit, at_h=line.hours, value=line.value, noted_at=now())
+            for line in lines
+        ]
+    )
+    log_change(session, run.preparation_id, f"{len(lines)} readings of {series.label} imported", run_number=run.number)
+    session.commit()
+    return Imported(len(lines), _gaps(lines))
+
+
+def _rows(text: str) -> list[tuple[int, list[str]]]:
+    """Numbered rows of cells; the separator is tab, semicolon, comma or blanks, whichever splits the first rows evenly."""
+    lines = [(k, line.strip("\ufeff \r")) for k, line in enumerate(text.splitlines(), start=1)]
+    lines = [(k, line) for k, line in lines if line.strip()]
+    sample = [line for _, line in lines[:20]]
+    for mark in ("\t", ";", ","):
+        if sample and sum(mark in line for line in sample) >= 0.8 * len(sample) and not _is_decimal_comma(sample, mark):
+            parsed = csv.reader(io.StringIO("\n".join(line for _, line in lines)), delimiter=mark)
+            return [(k, [c.strip() for c in cells]) for (k, _), cells in zip(lines, parsed, strict=False)]
+    return [(k, re.split(r"\s+", line.strip(), maxsplit=1)) for k, line in lines]
+
+
+def _is_decimal_comma(sample: Sequence[str], mark: str) -> bool:
+    """A comma between digits, with blanks between cells, is a decimal comma and separates nothing."""
+    return mark == "," and all(re.search(r"\d,\d+\s+\S", line) for line in sample)
+
+
+def _number_of(cell: str) -> float:
+    """A number of a file: unlike in forms, a decimal comma is taken as meant where cells are separated otherwise."""
+    if re.fullmatch(r"[+-]?\d+,\d+", cell.strip()):
+        cell = cell.replace(",", ".")
+    return read_number(cell)
+
+
+def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str) -> list[_Line]:
+    rows = _rows(text)
+    if not rows:
+        raise InvalidInputError({"rows": "There is nothing to read. Paste rows with a time and a value, or choose a file."})
+    messages: list[str] = []
+    found: list[_Line] = []
+    for position, (number, cells) in enumerate(rows):
+        try:
+            found.append(_read_row(run, series, data, number, cells))
+        except NumberTextError as error:
+            if position == 0 and len(rows) > 1:
+                continue  # a heading
+            messages.append(f"Row {number}: {error}")
+            if len(messages) > MOST_ROW_MESSAGES and "skip_bad" not in data.confirm:
+                break
+    if messages and "skip_bad" in data.confirm and found:
+        messages = []
+    if messages:
+        more = " And more." if len(messages) > MOST_ROW_MESSAGES else ""
+        sentence = " ".join(messages[:MOST_ROW_MESSAGES]) + more
+        if not found:
+            raise InvalidInputError({"rows": sentence})
+        raise NeedsConfirmationError("rows", "skip_bad", sentence, "Leave out the rows that cannot be read")
+    if not found:
+        raise InvalidInputError({"rows": "Only a heading was found. Paste rows with a time and a value."})
+    return found
+
+
+def _read_row(run: RunRow, series: Series, data: ReadingImportInput, number: int, cells: list[str]) -> _Line:
+    widest = max(data.time_column, data.value_column)
+    if len(cells) < widest:
+        raise NumberTextError(
+            f"there are {len(cells)} cells; a time and a value are needed (columns {data.time_column} and {data.value_column})."
+        )
+    time_text, value_text = cells[data.time_column - 1], cells[data.value_column - 1]
+    if data.at_kind == "clock":
+        hours = read_clock(time_text, run.started_at, data.offset_minutes)
+    else:
+        if re.fullmatch(r"\d+,\d+", time_text.strip()):
+            time_text = time_text.replace(",", ".")
+        hours = read_elapsed(time_text, data.at_unit)
+    return _Line(number, hours, to_series_unit(series, _number_of(value_text), data.unit))
+
+
+def _check_order(lines: Sequence[_Line], given: Sequence[str]) -> None:
+    """Times that go backwards or come twice need a yes."""
+    back = [b.number for a, b in itertools.pairwise(lines) if b.hours < a.hours]
+    same = [b.number for a, b in itertools.pairwise(lines) if b.hours == a.hours]
+    if back and "sort" not in given:
+        raise NeedsConfirmationError(
+            "rows", "sort", f"Time goes backwards at row {_numbers(back)}.", "The rows are only out of order: sort them by time"
+        )
+    if same and "same_time" not in given:
+        raise NeedsConfirmationError(
+            "rows", "same_time", f"The same time as in the row before stands in row {_numbers(same)}.", "Keep all of them"
+        )
+
+
+def _numbers(rows: Sequence[int]) -> str:
+    shown = ", ".join(str(n) for n in rows[:6])
+    return shown + (f" and {len(rows) - 6} more" if len(rows) > 6 else "")
+
+
+def _gaps(lines: Sequence[_Line]) -> tuple[str, ...]:
+    steps = [b.hours - a.hours for a, b in itertools.pairwise(lines)]
+    if len(steps) < 4:
+        return ()
+    usual = sorted(steps)[len(steps) // 2]
+    if not usual > 0:
+        return ()
+    found = [
+        f"Gap of {60 * step:.3g} min between rows {a.number} and {b.number}."
+        for a, b, step in zip(lines, lines[1:], steps, strict=False)
+        if step > GAP_FACTOR * usual
+    ]
+    return tuple(found[:MOST_ROW_MESSAGES])
+
+
+def choose_shape(session: Session, run_id: int, series: str, shape: str) -> None:
+    """Keep which shape the chemist wants for a series; empty text leaves the choice to the app."""
+    run = questions.get_run(session, run_id)
+    if series not in SERIES:
+        raise NotFoundError("series", series[:20])
+    shapes = dict(run.course_shapes or {})
+    before = {series: shapes.get(series)}
+    shapes.pop(series, None)
+    if shape:
+        shapes[series] = shape
+    run.course_shapes = shapes
+    session.add(run)
+    log_change(
+        session,
+        run.preparation_id,
+        "shape of the time course chosen",
+        run_number=run.number,
+        before=before,
+        after={series: shape},
+    )
+    session.commit()
+
+
+def as_csv(rows: Sequence[ReadingRow]) -> str:
+    """All readings of a run as CSV (RFC 4180), times in hours since the start."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(["series", "time / h", "value", "unit"])
+    for r in rows:
+        writer.writerow([r.series, repr(r.at_h), repr(r.value), r.unit])
+    return out.getvalue()

@@ -1,0 +1,321 @@
+"""Time course of a run: readings at the bench, pasted or from a file; and the rates over all runs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from server.charts.course import arrhenius_figure, course_figure
+from server.core.course.advice import Course, hours_words
+from server.core.course.fitting import FEWEST_READINGS
+from server.core.course.shapes import SHAPE_WORDS, Shape
+from server.core.space.variables import Role, Variable
+from server.errors import InvalidInputError
+from server.services.analysis import analyse
+from server.services.courses import Rates, SeriesCourse, hold_variable, rates_of, series_courses, shown_points
+from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, validated
+from server.services.preparations import use_courses
+from server.services.readings import (
+    MOST_FILE_BYTES,
+    SERIES,
+    Series,
+    add_reading,
+    as_csv,
+    choose_shape,
+    correct_reading,
+    delete_reading,
+    import_readings,
+    start_run,
+)
+from server.services.runs import RunView, view_run
+from server.storage import questions
+from server.storage.tables import ReadingRow
+from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import FormState, RawForm, submit
+from server.web.pages.common import Figure, Frame, run_status, setting_text
+from server.web.rendering import render
+
+router = APIRouter()
+# Of more readings the table shows the last ones; the file has all.
+MOST_LISTED = 40
+
+
+@dataclass(frozen=True)
+class CourseView:
+    """One series with figure, advice and the readings that the table lists."""
+
+    course: SeriesCourse
+    figure: Figure
+    latest: list[ReadingRow]
+    hidden: int
+    chosen: str
+
+
+@dataclass(frozen=True)
+class CoursePage:
+    """Context of the time course of one run."""
+
+    frame: Frame
+    run: RunView
+    status: str
+    elapsed: str
+    views: list[CourseView]
+    series: dict[str, Series]
+    shapes: dict[Shape, str]
+    fewest: int
+    form: FormState
+    import_form: FormState
+    note: str
+    units: list[str]
+    offset_minutes: int
+
+
+@dataclass(frozen=True)
+class ReadingPage:
+    """Context of the form that corrects one reading."""
+
+    frame: Frame
+    run: RunView
+    reading: ReadingRow
+    series: Series
+    form: FormState
+    history: list[str]
+    offset_minutes: int
+
+
+@dataclass(frozen=True)
+class RateLine:
+    """A run in the table of rates."""
+
+    number: int
+    run_id: int
+    temperature: str
+    series: str
+    course: Course
+
+
+@dataclass(frozen=True)
+class RatesPage:
+    """Context of the page with all time courses of a preparation."""
+
+    frame: Frame
+    rates: Rates
+    lines: list[RateLine]
+    figure: Figure | None
+    hold: Variable | None
+    holds: list[tuple[str, str]]
+    use_courses: bool
+    n_beside: int
+
+
+def _offset() -> int:
+    """Local time minus UTC where the server runs, until the browser says its own. [min]"""
+    offset = datetime.now().astimezone().utcoffset()
+    return int(offset.total_seconds() // 60) if offset else 0
+
+
+def _view(run: RunView, one: SeriesCourse, rows: Sequence[ReadingRow]) -> CourseView:
+    own = [r for r in rows if r.series == one.series.key]
+    hours, values = shown_points(one)
+    data = course_figure(hours, values, one.series.unit, one.series.label, one.course)
+    text = one.course.advice.sentence if one.course else one.problem
+    title = f"{one.series.label.capitalize()} over time, {len(own)} readings. {text}"
+    chosen = (run.row.course_shapes or {}).get(one.series.key, "")
+    return CourseView(
+        one, Figure(f"course-{one.series.key}", title, data), own[-MOST_LISTED:][::-1], max(0, len(own) - MOST_LISTED), chosen
+    )
+
+
+def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Callable[[FormState, int], Response]:
+    """``which`` form was refused: 'reading' or 'import'."""
+
+    def redraw(form: FormState, status: int) -> Response:
+        preparation, run = view_run(session, run_id)
+        rows = questions.list_readings(session, run_id)
+        views = [_view(run, one, rows) for one in series_courses(run.row, rows)]
+        last = rows[-1].series if rows else next(iter(SERIES))
+        blank = FormState({"series": last})
+        started = run.row.started_at
+        page = CoursePage(
+            frame=Frame(preparation, "courses"),
+            run=run,
+            status=run_status(run),
+            elapsed=hours_words((datetime.now(tz=started.tzinfo) - started).total_seconds() / 3600) if started else "",
+            views=views,
+            series=SERIES,
+            shapes=SHAPE_WORDS,
+            fewest=FEWEST_READINGS,
+            form=form if which == "reading" else blank,
+            import_form=form if which == "import" else blank,
+            note=request.query_params.get("note", "")[:600],
+            units=sorted({u for s in SERIES.values() for u in s.units if u}),
+            offset_minutes=_offset(),
+        )
+        return render(request, "runs/course.html", page, status=status)
+
+    return redraw
+
+
+@router.get("/runs/{run_id}/course")
+def show_course(request: Request, run_id: Id, session: ReadSession) -> Response:
+    return _page(request, session, run_id, "")(FormState(), 200)
+
+
+@router.post("/runs/{run_id}/start")
+def start(run_id: Id, session: WriteSession) -> Response:
+    start_run(session, run_id)
+    return RedirectResponse(f"/runs/{run_id}/course", status_code=303)
+
+
+@router.post("/runs/{run_id}/readings")
+def note_reading(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        raw = {**form.only(list(ReadingInput.model_fields)), "confirm": form.all("confirm")}
+        add_reading(session, run_id, validated(ReadingInput, raw))
+        return f"/runs/{run_id}/course"
+
+    return submit(form, act, _page(request, session, run_id, "reading"))
+
+
+@router.post("/runs/{run_id}/readings/import")
+def bring_in(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        raw = {**form.only(list(ReadingImportInput.model_fields)), "confirm": form.all("confirm")}
+        found = import_readings(session, run_id, validated(ReadingImportInput, raw), _rows_of(form))
+        session.expire_all()
+        return f"/runs/{run_id}/course" + _note(found.count, found.notes)
+
+    return submit(form, act, _page(request, session, run_id, "import"))
+
+
+def _note(count: int, notes: Sequence[str]) -> str:
+    from urllib.parse import quote
+
+    words = f"{count} readings were added." + "".join(f" {n}" for n in notes[:5])
+    return f"?note={quote(words)}"
+
+
+def _rows_of(form: RawForm) -> str:
+    """The text of the chosen file, else of the text box."""
+    file = form.files.get("file")
+    if file is None:
+        return form.values.get("rows", "")
+    if len(file.content) > MOST_FILE_BYTES:
+        raise InvalidInputError({"rows": f"The file is larger than {MOST_FILE_BYTES // 1_000_000} MB. Cut it, or thin it out."})
+    for encoding in ("utf-8-sig", "cp1252"):
+        try:
+            text = file.content.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\x00" not in text:
+            return text
+    raise InvalidInputError({"rows": "This file is no text. Export the readings as CSV or text, and choose that file."})
+
+
+@router.post("/runs/{run_id}/shape")
+def set_shape(run_id: Id, form: Form, session: WriteSession) -> Response:
+    shape = form.values.get("shape", "")
+    choose_shape(session, run_id, form.values.get("series", ""), shape if shape in set(Shape) else "")
+    return RedirectResponse(f"/runs/{run_id}/course", status_code=303)
+
+
+@router.get("/runs/{run_id}/readings.csv")
+def download_readings(run_id: Id, session: ReadSession) -> Response:
+    run = questions.get_run(session, run_id)
+    headers = {"Content-Disposition": f'attachment; filename="run-{run.number}-readings.csv"'}
+    return Response(as_csv(questions.list_readings(session, run_id)), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        reading = questions.get_reading(session, reading_id)
+        preparation, run = view_run(session, reading.run_id)
+        series = SERIES[reading.series]
+        history = [
+            f"{change.at:%Y-%m-%d %H:%M}: {change.what}, before {change.before}"
+            for change in questions.list_changes(session, int(preparation.id or 0), run.number)
+            if change.before and "reading" in change.what
+        ]
+        page = ReadingPage(Frame(preparation, "courses"), run, reading, series, form, history[:20], _offset())
+        return render(request, "runs/reading.html", page, status=status)
+
+    return redraw
+
+
+@router.get("/readings/{reading_id}/edit")
+def edit_reading(request: Request, reading_id: Id, session: ReadSession) -> Response:
+    row = questions.get_reading(session, reading_id)
+    values = {"value": f"{row.value:.12g}", "at": f"{row.at_h:.6g}", "at_unit": "h", "at_kind": "elapsed"}
+    return _reading_page(request, session, reading_id)(FormState(values), 200)
+
+
+@router.post("/readings/{reading_id}")
+def update_reading(request: Request, reading_id: Id, form: Form, session: WriteSession) -> Response:
+    row = questions.get_reading(session, reading_id)
+
+    def act() -> str:
+        raw = {**form.only(list(ReadingInput.model_fields)), "confirm": form.all("confirm")}
+        correct_reading(session, reading_id, validated(ReadingInput, raw))
+        return f"/runs/{row.run_id}/course"
+
+    return submit(form, act, _reading_page(request, session, reading_id))
+
+
+@router.post("/readings/{reading_id}/delete")
+def remove_reading(reading_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/runs/{delete_reading(session, reading_id)}/course", status_code=303)
+
+
+@router.get("/preparations/{preparation_id}/courses")
+def show_rates(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    analysis = analyse(session, preparation_id)
+    preparation = analysis.preparation
+    rates = rates_of(session, preparation, analysis.space, analysis.runs)
+    views = {r.number: r for r in analysis.runs}
+    lines = []
+    for one in rates.runs:
+        assert one.series.course is not None
+        text = (
+            setting_text(rates.temperature, views[one.run_number].settings[rates.temperature.key]) if rates.temperature else "–"
+        )
+        lines.append(RateLine(one.run_number, one.run_id, text, one.series.series.label, one.series.course))
+    figure = None
+    if rates.arrhenius is not None:
+        figure = Figure("arrhenius", energy_sentence(rates), arrhenius_figure(rates.arrhenius))
+    page = RatesPage(
+        Frame(preparation, "courses"),
+        rates,
+        lines,
+        figure,
+        hold_variable(preparation, analysis.space),
+        [(v.key, v.name) for v in analysis.space.variables if v.role is Role.HOLD_TIME],
+        preparation.use_courses,
+        analysis.beside.n_runs if analysis.beside else 0,
+    )
+    return render(request, "preparations/courses.html", page)
+
+
+def energy_sentence(rates: Rates) -> str:
+    """The activation energy in words."""
+    fit = rates.arrhenius
+    assert fit is not None
+    n = len(fit.points)
+    text = f"Activation energy {fit.energy:.0f} kJ/mol"
+    if fit.energy_low is not None and fit.energy_high is not None:
+        return f"{text} (90 % range {fit.energy_low:.0f} to {fit.energy_high:.0f}), from {n} runs."
+    return f"{text}, a line through two runs: without a third there is no range."
+
+
+@router.post("/preparations/{preparation_id}/courses")
+def set_use(preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    data = validated(CourseUseInput, {"variable_id": form.values.get("variable_id"), "use": "use" in form.values})
+    use_courses(session, preparation_id, data)
+    return RedirectResponse(f"/preparations/{preparation_id}/courses", status_code=303)

