@@ -23,10 +23,10 @@ from server.settings import Settings, demo_database
 from server.storage.engine import open_database
 from server.web.api import routes as api_routes
 from server.web.errors import install_error_pages
-from server.web.pages import charge, courses, effects, help, home, preparations, proposal, recipe, runs, setup
+from server.web.pages import charge, courses, effects, help, home, preparations, proposal, recipe, runs, setup, writeups
 from server.web.security import SecurityMiddleware
 
-LARGEST_BODY = 2_000_000
+LARGEST_BODY = 26_000_000
 DESCRIPTION = (
     "Preparations, variables, runs, effects and proposals of Yieldwright. Yields are in %, effects in percentage points. "
     "Settings are given by variable id or name."
@@ -61,7 +61,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.engine = engine
     app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
-    for module in (home, preparations, setup, runs, effects, proposal, courses, recipe, charge, help):
+    for module in (home, preparations, setup, runs, effects, proposal, courses, recipe, writeups, charge, help):
         app.include_router(module.router, include_in_schema=False)
     app.include_router(api_routes.router, prefix="/api/v1")
     install_error_pages(app)

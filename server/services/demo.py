@@ -18,6 +18,7 @@ from server.services.inputs import (
     MaterialInput,
     PlannedRunInput,
     PreparationInput,
+    ProcedureInput,
     ReadingImportInput,
     VariableInput,
     validated,
@@ -26,6 +27,7 @@ from server.services.preparations import create_preparation
 from server.services.readings import import_readings
 from server.services.runs import add_checkpoint, note_weighed, record_run, set_state
 from server.services.variables import add_limit, add_variable
+from server.services.writeups import set_procedure
 from server.storage import questions
 
 
@@ -77,6 +79,8 @@ def load_preparation(session: Session, content: dict[str, Any]) -> int:
                 named[f"{field}_id"] = ids[named.pop(field)]
         material = add_material(session, key, validated(MaterialInput, named))
         materials[material.name] = int(material.id or 0)
+    if "procedure" in content:
+        set_procedure(session, key, ProcedureInput(stages=content["procedure"]))
     for raw in content.get("runs", []):
         _load_run(session, key, dict(raw), materials)
     return key

@@ -249,6 +249,12 @@ class CourseUseInput(Input):
     variable_id: OptionalId = None
 
 
+class ProcedureInput(Input):
+    """What is done, by stage."""
+
+    stages: dict[str, LongText] = Field(default_factory=dict)
+
+
 class ReadingsInput(ReadingImportInput):
     """Readings of one series with their rows as text, for scripts."""
 

@@ -19,6 +19,7 @@ from server.storage.tables import (
     SettingRow,
     VariableRow,
     WeighedRow,
+    WriteUpRow,
 )
 
 Row = TypeVar("Row", bound=SQLModel)
@@ -124,11 +125,8 @@ def list_checkpoints(session: Session, run_id: int) -> Sequence[CheckpointRow]:
 
 
 def get_reading(session: Session, reading_id: int) -> ReadingRow:
-    """Return a reading; raises NotFoundError."""
-    row = session.get(ReadingRow, reading_id)
-    if row is None:
-        raise NotFoundError("reading", str(reading_id))
-    return row
+    """Return a reading or raise NotFoundError."""
+    return _get(session, ReadingRow, "reading", reading_id)
 
 
 def list_readings(session: Session, run_id: int, series: str | None = None) -> Sequence[ReadingRow]:
@@ -152,6 +150,17 @@ def readings_by_run(session: Session, preparation_id: int) -> dict[int, list[Rea
     for row in session.exec(query).all():
         found.setdefault(row.run_id, []).append(row)
     return found
+
+
+def get_write_up(session: Session, write_up_id: int) -> WriteUpRow:
+    """Return a kept write-up or raise NotFoundError."""
+    return _get(session, WriteUpRow, "write-up", write_up_id)
+
+
+def list_write_ups(session: Session, preparation_id: int) -> Sequence[WriteUpRow]:
+    """Kept write-ups by version."""
+    query = select(WriteUpRow).where(WriteUpRow.preparation_id == preparation_id)
+    return session.exec(query.order_by(col(WriteUpRow.version))).all()
 
 
 def list_changes(session: Session, preparation_id: int, run_number: int | None = None) -> Sequence[ChangeRow]:

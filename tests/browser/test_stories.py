@@ -71,17 +71,23 @@ def test_the_forecast_follows_a_slider(demo: str, page: Page) -> None:
     expect(page.get_by_label("reflux hold, h")).to_have_value("0.5")
 
 
+def press(page: Page, name: str) -> None:
+    """Press a button that loads a page, and wait for all of that page."""
+    with page.expect_event("load"):
+        page.get_by_role("button", name=name).click()
+
+
 def test_a_time_course_is_followed_live(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     page.get_by_label("Product mass").fill("15")
-    page.get_by_role("button", name="Save the result").click()
+    press(page, "Save the result")
     page.get_by_role("link", name="11", exact=True).click()
     page.get_by_role("link", name="Readings").click()
-    page.get_by_role("button", name="Start now").click()
+    press(page, "Start now")
     expect(page.get_by_role("button", name="Note it now")).to_be_enabled()
     page.locator("#f-series").select_option("volume")
     page.get_by_label("Reading", exact=True).fill("0.5")
-    page.get_by_role("button", name="Note it now").click()
+    press(page, "Note it now")
     expect(page.get_by_text("a time course needs at least 4").first).to_be_visible()
     page.get_by_text("At another time, or in another unit").click()
     for k, value in enumerate([12, 19.5, 24, 27, 28.6, 29.5, 30.1, 30.4, 30.6], start=1):
@@ -89,12 +95,11 @@ def test_a_time_course_is_followed_live(demo: str, page: Page) -> None:
             page.get_by_text("At another time, or in another unit").click()
         page.get_by_label("Reading", exact=True).fill(str(value))
         page.locator("#f-at").fill(f"{20 * k} min")
-        page.get_by_role("button", name="Note it at this time since the start").click()
-        page.wait_for_load_state("load")
+        press(page, "Note it at this time since the start")
     expect(page.get_by_text("95 % of the plateau is reached after").first).to_be_visible()
     page.wait_for_selector("[data-drawn=yes]")
     page.locator("#shape-volume").select_option("straight")
-    page.get_by_role("button", name="Fit").click()
+    press(page, "Fit")
     expect(page.get_by_text("chosen by you")).to_be_visible()
 
 
@@ -120,7 +125,7 @@ def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) 
     paths = [
         *("/", "/preparations/new", "/preparations/1", "/preparations/1/effects", "/preparations/1/proposal"),
         *("/preparations/1/proposal?count=3", "/preparations/1/recipe", "/preparations/1/record"),
-        *("/preparations/1/courses", "/runs/8/course", "/readings/1/edit"),
+        *("/preparations/1/courses", "/runs/8/course", "/readings/1/edit", "/preparations/1/write-up"),
         *("/preparations/1/charge", "/preparations/1/setup", "/preparations/1/variables/new", "/preparations/1/materials/new"),
         *("/preparations/1/runs/new", "/runs/1", "/runs/10/bench-sheet", "/help"),
     ]

@@ -33,7 +33,7 @@ AGENT = {"name": "agent", "role": "choice", "stage": "drying", "choices": "MgSO4
 RUN = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4", "outcome": "yield", "product_mass_g": "7.1"}
 
 PAGES = (
-    *("", "/effects", "/proposal", "/proposal?count=2", "/courses", "/recipe", "/record"),
+    *("", "/effects", "/proposal", "/proposal?count=2", "/courses", "/recipe", "/record", "/write-up"),
     *("/charge", "/setup", "/runs/new"),
 )
 
@@ -619,3 +619,25 @@ def test_a_reading_is_corrected_and_its_history_shown(ready: TestClient) -> None
     bad = ready.post("/readings/1", data={"value": "-6", "at": "1:30", "at_kind": "elapsed", "at_unit": "h"})
     assert bad.status_code == 422
     assert 'value="-6"' in bad.text
+
+
+def test_a_write_up_is_kept_and_downloaded(ready: TestClient) -> None:
+    enter(ready)
+    enter(ready, setting_1="3", product_mass_g="7.6")
+    ready.post("/preparations/1/procedure", data={"stage_reaction": "Heat under reflux. <b>Stir</b>"})
+    kept = ready.post("/preparations/1/write-ups", data={"scale_mol": ""})
+    assert str(kept.url).endswith("/write-ups/1")
+    assert "Heat under reflux. &lt;b&gt;Stir" in kept.text
+    enter(ready, setting_1="4", product_mass_g="9.9")
+    again = ready.get("/write-ups/1").text
+    assert "From 2 runs that count" in again
+    assert "From 3 runs that count" in ready.get("/preparations/1/write-up").text
+    markdown = ready.get("/write-ups/1/file.md")
+    assert markdown.headers["content-disposition"] == 'attachment; filename="ester-v1.md"'
+    assert markdown.text.startswith("# Ester\n\nVersion 1")
+    page = ready.get("/write-ups/1/file.html").text
+    assert page.startswith("<!doctype html>")
+    assert "<script" not in page
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+    assert ready.post("/preparations/1/write-ups", data={"scale_mol": "-1"}).status_code == 422
+    assert ready.get("/preparations/1/write-up?scale_mol=much").status_code == 422

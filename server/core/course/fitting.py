@@ -177,7 +177,8 @@ def fit_course(
     -----
     AICc = −2 ln L + 2K n/(n − K − 1), K counting the scatter too. Source: Hurvich & Tsai,
     Biometrika 76 (1989) 297. Of the forms within 2 of the smallest, the one with the fewest
-    parameters is taken (the usual reading of such differences: Burnham & Anderson 2002, sec. 2.6). Scatter is Student's t with four degrees of freedom
+    parameters is taken (the usual reading of such differences: Burnham & Anderson 2002, sec. 2.6).
+    Scatter is Student's t with four degrees of freedom
     (Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881).
     """
     check_readings(hours, values)
@@ -186,7 +187,8 @@ def fit_course(
     fits = [fit_form(hours, values, form) for form in forms if len(hours) >= form.n_parameters + 3]
     if not fits:
         least = min(f.n_parameters for f in forms) + 3
-        raise NotReadyError(f"{len(hours)} readings so far; this shape needs at least {least}.", have=len(hours), need=least)
+        words = f"{len(hours)} readings so far; this shape needs at least {least}."
+        raise NotReadyError(words, have=len(hours), need=least)
     criteria: dict[Shape, float] = {}
     for fit in fits:
         criteria[fit.form.shape] = min(fit.aicc, criteria.get(fit.form.shape, math.inf))

@@ -37,6 +37,7 @@ def upgrade() -> None:
         sa.Column("literature_references", sa.String(), nullable=False),
         sa.Column("use_courses", sa.Boolean(), nullable=False),
         sa.Column("course_variable_id", sa.Integer(), nullable=True),
+        sa.Column("procedure", sa.JSON(), nullable=False),
         sa.Column("last_run_number", sa.Integer(), nullable=False),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("created_at", server.storage.tables.UtcDateTime(), nullable=False),

@@ -14,17 +14,19 @@ from server.core.chemistry.formula import smiles_available
 from server.core.chemistry.weights import SOURCE
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError
+from server.services.cautions import cautions_for
 from server.services.charges import Charge, add_material, as_input, delete_material, make_charge, update_material
 from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
 from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of
+from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, submit
-from server.web.pages.common import Frame, setting_text
+from server.web.pages.common import Frame
 from server.web.pages.setup import STAGES
 from server.web.rendering import render
 
@@ -236,13 +238,6 @@ def remove_material(material_id: Id, session: WriteSession) -> Response:
     return RedirectResponse(f"/preparations/{delete_material(session, material_id)}/charge", status_code=303)
 
 
-GENERAL_CAUTIONS = (
-    "Read the safety data sheets of all materials and follow local rules.",
-    "Have qualified people check work that is new to you; the app knows statistics, not your flask.",
-    "When scaling up, heat removal falls behind as the volume grows.",
-)
-
-
 @router.get("/runs/{run_id}/bench-sheet")
 def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Response:
     preparation, run = view_run(session, run_id)
@@ -256,13 +251,7 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
         inside = [(v.name, setting_text(v, run.planned[v.key])) for v in space.variables if v.stage is stage]
         if inside:
             stages.append((STAGES[stage], inside))
-    cautions = [f"This plan breaks a limit: {text}" for text in space.broken_limits(run.planned)]
-    cautions += [line for line in preparation.cautions.splitlines() if line.strip()]
-    cautions.extend(f"{row.name}: {row.hazards}" for row in rows if row.hazards)
-    for v in space.variables:
-        agent = AGENTS.get(str(run.planned[v.key])) if v.is_choice else None
-        if agent is not None:
-            cautions.extend(f"{agent.name}: {text} ({source})" for text, source in agent.cautions)
+    cautions = cautions_for(preparation, rows, space, run.planned)
     limits = [
         f"{v.name}: {v.hard_low if v.hard_low is not None else v.low:g} to "
         f"{v.hard_high if v.hard_high is not None else v.high:g} {v.unit}".rstrip()
@@ -271,5 +260,5 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     ]
     limits.extend(rule.text for rule in space.rules)
     lines = [(line, charge.rounded_g.get(line.material.key)) for line in charge.lines] if charge else []
-    page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, [*cautions, *GENERAL_CAUTIONS])
+    page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions)
     return render(request, "runs/bench_sheet.html", page)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from server.core.space.variables import Setting, Variable
 from server.services.runs import RunView
 from server.storage.tables import PreparationRow
 
@@ -40,14 +39,10 @@ class Frame:
             ("courses", "Time courses", f"{self.base}/courses"),
             ("recipe", "Recipe", f"{self.base}/recipe"),
             ("record", "Forecasts", f"{self.base}/record"),
+            ("writeup", "Write-up", f"{self.base}/write-up"),
             ("charge", "Charge", f"{self.base}/charge"),
             ("setup", "Variables and limits", f"{self.base}/setup"),
         ]
-
-
-def setting_text(v: Variable, value: Setting) -> str:
-    """A setting with its unit."""
-    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
 
 
 def run_kind(run: RunView) -> str:

@@ -32,11 +32,12 @@ from server.services.readings import (
     start_run,
 )
 from server.services.runs import RunView, view_run
+from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import ReadingRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, submit
-from server.web.pages.common import Figure, Frame, run_status, setting_text
+from server.web.pages.common import Figure, Frame, run_status
 from server.web.rendering import render
 
 router = APIRouter()

@@ -14,8 +14,9 @@ from server.core.model.effects import Effect
 from server.core.model.quality import Quality
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
+from server.services.words import setting_text
 from server.web.dependencies import Id, ReadSession
-from server.web.pages.common import Figure, Frame, setting_text
+from server.web.pages.common import Figure, Frame
 from server.web.pages.preparations import unknowns_of
 from server.web.rendering import render
 

@@ -17,11 +17,12 @@ from server.services.analysis import Analysis, analyse
 from server.services.inputs import PreparationInput, validated
 from server.services.preparations import archive_preparation, as_input, create_preparation, update_preparation
 from server.services.runs import RunView
+from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, as_text, submit
-from server.web.pages.common import Figure, Frame, run_kind, run_status, setting_text
+from server.web.pages.common import Figure, Frame, run_kind, run_status
 from server.web.rendering import render, show_percent
 
 router = APIRouter()

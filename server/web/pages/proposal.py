@@ -17,10 +17,11 @@ from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, acce
 from server.services.inputs import PlannedRunInput, validated
 from server.services.preparations import now
 from server.services.runs import read_settings
+from server.services.words import setting_text
 from server.storage import questions
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, submit
-from server.web.pages.common import Frame, setting_text
+from server.web.pages.common import Frame
 from server.web.rendering import render
 
 router = APIRouter()

@@ -9,14 +9,15 @@ from starlette.responses import Response
 
 from server.charts.decide import front_figure, record_figure
 from server.core.choose.record import Record
-from server.core.choose.tolerance import ToleranceWindow, VariableWindow
+from server.core.choose.tolerance import ToleranceWindow
 from server.core.choose.tradeoffs import Front
 from server.errors import NothingReachableError
 from server.services.analysis import Analysis, WorkingRecipe, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions
+from server.services.words import setting_text, window_text
 from server.web.dependencies import Id, ReadSession
-from server.web.pages.common import Figure, Frame, setting_text
-from server.web.rendering import render, show_number
+from server.web.pages.common import Figure, Frame
+from server.web.rendering import render
 
 router = APIRouter()
 
@@ -51,25 +52,6 @@ class RecordPage:
     record: Record | None
     figure: Figure | None
     message: str
-
-
-def window_text(w: VariableWindow) -> str:
-    """The window of one variable in words.
-
-    A window that is narrower than half a step on both sides is no leeway at all.
-    """
-    if w.variable.is_choice:
-        if not w.keeps:
-            return "no other option is sure to keep the yield"
-        return "or " + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
-    low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
-    half = 0.5 * w.variable.working_step
-    if setting - low < half and high - setting < half:
-        return "hold as closely as you can"
-    ends = []
-    for value, is_limit in ((low, w.low_is_limit), (high, w.high_is_limit)):
-        ends.append(show_number(value, 3) + (" (limit)" if is_limit else ""))
-    return f"{ends[0]} to {ends[1]} {w.variable.unit}".rstrip()
 
 
 def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:

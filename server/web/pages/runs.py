@@ -31,11 +31,12 @@ from server.services.runs import (
     view_run,
 )
 from server.services.spaces import space_of
+from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import ChangeRow, CheckpointRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, submit
-from server.web.pages.common import Figure, Frame, run_status, setting_text
+from server.web.pages.common import Figure, Frame, run_status
 from server.web.pages.setup import STAGES
 from server.web.rendering import render
 

@@ -1,0 +1,34 @@
+"""Settings and windows as people read them, the same on pages, in files and in write-ups."""
+
+from __future__ import annotations
+
+import math
+
+from server.core.choose.tolerance import VariableWindow
+from server.core.space.variables import Role, Setting, Variable
+
+
+def setting_text(v: Variable, value: Setting) -> str:
+    """A setting with its unit."""
+    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
+
+
+def window_text(w: VariableWindow) -> str:
+    """The window of one variable in words.
+
+    A window that is narrower than half a step on both sides is no leeway at all.
+    """
+    if w.variable.is_choice:
+        if not w.keeps:
+            return "no other option is sure to keep the yield"
+        return "or " + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
+    low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
+    if w.variable.role is Role.COUNT:
+        low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)
+    half = 0.5 * w.variable.working_step
+    if setting - low < half and high - setting < half:
+        return "hold as closely as you can"
+    ends = [
+        f"{value:.3g}" + (" (limit)" if is_limit else "") for value, is_limit in ((low, w.low_is_limit), (high, w.high_is_limit))
+    ]
+    return f"{ends[0]} to {ends[1]} {w.variable.unit}".rstrip()

@@ -1,0 +1,360 @@
+"""The write-up: the recipe as a document that someone else can follow, and versions of it that later runs leave alone."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlmodel import Session
+
+from server.core.space.variables import Stage
+from server.errors import InvalidInputError, NotReadyError
+from server.services.analysis import Analysis
+from server.services.cautions import cautions_for
+from server.services.charges import make_charge
+from server.services.decisions import Decisions
+from server.services.inputs import ProcedureInput
+from server.services.preparations import log_change, now
+from server.services.words import setting_text, window_text
+from server.storage import questions
+from server.storage.tables import PreparationRow, WriteUpRow
+
+STAGE_TITLES = {
+    Stage.REACTION: "Reaction",
+    Stage.REACTION_2: "Reaction, second part",
+    Stage.REACTION_3: "Reaction, third part",
+    Stage.QUENCH: "Quench",
+    Stage.WORK_UP: "Work-up",
+    Stage.ISOLATION: "Isolation",
+    Stage.DRYING: "Drying",
+}
+# A write-up says what it is made from; this is raised when its form changes.
+FORM = 1
+
+Content = dict[str, Any]
+
+
+def set_procedure(session: Session, preparation_id: int, data: ProcedureInput) -> PreparationRow:
+    """Keep what is done in each stage, in the chemist's words.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        For a stage that does not exist.
+    """
+    row = questions.get_preparation(session, preparation_id)
+    unknown = set(data.stages) - {s.value for s in Stage}
+    if unknown:
+        raise InvalidInputError({"stages": "Choose stages that exist."})
+    before = dict(row.procedure or {})
+    row.procedure = {key: text for key, text in data.stages.items() if text}
+    if row.procedure != before:
+        log_change(session, preparation_id, "procedure changed", before=before, after=row.procedure)
+    session.add(row)
+    session.commit()
+    return row
+
+
+def compose(session: Session, analysis: Analysis, scale_mol: float | None = None) -> Content:
+    """Put the write-up together from what is known today.
+
+    Parameters
+    ----------
+    scale_mol : float or None
+        The base scale where None.
+
+    Returns
+    -------
+    content : dict
+        Plain data (text, numbers, lists), so that it can be stored and shown again as it was.
+
+    Raises
+    ------
+    NotReadyError
+        Before there is a working recipe.
+    """
+    working = analysis.working
+    if working is None:
+        raise NotReadyError("A write-up needs a working recipe: enter at least one run inside the limits.", have=0, need=1)
+    preparation = analysis.preparation
+    decisions = Decisions(session, analysis)
+    window = decisions.window()
+    assert window is not None
+    windows = {w.variable.key: window_text(w) for w in window.variables}
+    forecast = working.forecast
+    return {
+        "form": FORM,
+        "title": preparation.name,
+        "made_at": now().strftime("%Y-%m-%d"),
+        "product": preparation.product_name,
+        "aim_percent": preparation.aim_percent,
+        "literature_percent": preparation.literature_percent,
+        "notes": preparation.notes,
+        "references": [line for line in preparation.literature_references.splitlines() if line.strip()],
+        **_materials(analysis, decisions, scale_mol),
+        "stages": _stages(analysis, windows),
+        "allowed_loss": window.allowed_loss,
+        "window_percent": round(100 * window.reached, 1),
+        "expected": {
+            "mean": round(forecast.mean, 1),
+            "low_50": round(forecast.low_50, 1),
+            "high_50": round(forecast.high_50, 1),
+            "low_90": round(forecast.low_90, 1),
+            "high_90": round(forecast.high_90, 1),
+            "clipped": forecast.clipped,
+        },
+        "working_run": working.run_number,
+        "n_runs": analysis.table.n_runs,
+        "repeatability": analysis.repeatability_sentence,
+        "findings": _findings(analysis),
+        "runs": _runs(analysis),
+        "variables": [v.name for v in analysis.space.variables],
+        "cautions": cautions_for(preparation, decisions.materials, analysis.space, working.settings),
+    }
+
+
+def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None) -> Content:
+    preparation, working = analysis.preparation, analysis.working
+    assert working is not None
+    scale = scale_mol or preparation.base_scale_mol
+    if not scale or not decisions.materials:
+        return {"scale_mol": None, "materials": [], "theory_g": None, "limiting": ""}
+    charge = make_charge(preparation, decisions.materials, working.settings, scale)
+    rows = {str(m.id): m for m in decisions.materials}
+    lines = [
+        {
+            "name": line.material.name,
+            "role": line.material.role.value.replace("_", " "),
+            "formula": rows[line.material.key].formula,
+            "mmol": None if line.moles is None else float(f"{1000 * line.moles:.4g}"),
+            "mass_g": charge.rounded_g.get(line.material.key),
+            "volume_ml": None if line.volume_ml is None else float(f"{line.volume_ml:.4g}"),
+            "purity_percent": rows[line.material.key].purity_percent,
+        }
+        for line in charge.lines
+    ]
+    return {
+        "scale_mol": scale,
+        "materials": lines,
+        "theory_g": round(charge.theory.mass_g, 4) if charge.theory else None,
+        "limiting": charge.theory.limiting.name if charge.theory else "",
+    }
+
+
+def _stages(analysis: Analysis, windows: Mapping[str, str]) -> list[Content]:
+    assert analysis.working is not None
+    settings = analysis.working.settings
+    texts = analysis.preparation.procedure or {}
+    out = []
+    for stage in Stage:
+        inside = [v for v in analysis.space.variables if v.stage is stage]
+        text = str(texts.get(stage.value, ""))
+        if inside or text:
+            rows = [{"name": v.name, "setting": setting_text(v, settings[v.key]), "window": windows[v.key]} for v in inside]
+            out.append({"title": STAGE_TITLES[stage], "text": text, "settings": rows})
+    return out
+
+
+def _findings(analysis: Analysis) -> list[str]:
+    try:
+        return [f"{e.evidence}: {e.sentence}" for e in analysis.effects]
+    except NotReadyError as error:
+        return [str(error)]
+
+
+def _runs(analysis: Analysis) -> list[Content]:
+    out = []
+    for run in analysis.runs:
+        if run.row.state != "finished":
+            continue
+        state = (
+            "excluded"
+            if run.row.excluded_reason
+            else {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "")
+        )
+        out.append(
+            {
+                "number": run.number,
+                "percent": None if run.percent is None or run.row.outcome == "no_information" else round(run.percent, 1),
+                "state": state,
+                "settings": [setting_text(v, run.settings[v.key]) for v in analysis.space.variables],
+            }
+        )
+    return out
+
+
+def keep_version(session: Session, analysis: Analysis, scale_mol: float | None = None) -> WriteUpRow:
+    """Store today's write-up as the next version; raises like ``compose``."""
+    preparation_id = int(analysis.preparation.id or 0)
+    content = compose(session, analysis, scale_mol)
+    versions = questions.list_write_ups(session, preparation_id)
+    row = WriteUpRow(
+        preparation_id=preparation_id, version=1 + max((w.version for w in versions), default=0), made_at=now(), content=content
+    )
+    session.add(row)
+    log_change(session, preparation_id, f"write-up, version {row.version}, kept")
+    session.commit()
+    return row
+
+
+def _percent(value: float | None) -> str:
+    return "–" if value is None else f"{value:.1f} %"
+
+
+def expected_sentence(content: Content) -> str:
+    """The expected yield in words."""
+    e = content["expected"]
+    cut = " The range was cut at 0 or 100 %." if e["clipped"] else ""
+    return (
+        f"{e['mean']:.0f} % expected; half of such runs between {e['low_50']:.0f} and {e['high_50']:.0f} %, "
+        f"nine in ten between {e['low_90']:.0f} and {e['high_90']:.0f} %.{cut}"
+    )
+
+
+def scope_sentence(content: Content) -> str:
+    """What the document is about, in one or two sentences."""
+    parts = [f"Preparation of {content['product']}." if content["product"] else f"Recipe for {content['title']}."]
+    if content["aim_percent"]:
+        parts.append(f"The aim was {content['aim_percent']:g} %.")
+    if content["literature_percent"]:
+        parts.append(f"The literature gives {content['literature_percent']:g} %.")
+    return " ".join(parts)
+
+
+def window_sentence(content: Content) -> str:
+    """What the ranges beside the settings mean."""
+    return (
+        f"Anywhere in the ranges given, all settings drifting together, the true yield stays within "
+        f"{content['allowed_loss']:g} points of the recipe with a probability of {content['window_percent']:g} %."
+    )
+
+
+def found_sentence(content: Content) -> str:
+    """How the recipe was found."""
+    n = content["n_runs"]
+    return (
+        f"From {n} run{'' if n == 1 else 's'} that count; the settings are those of run {content['working_run']}. "
+        f"{content['repeatability']}"
+    )
+
+
+def _cell(text: object) -> str:
+    return str(text).replace("\\", "\\\\").replace("|", "\\|").replace("\n", " ").replace("<", "&lt;")
+
+
+def _table(header: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]:
+    lines = ["| " + " | ".join(_cell(h) for h in header) + " |", "|" + " --- |" * len(header)]
+    lines += ["| " + " | ".join(_cell(c) for c in row) + " |" for row in rows]
+    return [*lines, ""]
+
+
+def material_cells(line: Mapping[str, Any]) -> list[str]:
+    """One line of the materials table as text: name, role, formula, mmol, mass, volume, content."""
+
+    def number(value: float | None, unit: str) -> str:
+        return "–" if value is None else f"{value:.10g} {unit}"
+
+    return [
+        str(line["name"]),
+        str(line["role"]),
+        str(line["formula"]),
+        number(line["mmol"], "mmol"),
+        number(line["mass_g"], "g"),
+        number(line["volume_ml"], "mL"),
+        f"{line['purity_percent']:g} %",
+    ]
+
+
+MATERIAL_HEADER = ("Material", "Role", "Formula", "Amount", "Mass", "Volume", "Content")
+
+
+def as_markdown(content: Content, version: int | None) -> str:
+    """The write-up as Markdown (CommonMark with pipe tables)."""
+    what = f"Version {version}" if version else "Draft"
+    lines = [
+        f"# {_cell(content['title'])}",
+        "",
+        f"{what}, {content['made_at']}",
+        "",
+        "## Scope and aim",
+        "",
+        _cell(scope_sentence(content)),
+        "",
+    ]
+    if content["notes"]:
+        lines += [_cell(content["notes"]), ""]
+    lines += ["## Cautions", "", *[f"- {_cell(c)}" for c in content["cautions"]], ""]
+    if content["materials"]:
+        lines += ["## Materials", "", f"Scale: {content['scale_mol']:g} mol.", ""]
+        lines += _table(MATERIAL_HEADER, [material_cells(m) for m in content["materials"]])
+        if content["theory_g"]:
+            lines += [f"Theoretical yield {content['theory_g']:.4g} g; {_cell(content['limiting'])} limits.", ""]
+    lines += ["## Procedure", ""]
+    for stage in content["stages"]:
+        lines += [f"### {stage['title']}", ""]
+        if stage["text"]:
+            lines += [stage["text"].replace("<", "&lt;"), ""]
+        if stage["settings"]:
+            lines += _table(("Setting", "value", "may lie"), [(s["name"], s["setting"], s["window"]) for s in stage["settings"]])
+    lines += [window_sentence(content), "", "## Expected yield", "", expected_sentence(content), "", "## How it was found", ""]
+    lines += [_cell(found_sentence(content)), "", *[f"- {_cell(f)}" for f in content["findings"]], ""]
+    lines += _table(
+        ("Run", "Yield", "", *content["variables"]),
+        [(r["number"], _percent(r["percent"]), r["state"], *r["settings"]) for r in content["runs"]],
+    )
+    if content["references"]:
+        lines += ["## References", "", *[f"- {_cell(r)}" for r in content["references"]], ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def runs_picture(content: Content) -> str:
+    """Yield over runs as a small SVG: open circles for runs that do not count, a filled one for the recipe's run."""
+    runs = [r for r in content["runs"] if r["percent"] is not None]
+    if not runs:
+        return ""
+    width, height, left, bottom = 620, 220, 46, 30
+    numbers = [r["number"] for r in runs]
+    span = max(max(numbers) - min(numbers), 1)
+    top = max(100.0, *[r["percent"] for r in runs])
+
+    def x(number: int) -> float:
+        return float(left + 14 + (width - left - 34) * (number - min(numbers)) / span)
+
+    def y(percent: float) -> float:
+        return float((height - bottom) * (1 - percent / top) + 8)
+
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height + 10}" width="{width}" role="img" '
+        f'aria-label="Yield over {len(runs)} runs" font-family="sans-serif" font-size="12">'
+    ]
+    for tick in (0, 25, 50, 75, 100):
+        parts.append(f'<line x1="{left}" x2="{width - 8}" y1="{y(tick):.1f}" y2="{y(tick):.1f}" stroke="#ccc"/>')
+        parts.append(f'<text x="{left - 6}" y="{y(tick) + 4:.1f}" text-anchor="end">{tick} %</text>')
+    if content["aim_percent"]:
+        at = y(content["aim_percent"])
+        parts.append(f'<line x1="{left}" x2="{width - 8}" y1="{at:.1f}" y2="{at:.1f}" stroke="#333" stroke-dasharray="6 4"/>')
+        parts.append(f'<text x="{width - 10}" y="{at - 4:.1f}" text-anchor="end">aim</text>')
+    for r in runs:
+        fill = "#000" if r["number"] == content["working_run"] else "#fff" if r["state"] else "#888"
+        parts.append(f'<circle cx="{x(r["number"]):.1f}" cy="{y(r["percent"]):.1f}" r="5" fill="{fill}" stroke="#000"/>')
+        if len(runs) <= 25:
+            parts.append(f'<text x="{x(r["number"]):.1f}" y="{height}" text-anchor="middle">{r["number"]}</text>')
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def as_html(content: Content, version: int | None, body: str) -> str:
+    """The write-up as one HTML file that needs nothing else; ``body`` is the rendered document."""
+    style = (
+        "body{font:15px/1.5 system-ui,sans-serif;max-width:52rem;margin:2rem auto;padding:0 1rem;color:#111}"
+        "table{border-collapse:collapse;margin:.5rem 0}td,th{border:1px solid #999;padding:.25rem .6rem;text-align:left}"
+        ".caution{border-left:4px solid #a33;padding-left:.8rem}.prewrap{white-space:pre-wrap}.hidden{display:none}"
+    )
+    what = f"version {version}" if version else "draft"
+    title = html.escape(f"{content['title']}, {what}")
+    return (
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>{style}</style></head>'
+        f"<body>{body}</body></html>\n"
+    )

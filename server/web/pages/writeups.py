@@ -1,0 +1,212 @@
+"""The write-up: today's draft, kept versions, downloads."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import APIRouter, Request
+from markupsafe import Markup
+from starlette.responses import Response
+
+from server.core.space.variables import Stage
+from server.errors import InvalidInputError, NotReadyError
+from server.services.analysis import analyse
+from server.services.inputs import ProcedureInput, validated
+from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
+from server.services.writeups import (
+    MATERIAL_HEADER,
+    STAGE_TITLES,
+    Content,
+    as_html,
+    as_markdown,
+    compose,
+    expected_sentence,
+    found_sentence,
+    keep_version,
+    material_cells,
+    runs_picture,
+    scope_sentence,
+    set_procedure,
+    window_sentence,
+)
+from server.storage import questions
+from server.storage.tables import PreparationRow, WriteUpRow
+from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import FormState, submit
+from server.web.pages.common import Frame
+from server.web.rendering import render, templates
+
+router = APIRouter()
+
+
+@dataclass(frozen=True)
+class Document:
+    """A write-up with its sentences, for the template."""
+
+    content: Content
+    version: int | None
+    scope: str
+    window: str
+    expected: str
+    found: str
+    header: Sequence[str]
+    materials: list[list[str]]
+    picture: Markup
+
+    @classmethod
+    def of(cls, content: Content, version: int | None) -> Document:
+        return cls(
+            content,
+            version,
+            scope_sentence(content),
+            window_sentence(content),
+            expected_sentence(content),
+            found_sentence(content),
+            MATERIAL_HEADER,
+            [material_cells(m) for m in content["materials"]],
+            # Numbers and fixed words only; nothing typed goes into the picture.
+            Markup(runs_picture(content)),
+        )
+
+
+@dataclass(frozen=True)
+class WriteUpPage:
+    """Context of the page 'write-up'."""
+
+    frame: Frame
+    document: Document | None
+    message: str
+    versions: list[WriteUpRow]
+    form: FormState
+    procedure_form: FormState
+    stages: dict[Stage, str]
+    download: str
+
+
+def _scale(text: str) -> float | None:
+    try:
+        value = read_optional_number(text)
+    except NumberTextError as error:
+        raise InvalidInputError({"scale_mol": str(error)}) from error
+    if value is not None and not SMALLEST <= value <= LARGEST:
+        raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
+    return value
+
+
+def _page(request: Request, session: ReadSession, preparation_id: int) -> Callable[..., Response]:
+    def redraw(form: FormState, status: int, scale: float | None = None, which: str = "") -> Response:
+        analysis = analyse(session, preparation_id)
+        document, message = None, ""
+        try:
+            document = Document.of(compose(session, analysis, scale), None)
+        except NotReadyError as error:
+            message = str(error)
+        procedure = {f"stage_{key}": str(text) for key, text in (analysis.preparation.procedure or {}).items()}
+        page = WriteUpPage(
+            Frame(analysis.preparation, "writeup"),
+            document,
+            message,
+            list(questions.list_write_ups(session, preparation_id))[::-1],
+            FormState({"scale_mol": "" if scale is None else f"{scale:g}"}) if which == "procedure" else form,
+            form if which == "procedure" else FormState(procedure),
+            STAGE_TITLES,
+            f"?scale_mol={scale:g}" if scale else "",
+        )
+        return render(request, "writeups/show.html", page, status=status)
+
+    return redraw
+
+
+@router.get("/preparations/{preparation_id}/write-up")
+def show_write_up(request: Request, preparation_id: Id, session: ReadSession, scale_mol: str = "") -> Response:
+    redraw = _page(request, session, preparation_id)
+    form = FormState({"scale_mol": scale_mol})
+    try:
+        scale = _scale(scale_mol)
+    except InvalidInputError as error:
+        return redraw(FormState({"scale_mol": scale_mol}, error.messages), 422)
+    return redraw(form, 200, scale)
+
+
+@router.post("/preparations/{preparation_id}/write-ups")
+def keep(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    analysis = analyse(session, preparation_id)
+
+    def act() -> str:
+        try:
+            row = keep_version(session, analysis, _scale(form.values.get("scale_mol", "")))
+        except NotReadyError as error:
+            raise InvalidInputError({"scale_mol": str(error)}) from error
+        return f"/write-ups/{row.id}"
+
+    return submit(form, act, _page(request, session, preparation_id))
+
+
+@router.post("/preparations/{preparation_id}/procedure")
+def change_procedure(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        set_procedure(session, preparation_id, validated(ProcedureInput, {"stages": form.prefixed("stage_")}))
+        return f"/preparations/{preparation_id}/write-up"
+
+    redraw = _page(request, session, preparation_id)
+    return submit(form, act, lambda state, status: redraw(state, status, None, "procedure"))
+
+
+@dataclass(frozen=True)
+class KeptPage:
+    """Context of a kept version."""
+
+    frame: Frame
+    row: WriteUpRow
+    document: Document
+
+
+def _kept(session: ReadSession, write_up_id: int) -> tuple[PreparationRow, WriteUpRow]:
+    row = questions.get_write_up(session, write_up_id)
+    return questions.get_preparation(session, row.preparation_id), row
+
+
+@router.get("/write-ups/{write_up_id}")
+def show_version(request: Request, write_up_id: Id, session: ReadSession) -> Response:
+    preparation, row = _kept(session, write_up_id)
+    page = KeptPage(Frame(preparation, "writeup"), row, Document.of(row.content, row.version))
+    return render(request, "writeups/kept.html", page)
+
+
+def _file(content: Content, version: int | None, kind: str) -> Response:
+    """The document as a download; the name keeps letters and digits only."""
+    stem = re.sub(r"[^A-Za-z0-9]+", "-", str(content["title"])).strip("-").lower() or "write-up"
+    stem += f"-v{version}" if version else "-draft"
+    headers = {"Content-Disposition": f'attachment; filename="{stem}.{kind}"'}
+    if kind == "md":
+        return Response(as_markdown(content, version), media_type="text/markdown; charset=utf-8", headers=headers)
+    context: dict[str, Any] = {"document": Document.of(content, version)}
+    body = templates().env.get_template("writeups/_document.html").render(context)
+    return Response(as_html(content, version, body), media_type="text/html; charset=utf-8", headers=headers)
+
+
+@router.get("/write-ups/{write_up_id}/file.md")
+def version_markdown(write_up_id: Id, session: ReadSession) -> Response:
+    row = _kept(session, write_up_id)[1]
+    return _file(row.content, row.version, "md")
+
+
+@router.get("/write-ups/{write_up_id}/file.html")
+def version_html(write_up_id: Id, session: ReadSession) -> Response:
+    row = _kept(session, write_up_id)[1]
+    return _file(row.content, row.version, "html")
+
+
+@router.get("/preparations/{preparation_id}/write-up.md")
+def draft_markdown(preparation_id: Id, session: ReadSession, scale_mol: str = "") -> Response:
+    return _file(compose(session, analyse(session, preparation_id), _scale(scale_mol)), None, "md")
+
+
+@router.get("/preparations/{preparation_id}/write-up.html")
+def draft_html(preparation_id: Id, session: ReadSession, scale_mol: str = "") -> Response:
+    return _file(compose(session, analyse(session, preparation_id), _scale(scale_mol)), None, "html")

@@ -1,0 +1,71 @@
+"""The write-up: complete, in open formats, and kept versions that later runs leave alone."""
+
+import json
+
+import pytest
+from sqlmodel import Session
+
+from server.errors import NotReadyError
+from server.paths import asset_folder
+from server.services.analysis import Analysis, analyse
+from server.services.demo import load_demo
+from server.services.inputs import ProcedureInput
+from server.services.writeups import as_markdown, compose, keep_version, runs_picture, set_procedure
+from server.storage import questions
+from tests.factories import make_preparation, make_run
+
+
+@pytest.fixture
+def ester(session: Session) -> Analysis:
+    load_demo(session, asset_folder("seed_runs"))
+    row = questions.find_preparation_named(session, "Pear-drop ester")
+    assert row is not None
+    return analyse(session, int(row.id or 0))
+
+
+def test_it_says_all_that_someone_else_needs(session: Session, ester: Analysis) -> None:
+    text = as_markdown(compose(session, ester, 0.1), None)
+    for heading in ("Scope and aim", "Cautions", "Materials", "Procedure", "Expected yield", "How it was found", "References"):
+        assert f"\n## {heading}\n" in text
+    assert "### Work-up" in text
+    assert "Fit a reflux condenser" in text
+    assert "reflux hold" in text
+    assert "safety data sheets" in text
+    # 0.1 mol of C5H12O, M 88.150 g/mol, at 98.5 %: 8.949 g, shown to 0.01 g.
+    assert "| 3-methylbutan-1-ol | reagent | C5H12O | 100 mmol | 8.95 g |" in text
+    runs = [line for line in text.splitlines() if line.startswith(("| 1 |", "| 6 |", "| 7 |"))]
+    assert [line.split("|")[3].strip() for line in runs] == ["", "failed", "excluded"]
+
+
+def test_the_scale_moves_amounts_and_nothing_else(session: Session, ester: Analysis) -> None:
+    one, ten = compose(session, ester, 0.1), compose(session, ester, 1.0)
+    for a, b in zip(one["materials"], ten["materials"], strict=True):
+        assert b["mass_g"] == pytest.approx(10 * a["mass_g"], abs=0.06)
+    assert one["stages"] == ten["stages"]
+    assert one["expected"] == ten["expected"]
+
+
+def test_a_kept_version_stays_as_it_was(session: Session, ester: Analysis) -> None:
+    row = keep_version(session, ester)
+    before = json.dumps(row.content, sort_keys=True)
+    set_procedure(session, int(ester.preparation.id or 0), ProcedureInput(stages={"reaction": "Something else."}))
+    second = keep_version(session, analyse(session, int(ester.preparation.id or 0)))
+    assert (row.version, second.version) == (1, 2)
+    assert json.dumps(questions.get_write_up(session, int(row.id or 0)).content, sort_keys=True) == before
+    assert second.content["stages"][0]["text"] == "Something else."
+
+
+def test_nothing_is_written_up_before_a_working_recipe(session: Session) -> None:
+    preparation = make_preparation(session)
+    with pytest.raises(NotReadyError, match="working recipe"):
+        compose(session, analyse(session, int(preparation.id or 0)))
+
+
+def test_what_was_typed_cannot_break_table_or_markup(session: Session) -> None:
+    preparation = make_preparation(session, name="a | b <script>alert(1)</script>", notes="x | y")
+    make_run(session, preparation, 60.0)
+    content = compose(session, analyse(session, int(preparation.id or 0)))
+    text = as_markdown(content, 1)
+    assert "<script>" not in text
+    assert "a \\| b" in text
+    assert "<script>" not in runs_picture(content)
