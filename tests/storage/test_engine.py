@@ -3,14 +3,16 @@
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
 from server.errors import StartupError
-from server.storage.engine import open_database, write_session
+from server.storage import questions
+from server.storage.engine import migration_config, open_database, write_session
 from server.storage.tables import RunRow, SettingRow, metadata
 from tests.factories import make_preparation, make_run
 
@@ -71,3 +73,34 @@ def test_what_is_not_committed_is_undone(engine: Engine) -> None:
         session.flush()
     with write_session(engine) as session:
         assert session.exec(select(RunRow)).all() == []
+
+
+def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
+    # Tables as of revision 0001, filled through plain SQL; the new columns take their defaults, no row is lost.
+    path = tmp_path / "old.sqlite3"
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.begin() as connection:
+        command.upgrade(migration_config(connection), "0001")
+        connection.execute(
+            text(
+                "INSERT INTO preparation (id, name, worthwhile_gain, product_name, product_formula, product_coefficient, "
+                "balance_readability_g, notes, cautions, literature_references, last_run_number, revision, created_at) "
+                "VALUES (1, 'Ester', 1, '', '', 1, 0.01, '', '', '', 1, 1, '2026-01-01')"
+            )
+        )
+        connection.execute(
+            text(
+                "INSERT INTO run (id, preparation_id, number, state, outcome, theory_u_g, theory_source, lot, notes, revision, "
+                "created_at, entered_yield_percent) VALUES (1, 1, 1, 'finished', 'yield', 0, '', '', '', 1, '2026-01-01', 71.5)"
+            )
+        )
+    engine.dispose()
+    upgraded = open_database(path)
+    with Session(upgraded) as session:
+        preparation = questions.get_preparation(session, 1)
+        assert (preparation.allowed_loss, preparation.window_percent, preparation.use_courses) == (2.0, 90.0, True)
+        assert preparation.procedure == {}
+        (run,) = questions.list_runs(session, 1)
+        assert run.entered_yield_percent == 71.5
+        assert run.course_shapes == {}
+    upgraded.dispose()
