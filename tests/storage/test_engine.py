@@ -85,13 +85,13 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
             text(
                 "INSERT INTO preparation (id, name, worthwhile_gain, product_name, product_formula, product_coefficient, "
                 "balance_readability_g, notes, cautions, literature_references, last_run_number, revision, created_at) "
-                "VALUES (1, 'Ester', 1, '', '', 1, 0.01, '', '', '', 1, 1, '2026-01-01')"
+                "VALUES (1, 'Ester', 1, '', '', 1, 0.01, '', '', '', 1, 1, '2026-01-01 00:00:00')"
             )
         )
         connection.execute(
             text(
                 "INSERT INTO run (id, preparation_id, number, state, outcome, theory_u_g, theory_source, lot, notes, revision, "
-                "created_at, entered_yield_percent) VALUES (1, 1, 1, 'finished', 'yield', 0, '', '', '', 1, '2026-01-01', 71.5)"
+                "created_at, entered_yield_percent) VALUES (1, 1, 1, 'finished', 'yield', 0, '', '', '', 1, '2026-01-01 00:00:00', 71.5)"
             )
         )
     engine.dispose()
