@@ -20,7 +20,9 @@ from starlette.staticfiles import StaticFiles
 from server.errors import StartupError
 from server.paths import asset_folder
 from server.settings import Settings, demo_database
-from server.storage.engine import open_database
+from server.storage import questions
+from server.storage.engine import open_database, read_session
+from server.storage.files import FileStore
 from server.web.api import routes as api_routes
 from server.web.errors import install_error_pages
 from server.web.pages import charge, courses, effects, help, home, preparations, proposal, recipe, runs, setup, writeups
@@ -60,6 +62,9 @@ def create_app(settings: Settings) -> FastAPI:
         generate_unique_id_function=lambda route: route.name,
     )
     app.state.engine = engine
+    app.state.files = FileStore(settings.files_folder)
+    with read_session(engine) as session:
+        app.state.files.sweep(questions.attached_digests(session))
     app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
     for module in (home, preparations, setup, runs, effects, proposal, courses, recipe, writeups, charge, help):
         app.include_router(module.router, include_in_schema=False)

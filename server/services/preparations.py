@@ -11,7 +11,7 @@ from server.core.chemistry.formula import read_formula
 from server.errors import FormulaTextError, InvalidInputError
 from server.services.inputs import CourseUseInput, PreparationInput
 from server.storage import questions
-from server.storage.tables import ChangeRow, PreparationRow
+from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
 # From an ultramicrobalance to a platform scale. [g]
 SMALLEST_READABILITY, LARGEST_READABILITY = 1e-7, 1000.0
@@ -133,6 +133,69 @@ def update_preparation(session: Session, preparation_id: int, data: PreparationI
     session.add(row)
     session.commit()
     return row
+
+
+def duplicate_preparation(session: Session, preparation_id: int) -> PreparationRow:
+    """Start a new preparation from this one: fields, variables, limits and materials, but no runs.
+
+    Raises
+    ------
+    NotFoundError
+    """
+    source = questions.get_preparation(session, preparation_id)
+    left_out = {"id", "name", "last_run_number", "revision", "created_at", "archived_at", "course_variable_id"}
+    copy = PreparationRow(**source.model_dump(exclude=left_out), name=_free_name(session, source.name), created_at=now())
+    session.add(copy)
+    session.flush()
+    key = int(copy.id or 0)
+    ids: dict[int, int] = {}
+    for variable in questions.list_variables(session, preparation_id):
+        row = VariableRow(**variable.model_dump(exclude={"id", "preparation_id"}), preparation_id=key)
+        session.add(row)
+        session.flush()
+        ids[int(variable.id or 0)] = int(row.id or 0)
+    for limit in questions.list_limits(session, preparation_id):
+        details = _with_new_ids(limit.details, ids)
+        session.add(
+            LimitRow(**limit.model_dump(exclude={"id", "preparation_id", "details"}), preparation_id=key, details=details)
+        )
+    for material in questions.list_materials(session, preparation_id):
+        values = material.model_dump(exclude={"id", "preparation_id", "ratio_variable_id", "choice_variable_id"})
+        session.add(
+            MaterialRow(
+                **values,
+                preparation_id=key,
+                ratio_variable_id=ids.get(material.ratio_variable_id or 0),
+                choice_variable_id=ids.get(material.choice_variable_id or 0),
+            )
+        )
+    copy.course_variable_id = ids.get(source.course_variable_id or 0)
+    log_change(session, key, f"started from {source.name}")
+    session.commit()
+    return copy
+
+
+def _free_name(session: Session, name: str) -> str:
+    """A name that is not in use: the same with a number."""
+    stem = name[:100]
+    return next(
+        candidate
+        for candidate in (f"{stem}, {k}" for k in range(2, 10_000))
+        if questions.find_preparation_named(session, candidate) is None
+    )
+
+
+def _with_new_ids(details: dict[str, Any], ids: dict[int, int]) -> dict[str, Any]:
+    """Details of a limit with the variables' ids exchanged."""
+    new = dict(details)
+    if "coefficients" in new:
+        new["coefficients"] = {str(ids[int(k)]): c for k, c in new["coefficients"].items() if int(k) in ids}
+    if "variables" in new:
+        new["variables"] = [ids[int(k)] for k in new["variables"] if int(k) in ids]
+    for field in ("variable", "partner"):
+        if field in new:
+            new[field] = ids.get(int(new[field]), 0)
+    return new
 
 
 def archive_preparation(session: Session, preparation_id: int, *, archived: bool) -> None:

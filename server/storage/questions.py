@@ -9,6 +9,7 @@ from sqlmodel import Session, SQLModel, col, func, select
 
 from server.errors import NotFoundError
 from server.storage.tables import (
+    AttachmentRow,
     ChangeRow,
     CheckpointRow,
     LimitRow,
@@ -161,6 +162,21 @@ def list_write_ups(session: Session, preparation_id: int) -> Sequence[WriteUpRow
     """Kept write-ups by version."""
     query = select(WriteUpRow).where(WriteUpRow.preparation_id == preparation_id)
     return session.exec(query.order_by(col(WriteUpRow.version))).all()
+
+
+def get_attachment(session: Session, attachment_id: int) -> AttachmentRow:
+    """Return an attachment or raise NotFoundError."""
+    return _get(session, AttachmentRow, "attachment", attachment_id)
+
+
+def list_attachments(session: Session, run_id: int) -> Sequence[AttachmentRow]:
+    """Attachments of a run in the order in which they came."""
+    return session.exec(select(AttachmentRow).where(AttachmentRow.run_id == run_id).order_by(col(AttachmentRow.id))).all()
+
+
+def attached_digests(session: Session) -> set[str]:
+    """SHA-256 of every file that a row names."""
+    return set(session.exec(select(AttachmentRow.sha256)).all())
 
 
 def list_changes(session: Session, preparation_id: int, run_number: int | None = None) -> Sequence[ChangeRow]:

@@ -9,6 +9,7 @@ from fastapi import Depends, Path, Request
 from sqlmodel import Session
 
 from server.storage.engine import read_session, write_session
+from server.storage.files import FileStore
 from server.web.forms import PostedFile, RawForm
 
 # Of a file more than this is not read; services say where their own limit lies. [bytes]
@@ -37,6 +38,12 @@ async def _form(request: Request) -> RawForm:
     return raw
 
 
+def _files(request: Request) -> FileStore:
+    store: FileStore = request.app.state.files
+    return store
+
+
+Files = Annotated[FileStore, Depends(_files)]
 ReadSession = Annotated[Session, Depends(_read)]
 WriteSession = Annotated[Session, Depends(_write)]
 Form = Annotated[RawForm, Depends(_form)]

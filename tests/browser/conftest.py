@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -13,8 +14,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
 
+# A refused form is an answer and no fault; a connection that a test cuts is its own doing.
+EXPECTED = re.compile(r"422|409|ERR_CONNECTION_FAILED")
 ARTEFACTS = Path(os.environ.get("YIELDWRIGHT_ARTEFACTS", "artefacts"))
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
 
@@ -73,12 +76,18 @@ def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     complaints: list[str] = []
 
     def listen(message: ConsoleMessage) -> None:
-        if message.type in ("error", "warning") and "422" not in message.text:  # a refused form is an answer, not a fault
+        if message.type in ("error", "warning") and not EXPECTED.search(message.text):
             complaints.append(f"{page.url}: {message.text}")
 
     page.on("console", listen)
     page.on("pageerror", lambda error: complaints.append(f"{page.url}: {error}"))
-    page.on("requestfailed", lambda failed: complaints.append(f"{failed.url} failed: {failed.failure}"))
+
+    def failed(request: Request) -> None:
+        # A page that is left while it still loads aborts what it asked for, and so does a download end its navigation.
+        if not re.search("ERR_ABORTED|CONNECTION_FAILED", str(request.failure)):
+            complaints.append(f"{request.url} failed: {request.failure}")
+
+    page.on("requestfailed", failed)
     yield page
     ARTEFACTS.mkdir(exist_ok=True)
     name = request.node.name.replace("[", "-").replace("]", "")

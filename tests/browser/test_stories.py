@@ -71,6 +71,89 @@ def test_the_forecast_follows_a_slider(demo: str, page: Page) -> None:
     expect(page.get_by_label("reflux hold, h")).to_have_value("0.5")
 
 
+def test_from_a_new_preparation_to_a_result(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/new")
+    page.get_by_label("Name").fill("Azo dye")
+    page.get_by_label("Theoretical yield").fill("10")
+    press(page, "Create, then add variables")
+    page.get_by_role("link", name="Add a variable").click()
+    page.get_by_label("Name").fill("hold")
+    page.get_by_label("Role").select_option("hold_time")
+    page.get_by_label("Unit").fill("h")
+    for name, value in (("low", "0.5"), ("high", "6"), ("step", "0.5"), ("base", "1")):
+        page.locator(f"#f-{name}").fill(value)
+    with page.expect_event("load"):
+        page.get_by_role("button", name="Add", exact=True).click()
+    page.get_by_role("link", name="Overview").click()
+    for hold, mass in (("1", "5.1"), ("2", "6.4"), ("3", "7.1")):
+        page.get_by_role("link", name="Enter a run").click()
+        page.get_by_label("hold").fill(hold)
+        page.get_by_label("Product mass").fill(mass)
+        press(page, "Save the result")
+    page.get_by_role("link", name="What moved the yield").click()
+    expect(page.get_by_role("heading", name="One sentence per variable")).to_be_visible()
+    page.get_by_role("link", name="Next run").click()
+    press(page, "Accept as a planned run")
+    page.get_by_role("link", name="Bench sheet").click()
+    expect(page.get_by_role("heading", name="Stages")).to_be_visible()
+    page.get_by_role("link", name="Back to the run").click()
+    page.get_by_role("link", name="Enter the result").click()
+    page.get_by_label("Product mass").fill("7.6")
+    press(page, "Save the result")
+    page.get_by_role("link", name="Forecasts").click()
+    expect(page.get_by_role("cell", name="76.0 %")).to_be_visible()
+
+
+def test_a_write_up_becomes_a_pdf(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/write-up")
+    press(page, "Keep this version")
+    expect(page.get_by_role("heading", name="Write-up, version 1")).to_be_visible()
+    pdf = page.pdf(format="A4", prefer_css_page_size=True)
+    assert 1 < len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 4
+    (ARTEFACTS / "write-up.pdf").write_bytes(pdf)
+    with page.expect_download() as waiting:
+        page.get_by_role("link", name="Markdown").click()
+    assert waiting.value.suggested_filename == "pear-drop-ester-v1.md"
+
+
+def test_two_tabs_editing_one_run_lose_nothing(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/2/edit")
+    other = page.context.new_page()
+    other.goto(f"{demo}/runs/2/edit")
+    other.get_by_label("Product mass").fill("15.5")
+    press(other, "Save the result")
+    page.get_by_label("Product mass").fill("15.9")
+    with page.expect_response(lambda r: r.request.method == "POST") as answered:
+        page.get_by_role("button", name="Save the result").click()
+    assert answered.value.status == 409
+    expect(page.get_by_text("was changed elsewhere since this form was opened")).to_be_visible()
+    expect(page.get_by_label("Product mass")).to_have_value("15.9")
+    other.reload()
+    expect(other.get_by_text("15.5 g of")).to_be_visible()
+
+
+def test_a_lost_connection_keeps_the_run_in_the_browser(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.9")
+    page.get_by_label("Reagent lot").fill("B9")
+    # The connection goes away and the page with it: the draft is there when it comes back.
+    page.goto("about:blank")
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(page.get_by_text("What you typed before is here again")).to_be_visible()
+    expect(page.get_by_label("Product mass")).to_have_value("19.9")
+    page.route("**/icon.svg*", lambda route: route.abort("connectionfailed"))
+    with page.expect_event("requestfailed"):
+        page.get_by_role("button", name="Save the result").click()
+    expect(page.get_by_text("The server cannot be reached")).to_be_visible()
+    expect(page.get_by_label("Reagent lot")).to_have_value("B9")
+    page.unroute("**/icon.svg*")
+    press(page, "Save the result")
+    expect(page.get_by_role("rowheader", name=re.compile("^11"))).to_be_visible()
+    # What the server has is no draft any more.
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(page.get_by_label("Product mass")).to_have_value("")
+
+
 def press(page: Page, name: str) -> None:
     """Press a button that loads a page, and wait for all of that page."""
     with page.expect_event("load"):

@@ -90,8 +90,9 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
         )
         connection.execute(
             text(
-                "INSERT INTO run (id, preparation_id, number, state, outcome, theory_u_g, theory_source, lot, notes, revision, "
-                "created_at, entered_yield_percent) VALUES (1, 1, 1, 'finished', 'yield', 0, '', '', '', 1, '2026-01-01 00:00:00', 71.5)"
+                "INSERT INTO run (id, preparation_id, number, state, outcome, theory_u_g, theory_source, "
+                "lot, notes, revision, created_at, entered_yield_percent) "
+                "VALUES (1, 1, 1, 'finished', 'yield', 0, '', '', '', 1, '2026-01-01 00:00:00', 71.5)"
             )
         )
     engine.dispose()

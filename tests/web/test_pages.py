@@ -641,3 +641,34 @@ def test_a_write_up_is_kept_and_downloaded(ready: TestClient) -> None:
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
     assert ready.post("/preparations/1/write-ups", data={"scale_mol": "-1"}).status_code == 422
     assert ready.get("/preparations/1/write-up?scale_mol=much").status_code == 422
+
+
+def test_a_photo_is_attached_and_served_as_nothing_but_a_photo(ready: TestClient) -> None:
+    enter(ready)
+    png = b"\x89PNG\r\n\x1a\n" + bytes(20)
+    page = ready.post("/runs/1/attachments", files={"file": ("plate 1.png", png, "text/html")})
+    assert '<img src="/attachments/1" alt="plate 1.png"' in page.text
+    served = ready.get("/attachments/1")
+    assert served.content == png
+    assert served.headers["content-type"] == "image/png"
+    assert served.headers["x-content-type-options"] == "nosniff"
+    assert served.headers["content-security-policy"] == "default-src 'none'; sandbox"
+    evil = ready.post("/runs/1/attachments", files={"file": ("x.html", b"<script>alert(1)</script>", "text/html")})
+    assert evil.status_code == 200
+    text = ready.get("/attachments/2")
+    assert text.headers["content-type"].startswith("text/plain")
+    assert text.headers["content-disposition"].startswith("attachment")
+    refused = ready.post("/runs/1/attachments", files={"file": ("x.exe", b"MZ\x90\x00\x03", "image/png")})
+    assert refused.status_code == 422
+    assert "This kind of file is not taken" in refused.text
+    assert ready.post("/attachments/1/delete").status_code == 200
+    assert ready.get("/attachments/1").status_code == 404
+
+
+def test_a_new_preparation_is_started_from_another(ready: TestClient) -> None:
+    enter(ready)
+    page = ready.post("/preparations/1/duplicate")
+    assert str(page.url).endswith("/preparations/2/edit")
+    assert 'value="Ester, 2"' in page.text
+    assert ready.get("/api/v1/preparations/2/runs").json() == []
+    assert len(ready.get("/api/v1/preparations/2/variables").json()) == 3

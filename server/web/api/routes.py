@@ -135,6 +135,12 @@ def update_preparation(preparation_id: Id, data: PreparationInput, session: Writ
     return PreparationAnswer.model_validate(preparations.update_preparation(session, preparation_id, data))
 
 
+@router.post("/preparations/{preparation_id}/duplicate", status_code=201, tags=["preparations"])
+def duplicate_preparation(preparation_id: Id, session: WriteSession) -> PreparationAnswer:
+    """Start a new preparation from this one, without its runs."""
+    return PreparationAnswer.model_validate(preparations.duplicate_preparation(session, preparation_id))
+
+
 @router.get("/preparations/{preparation_id}/variables", tags=["variables"])
 def list_variables(preparation_id: Id, session: ReadSession) -> list[VariableAnswer]:
     """List the variables of a preparation."""

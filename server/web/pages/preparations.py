@@ -15,7 +15,13 @@ from server.core.model.effects import Effect
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.inputs import PreparationInput, validated
-from server.services.preparations import archive_preparation, as_input, create_preparation, update_preparation
+from server.services.preparations import (
+    archive_preparation,
+    as_input,
+    create_preparation,
+    duplicate_preparation,
+    update_preparation,
+)
 from server.services.runs import RunView
 from server.services.words import setting_text
 from server.storage import questions
@@ -121,6 +127,11 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
 def archive(preparation_id: Id, form: Form, session: WriteSession) -> Response:
     archive_preparation(session, preparation_id, archived=form.values.get("archived") != "no")
     return RedirectResponse("/", status_code=303)
+
+
+@router.post("/preparations/{preparation_id}/duplicate")
+def duplicate(preparation_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/preparations/{duplicate_preparation(session, preparation_id).id}/edit", status_code=303)
 
 
 def best_run(analysis: Analysis) -> RunView | None:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -15,6 +16,7 @@ from server.core.chemistry.balance import MassBalance
 from server.core.space.limits import Space
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotFoundError
+from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
 from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
@@ -33,8 +35,8 @@ from server.services.runs import (
 from server.services.spaces import space_of
 from server.services.words import setting_text
 from server.storage import questions
-from server.storage.tables import ChangeRow, CheckpointRow, PreparationRow
-from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
+from server.web.dependencies import Files, Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, submit
 from server.web.pages.common import Figure, Frame, run_status
 from server.web.pages.setup import STAGES
@@ -74,6 +76,9 @@ class RunPage:
     exclude_form: FormState
     checkpoint_form: FormState
     weighed_form: FormState
+    attachments: list[AttachmentRow]
+    attach_form: FormState
+    taken: str
 
 
 def _space(session: ReadSession, preparation_id: int) -> Space:
@@ -186,10 +191,43 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             exclude_form=form if part == "exclude" else FormState(),
             checkpoint_form=form if part == "checkpoint" else FormState({"purity_percent": "100", "stage": "work_up"}),
             weighed_form=form if part == "weighed" else FormState(weighed),
+            attachments=list(questions.list_attachments(session, run_id)),
+            attach_form=form if part == "attach" else FormState(),
+            taken=TAKEN,
         )
         return render(request, "runs/show.html", page, status=status)
 
     return redraw
+
+
+@router.post("/runs/{run_id}/attachments")
+def add_file(request: Request, run_id: Id, form: Form, session: WriteSession, files: Files) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        file = form.files.get("file")
+        attach(session, files, run_id, file.name if file else "", file.content if file else b"")
+        return f"/runs/{run_id}#files"
+
+    return submit(form, act, _run_page(request, session, run_id, "attach"))
+
+
+@router.get("/attachments/{attachment_id}")
+def show_file(attachment_id: Id, session: ReadSession, files: Files) -> Response:
+    """A picture to look at, anything else as a download; neither may run as a page of this site."""
+    found = read_attachment(session, files, attachment_id)
+    kind = "inline" if found.is_picture else "attachment"
+    headers = {
+        "Content-Disposition": f"{kind}; filename*=UTF-8''{quote(found.row.name)}",
+        "Content-Security-Policy": "default-src 'none'; sandbox",
+        "Cache-Control": "private, max-age=86400",
+    }
+    return Response(found.content, media_type=found.row.media_type, headers=headers)
+
+
+@router.post("/attachments/{attachment_id}/delete")
+def remove_file(attachment_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/runs/{remove_attachment(session, attachment_id)}#files", status_code=303)
 
 
 @router.get("/runs/{run_id}")

@@ -1,0 +1,69 @@
+"""Photos and files of runs: bytes beside the database, each under its own SHA-256."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tempfile
+from collections.abc import Set
+from pathlib import Path
+
+from server.errors import NotFoundError
+
+_NAME = re.compile(r"[0-9a-f]{64}")
+
+
+class FileStore:
+    """A folder of files that are named by their content; the same content is kept once."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def _path(self, digest: str) -> Path:
+        # Digests come from the database; anything else never becomes a path.
+        if not _NAME.fullmatch(digest):
+            raise NotFoundError("file", digest[:12])
+        return self._folder / digest[:2] / digest
+
+    def put(self, content: bytes) -> str:
+        """Keep the content and return its SHA-256 in hexadecimal; the file is there whole or not at all."""
+        digest = hashlib.sha256(content).hexdigest()
+        path = self._path(digest)
+        if path.exists():
+            return digest
+        path.parent.mkdir(parents=True, exist_ok=True)
+        descriptor, name = tempfile.mkstemp(dir=path.parent)
+        temporary = Path(name)
+        try:
+            with os.fdopen(descriptor, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.replace(path)
+        except BaseException:
+            temporary.unlink(missing_ok=True)
+            raise
+        return digest
+
+    def read(self, digest: str) -> bytes:
+        """Return the content.
+
+        Raises
+        ------
+        NotFoundError
+            If the file is gone.
+        """
+        try:
+            return self._path(digest).read_bytes()
+        except FileNotFoundError as error:
+            raise NotFoundError("file", digest[:12]) from error
+
+    def sweep(self, wanted: Set[str]) -> int:
+        """Remove files that no row names any more; return how many."""
+        count = 0
+        for path in self._folder.glob("??/*"):
+            if path.name not in wanted and _NAME.fullmatch(path.name):
+                path.unlink(missing_ok=True)
+                count += 1
+        return count

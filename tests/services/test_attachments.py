@@ -1,0 +1,92 @@
+"""Photos and files: judged by content, kept outside the database, gone without a trace in paths."""
+
+from pathlib import Path
+
+import pytest
+from sqlmodel import Session
+
+from server.errors import InvalidInputError, NotFoundError
+from server.services.attachments import LARGEST_BYTES, attach, kind_of, read_attachment, remove_attachment, safe_name
+from server.storage import questions
+from server.storage.files import FileStore
+from tests.factories import make_preparation, make_run
+
+PNG = b"\x89PNG\r\n\x1a\n" + bytes(20)
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> FileStore:
+    return FileStore(tmp_path / "files")
+
+
+@pytest.fixture
+def run_id(session: Session) -> int:
+    return int(make_run(session, make_preparation(session)).id or 0)
+
+
+@pytest.mark.parametrize(
+    ("content", "kind"),
+    [
+        (PNG, "image/png"),
+        (b"\xff\xd8\xff\xe0rest", "image/jpeg"),
+        (b"RIFF\x00\x00\x00\x00WEBPVP8 ", "image/webp"),
+        (b"%PDF-1.7\n", "application/pdf"),
+        (b"Zeit;Volumen\n0;0,5", "text/plain"),
+        (b"<svg onload=alert(1)>", "text/plain"),
+        (b"GIF89a\x00\x01", None),
+        (b"MZ\x90\x00\x03", None),
+        (b"\xff\xfe\x00", None),
+    ],
+)
+def test_the_content_says_what_a_file_is(content: bytes, kind: str | None) -> None:
+    assert kind_of(content) == kind
+
+
+@pytest.mark.parametrize(
+    ("name", "safe"),
+    [
+        ("../../etc/passwd", "passwd"),
+        ("C:\\x\\plate.png", "plate.png"),
+        ("", "file"),
+        ("..", "file"),
+        ("a\x00b\n.png", "a_b_.png"),
+    ],
+)
+def test_names_are_made_harmless(name: str, safe: str) -> None:
+    assert safe_name(name) == safe
+
+
+def test_a_photo_is_kept_beside_the_database(session: Session, files: FileStore, run_id: int, tmp_path: Path) -> None:
+    row = attach(session, files, run_id, "plate.png", PNG)
+    assert row.media_type == "image/png"
+    assert read_attachment(session, files, int(row.id or 0)).content == PNG
+    (stored,) = [p for p in (tmp_path / "files").rglob("*") if p.is_file()]
+    assert stored.name == row.sha256
+    attach(session, files, run_id, "again.png", PNG)
+    assert len([p for p in (tmp_path / "files").rglob("*") if p.is_file()]) == 1
+
+
+@pytest.mark.parametrize("content", [b"", b"MZ\x90\x00", b"x" * (LARGEST_BYTES + 1)], ids=["empty", "program", "large"])
+def test_what_is_not_taken_leaves_nothing(
+    session: Session, files: FileStore, run_id: int, content: bytes, tmp_path: Path
+) -> None:
+    with pytest.raises(InvalidInputError):
+        attach(session, files, run_id, "x.png", content)
+    assert questions.list_attachments(session, run_id) == []
+    assert not (tmp_path / "files").exists()
+
+
+def test_removed_files_are_swept_and_others_stay(session: Session, files: FileStore, run_id: int) -> None:
+    gone = attach(session, files, run_id, "a.txt", b"one")
+    stays = attach(session, files, run_id, "b.txt", b"two")
+    remove_attachment(session, int(gone.id or 0))
+    assert files.sweep(questions.attached_digests(session)) == 1
+    assert files.read(stays.sha256) == b"two"
+    with pytest.raises(NotFoundError):
+        files.read(gone.sha256)
+
+
+@pytest.mark.parametrize("digest", ["../secret", "", "A" * 64, "0" * 63])
+def test_only_digests_become_paths(files: FileStore, digest: str) -> None:
+    with pytest.raises(NotFoundError):
+        files.read(digest)
