@@ -23,6 +23,11 @@ class ResultStore:
         self._lock = Lock()
         self._busy: dict[str, Lock] = {}
 
+    def has(self, key: str) -> bool:
+        """Whether a result is stored."""
+        with self._lock:
+            return key in self._results
+
     def get(self, key: str, compute: Callable[[], Result]) -> Result:
         """Return the stored result for ``key``, or compute and store it."""
         with self._lock:
@@ -61,7 +66,11 @@ def fingerprint(table: RunTable, *extra: object) -> str:
     return digest.hexdigest()
 
 
-def fitted(table: RunTable, beside: RunTable | None = None) -> Ladder:
+def ladder_key(table: RunTable, beside: RunTable | None = None) -> str:
+    """Key under which the ladder of these runs is stored."""
+    return fingerprint(table, "ladder", fingerprint(beside) if beside is not None else "")
+
+
+def fitted(table: RunTable, beside: RunTable | None = None, report: Callable[[float, str], None] | None = None) -> Ladder:
     """Return the ladder of models for these runs, and evidence beside them."""
-    key = fingerprint(table, "ladder", fingerprint(beside) if beside is not None else "")
-    return STORE.get(key, lambda: fit_ladder(table, beside=beside))
+    return STORE.get(ladder_key(table, beside), lambda: fit_ladder(table, beside=beside, report=report))

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from sqlmodel import Session
 
-from server.compute.fits import STORE, fingerprint, fitted
+from server.compute.fits import STORE, fingerprint, fitted, ladder_key
 from server.core.choose.proposal import (
     Burden,
     Forecast,
@@ -33,12 +33,15 @@ from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space, reach_of
 from server.core.space.variables import Setting
-from server.errors import NotReadyError
+from server.errors import NothingReachableError, NotReadyError
 from server.services.courses import evidence_beside
 from server.services.runs import RunView, view_runs
 from server.services.spaces import space_of
 from server.storage import questions
 from server.storage.tables import PreparationRow
+
+# From so many runs on, pages show progress while the models are fitted.
+MANY_RUNS = 120
 
 
 @dataclass(frozen=True)
@@ -84,6 +87,34 @@ class Analysis:
     @cached_property
     def ladder(self) -> Ladder:
         return fitted(self.table, self.beside)
+
+    @property
+    def work_key(self) -> str:
+        """Key of the fit of these runs."""
+        return ladder_key(self.table, self.beside)
+
+    @property
+    def takes_long(self) -> bool:
+        """Whether the fit takes longer than a page may, and is not there yet."""
+        return self.table.n_runs >= MANY_RUNS and not STORE.has(self.work_key)
+
+    def prepare(self, report: Callable[[float, str], None]) -> None:
+        """Do the heavy parts that the pages share, telling progress; results land in the store.
+
+        Whatever ``report`` raises stops the work; nothing is kept half done.
+        """
+        fitted(self.table, self.beside, lambda share, step: report(0.7 * share, step))
+        try:
+            report(0.7, "effects")
+            assert self.effects is not None
+            report(0.8, "response curves")
+            for j in range(len(self.space.variables)):
+                self.curve(j)
+                report(0.8 + 0.1 * j / len(self.space.variables), "response curves")
+            report(0.9, "the next run")
+            self.proposal()
+        except (NotReadyError, NothingReachableError):
+            return  # the pages say so themselves
 
     @cached_property
     def knowable(self) -> Knowable:

@@ -1,6 +1,7 @@
 """Pages through the HTTP client: what is shown, what is stored, what is refused."""
 
 import re
+import time
 from typing import Any
 
 import pytest
@@ -521,12 +522,54 @@ def test_a_choice_of_twelve_options_is_told_about(client: TestClient, path: str)
     no_nonsense(client.get(f"/preparations/1{path}"))
 
 
-def test_five_hundred_runs_have_pages(ready: TestClient) -> None:
+def wait_for_the_fit(client: TestClient, path: str) -> Any:
+    """Ask for a page of many runs, follow the progress to its end, and return the page itself."""
+    page = client.get(path)
+    if "Fitting the models" not in page.text:
+        return page
+    found = re.search(r'hx-get="(/work/[0-9a-f]{64})', page.text)
+    assert found
+    for _ in range(1200):
+        part = client.get(found.group(1), headers={"HX-Request": "true"})
+        if "HX-Redirect" in part.headers:
+            return client.get(path)
+        time.sleep(0.05)
+    raise AssertionError("the fit did not end")
+
+
+def test_five_hundred_runs_show_progress_and_then_have_pages(ready: TestClient) -> None:
     insert_runs(ready, 500)
-    for path in ("", "/effects"):
-        page = ready.get(f"/preparations/1{path}")
+    first = ready.get("/preparations/1")
+    no_nonsense(first)
+    assert "Fitting the models to 500 runs" in first.text
+    for path in ("", "/effects", "/recipe"):
+        page = wait_for_the_fit(ready, f"/preparations/1{path}")
         no_nonsense(page)
+        assert "Fitting the models" not in page.text
     assert "500 runs" in ready.get("/preparations/1").text
+
+
+def test_long_work_can_be_cancelled_and_started_again(ready: TestClient) -> None:
+    insert_runs(ready, 200)
+    page = ready.get("/preparations/1/effects")
+    key = re.search(r"/work/([0-9a-f]{64})", page.text)
+    assert key
+    stopped = ready.post(f"/work/{key.group(1)}/cancel", data={"to": "/preparations/1/effects"})
+    assert stopped.status_code == 200
+    for _ in range(600):
+        state = ready.get(f"/work/{key.group(1)}").text
+        if "It was cancelled" in state:
+            break
+        time.sleep(0.05)
+    assert "It was cancelled; nothing was changed" in ready.get("/preparations/1/effects").text
+    again = ready.get("/preparations/1/effects?again=yes")
+    assert "<progress" in again.text
+    no_nonsense(wait_for_the_fit(ready, "/preparations/1/effects"))
+
+
+@pytest.mark.parametrize("key", ["0" * 64, "x", "../etc"])
+def test_unknown_work_is_a_404(client: TestClient, key: str) -> None:
+    assert client.get(f"/work/{key}").status_code == 404
 
 
 def test_several_runs_are_planned_at_once(ready: TestClient) -> None:

@@ -8,6 +8,7 @@ weight. Shrinkage priors make fewer runs than terms a normal state.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -216,7 +217,12 @@ class Ladder:
 
 
 def fit_ladder(
-    table: RunTable, *, seed: int = 0, rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS), beside: RunTable | None = None
+    table: RunTable,
+    *,
+    seed: int = 0,
+    rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS),
+    beside: RunTable | None = None,
+    report: Callable[[float, str], None] | None = None,
 ) -> Ladder:
     """Condition every rung on the runs and weigh the rungs.
 
@@ -231,6 +237,8 @@ def fit_ladder(
     beside : RunTable or None
         Evidence that is no run (what time courses say about other hold times). The rungs
         are conditioned on it too; their weights and the doubt come from the runs alone.
+    report : callable or None
+        Told the share done and what is being done, before every rung; may raise to stop.
 
     Returns
     -------
@@ -242,14 +250,23 @@ def fit_ladder(
     Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
     """
     table = table.in_canonical_order()
-    families = [_fit_rung(name, table, seed) for name in rungs]
+    joined = table.joined_with(beside).in_canonical_order() if beside is not None and beside.n_runs else None
+    steps = len(rungs) * (2 if joined is not None else 1)
+    families = []
+    for k, name in enumerate(rungs):
+        if report is not None:
+            report(k / steps, f"fitting {RUNG_WORDS[name]}")
+        families.append(_fit_rung(name, table, seed))
     log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
     if table.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
         log_weights = log_weights + np.array([float(np.sum(lo.log_density)) for lo in left_out])
-    if beside is not None and beside.n_runs:
-        joined = table.joined_with(beside).in_canonical_order()
-        families = [_fit_rung(name, joined, seed) for name in rungs]
+    if joined is not None:
+        families = []
+        for k, name in enumerate(rungs):
+            if report is not None:
+                report((len(rungs) + k) / steps, f"fitting {RUNG_WORDS[name]}, time courses included")
+            families.append(_fit_rung(name, joined, seed))
     return Ladder(table, tuple(families), special.softmax(log_weights), left_out)
 
 

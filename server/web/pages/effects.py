@@ -18,6 +18,7 @@ from server.services.words import setting_text
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame
 from server.web.pages.preparations import unknowns_of
+from server.web.pages.work import waiting
 from server.web.rendering import render
 
 router = APIRouter()
@@ -131,6 +132,8 @@ def _unseen(analysis: Analysis) -> Figure | None:
 @router.get("/preparations/{preparation_id}/effects")
 def show_effects(request: Request, preparation_id: Id, session: ReadSession, first: str = "", second: str = "") -> Response:
     analysis = analyse(session, preparation_id)
+    if (instead := waiting(request, analysis, "effects")) is not None:
+        return instead
     effects: tuple[Effect, ...] = ()
     message = ""
     try:

@@ -29,6 +29,7 @@ from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, as_text, submit
 from server.web.pages.common import Figure, Frame, run_kind, run_status
+from server.web.pages.work import waiting
 from server.web.rendering import render, show_percent
 
 router = APIRouter()
@@ -189,6 +190,8 @@ def unknowns_of(analysis: Analysis) -> list[str]:
 @router.get("/preparations/{preparation_id}")
 def show_preparation(request: Request, preparation_id: Id, session: ReadSession) -> Response:
     analysis = analyse(session, preparation_id)
+    if (instead := waiting(request, analysis, "overview")) is not None:
+        return instead
     best = best_run(analysis)
     lines = []
     for run in analysis.runs:

@@ -22,6 +22,7 @@ from server.storage import questions
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, submit
 from server.web.pages.common import Frame
+from server.web.pages.work import waiting
 from server.web.rendering import render
 
 router = APIRouter()
@@ -146,9 +147,12 @@ def _page(
 def show_proposal(
     request: Request, preparation_id: Id, session: ReadSession, purpose: str = "raise", count: str = "1", saving: str = HOURS
 ) -> Response:
+    analysis = analyse(session, preparation_id)
+    if (instead := waiting(request, analysis, "proposal")) is not None:
+        return instead
     if _count(count) > 1:
         return _several(request, session, preparation_id, _purpose(purpose), _count(count), saving)(FormState(), 200)
-    return _page(request, session, preparation_id, _purpose(purpose), saving)(None, 200)
+    return _page(request, session, preparation_id, _purpose(purpose), saving, analysis)(None, 200)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from server.services.decisions import COST, HOURS, NO_RECORD, Decisions
 from server.services.words import setting_text, window_text
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame
+from server.web.pages.work import waiting
 from server.web.rendering import render
 
 router = APIRouter()
@@ -85,6 +86,8 @@ def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:
 @router.get("/preparations/{preparation_id}/recipe")
 def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> Response:
     analysis = analyse(session, preparation_id)
+    if (instead := waiting(request, analysis, "recipe")) is not None:
+        return instead
     decisions = Decisions(session, analysis)
     window = decisions.window()
     fronts, message = [], ""

@@ -37,6 +37,7 @@ from server.storage.tables import PreparationRow, WriteUpRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, submit
 from server.web.pages.common import Frame
+from server.web.pages.work import waiting
 from server.web.rendering import render, templates
 
 router = APIRouter()
@@ -122,6 +123,8 @@ def _page(request: Request, session: ReadSession, preparation_id: int) -> Callab
 
 @router.get("/preparations/{preparation_id}/write-up")
 def show_write_up(request: Request, preparation_id: Id, session: ReadSession, scale_mol: str = "") -> Response:
+    if (instead := waiting(request, analyse(session, preparation_id), "writeup")) is not None:
+        return instead
     redraw = _page(request, session, preparation_id)
     form = FormState({"scale_mol": scale_mol})
     try:
