@@ -30,6 +30,9 @@ from server.services.variables import add_limit, add_variable
 from server.services.writeups import set_procedure
 from server.storage import questions
 
+# The preparation that the guide walks through.
+DEMO = "Pear-drop ester"
+
 
 def load_demo(session: Session, folder: Path) -> list[str]:
     """Load every preparation of the folder that is not there yet.

@@ -12,12 +12,15 @@ from typing import Any
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 
 from server.core.model.effects import signed
 from server.paths import asset_folder
+from server.web.glossary import words_used
 
 DASH = "–"
+# Where the foot of a page names the words of the glossary that it uses.
+WORDS_PLACE = "<!-- words -->"
 
 
 def show_number(value: float | None, digits: int = 3) -> str:
@@ -136,5 +139,9 @@ def templates() -> Jinja2Templates:
 
 
 def render(request: Request, name: str, page: object, *, status: int = 200) -> Response:
-    """Render a template; it gets one object called ``page``."""
-    return templates().TemplateResponse(request, name, {"page": page}, status_code=status)
+    """Render a template; it gets one object called ``page``. The foot of a whole page links the words that it uses."""
+    html = templates().env.get_template(name).render(page=page, request=request)
+    if WORDS_PLACE in html:
+        links = " · ".join(f'<a href="/help#{w.replace(" ", "-")}">{w}</a>' for w in words_used(html.split(WORDS_PLACE)[0]))
+        html = html.replace(WORDS_PLACE, f'<p class="words">Words used here: {links}</p>' if links else "")
+    return HTMLResponse(html, status_code=status)

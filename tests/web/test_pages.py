@@ -7,6 +7,9 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from server.paths import asset_folder
+from server.services.demo import load_demo
+from server.storage.engine import write_session
 from tests.web.many import insert_runs
 
 PREPARATION = {"name": "Ester", "theoretical_yield_g": "10", "new_ground_percent": "25", "worthwhile_gain": "1"}
@@ -382,6 +385,27 @@ def test_cannot_be_told_apart_stands_on_the_page_with_the_run_that_settles_it(re
     page = ready.get("/preparations/1/effects")
     assert "hold: cannot be told apart from bath" in page.text
     assert "A run that would separate hold from bath" in page.text
+
+
+def test_every_page_links_the_words_that_it_uses(ready: TestClient) -> None:
+    enter(ready)
+    foot = ready.get("/preparations/1/recipe").text.split('class="words"')[1]
+    assert '<a href="/help#working-recipe">working recipe</a>' in foot
+    assert '<a href="/help#setting">setting</a>' in foot
+    help_page = ready.get("/help").text
+    for anchor in re.findall(r'href="/help#([^"]+)"', foot):
+        assert f'id="{anchor}"' in help_page
+
+
+def test_the_guide_walks_through_the_demo_where_it_is_loaded(client: TestClient) -> None:
+    assert "yieldwright demo" in client.get("/help/guide").text
+    with write_session(client.app.state.engine) as session:  # type: ignore[attr-defined]
+        load_demo(session, asset_folder("seed_runs"))
+    guide = client.get("/help/guide").text
+    addresses = re.findall(r'href="(/(?:preparations|runs)[^"#]*)', guide)
+    assert len(addresses) >= 8
+    for address in addresses:
+        assert client.get(address).status_code == 200, address
 
 
 def test_help_has_every_word_of_the_glossary(client: TestClient) -> None:

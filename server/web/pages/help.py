@@ -7,27 +7,20 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from server.charts.runs import RunPoint, yield_over_runs
 from server.core.chemistry.weights import SOURCE
+from server.core.choose.proposal import Forecast
+from server.core.space.variables import Role, Variable
+from server.services.decisions import Need, RunNeeds
+from server.services.demo import DEMO
+from server.storage import questions
+from server.web.dependencies import ReadSession
+from server.web.forms import FormState, Question
+from server.web.glossary import GLOSSARY
+from server.web.pages.common import Figure
 from server.web.rendering import render
 
 router = APIRouter()
-
-GLOSSARY = {
-    "preparation": "What is being made and improved: materials, variables, limits, aim.",
-    "material": "A line of the charge: reagent, solvent, catalyst, drying agent, wash; with formula, amount and purity.",
-    "variable": "Something that may be set differently from run to run. It has unit, range, step, hard limit and stage.",
-    "setting": "The value of a variable in one run, planned and as run.",
-    "stage": "Reaction, quench, work-up, isolation or drying: where a variable acts and where losses are measured.",
-    "run": "One attempt: planned, under way, finished or abandoned.",
-    "checkpoint": "A weighed intermediate of a run.",
-    "repeat": "Runs with the same settings; their scatter is the repeatability.",
-    "working recipe": "The settings that the evidence favours today; always settings that were really run.",
-    "effect": "Change in yield when one variable goes across the range that was tried, the others held at the working recipe.",
-    "evidence": "Words for an effect: clear (95 % sure of its direction), likely (80 %), not shown, cannot be told apart from …",
-    "proposal": "The suggested next run, with its purpose, forecast and reason.",
-    "new ground": "Settings outside what has been tried.",
-    "limit": "A hard bound or rule over variables. A proposal never leaves it.",
-}
 
 
 @dataclass(frozen=True)
@@ -38,6 +31,61 @@ class HelpPage:
     weights_source: str
 
 
+@dataclass(frozen=True)
+class GuidePage:
+    """Context of the guided first preparation; ``base`` is the demo preparation's address, empty without the demo."""
+
+    base: str
+    last_run: int | None
+
+
+@dataclass(frozen=True)
+class PatternPage:
+    """Context of the page that shows every component, built from the same macros as the pages."""
+
+    blank: FormState
+    wrong: FormState
+    asking: FormState
+    number: Variable
+    choice: Variable
+    figure: Figure
+    forecast: Forecast
+    needs: RunNeeds
+    evidence: tuple[str, ...]
+
+
 @router.get("/help")
 def show_help(request: Request) -> Response:
     return render(request, "help.html", HelpPage(GLOSSARY, SOURCE))
+
+
+@router.get("/help/guide")
+def show_guide(request: Request, session: ReadSession) -> Response:
+    """A first preparation, step by step on the demo."""
+    row = questions.find_preparation_named(session, DEMO)
+    runs = questions.list_runs(session, int(row.id or 0)) if row else []
+    page = GuidePage(f"/preparations/{row.id}" if row else "", runs[0].id if runs else None)
+    return render(request, "help/guide.html", page)
+
+
+@router.get("/help/patterns")
+def show_patterns(request: Request) -> Response:
+    number = Variable("1", "hold time", Role.HOLD_TIME, "h", 0.5, 6.0, 0.5, 2.0)
+    choice = Variable("2", "drying agent", Role.CHOICE, choices=("magnesium sulfate", "sodium sulfate"), base="sodium sulfate")
+    points = [RunPoint(1, 52.0, 0.8, "counted"), RunPoint(2, 3.0, 0.0, "failure"), RunPoint(3, 71.0, 0.8, "counted")]
+    text = "Yield over 3 runs. The best is run 3 with 71.0 %."
+    wrong = FormState({"mass": "20,3"}, {"mass": "“20,3” has a decimal comma. Write it with a point: 20.3"}, is_posted=True)
+    question = Question("mass", "yield_above_100", "Keep it all the same, flagged")
+    asking = FormState({"mass": "27"}, {"mass": "A yield of 104 % is above 100 %."}, (question,), is_posted=True)
+    page = PatternPage(
+        FormState({"setting_1": "2", "setting_2": "sodium sulfate"}),
+        wrong,
+        asking,
+        number,
+        choice,
+        Figure("pattern", text, yield_over_runs(points, best=3, aim=80.0, literature=85.0)),
+        Forecast(73.0, 70.0, 76.0, 65.0, 81.0, False),
+        RunNeeds((Need("alcohol", 8.95, 11.0, False), Need("acid", 30.1, None, True)), 1.68, "EUR", True),
+        ("clear", "likely", "not shown", "cannot be told apart"),
+    )
+    return render(request, "help/patterns.html", page)
