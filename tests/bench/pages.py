@@ -78,12 +78,11 @@ def main() -> None:
             answer = client.get("/preparations/1/forecast", params=query, headers={"HX-Request": "true"})
             times.append(1000 * (time.perf_counter() - begin))
             assert answer.status_code == 200
-        print(
-            f"forecast of changed settings, 30 runs x 6 variables: median {statistics.median(times):.0f} ms, worst {max(times):.0f} ms"
-        )
+        middle, worst = statistics.median(times), max(times)
+        print(f"forecast of changed settings, 30 runs x 6 variables: median {middle:.0f} ms, worst {worst:.0f} ms")
         insert_runs(client, arguments.runs - 31)
-        print(f"
-{f'page at {arguments.runs} runs':32}{'first / ms':>12}{'then, median / ms':>20}")
+        title = f"page at {arguments.runs} runs"
+        print(f"\n{title:32}{'first / ms':>12}{'then, median / ms':>20}")
         overview = ""
         for path in PAGES:
             first, html = visit(client, path)

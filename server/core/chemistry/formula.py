@@ -108,7 +108,10 @@ def read_formula(text: str) -> Formula:
     for start, end in _parts(body):
         part = body[start:end]
         match = _COEFFICIENT.match(part)
-        factor = float(Fraction(match.group())) if match else 1.0
+        try:
+            factor = float(Fraction(match.group())) if match else 1.0
+        except ZeroDivisionError:
+            raise _wrong("A number cannot be divided by 0", stripped, origin, min(start, len(origin) - 1)) from None
         offset = start + (match.end() if match else 0)
         if offset >= end or factor == 0.0:
             raise _wrong("Here a part of the formula is missing", stripped, origin, min(offset, len(origin) - 1))

@@ -106,6 +106,8 @@ def test_isotopes_weigh_what_they_weigh() -> None:
         ("", 0, "empty"),
         ("CuSO4 5H2O", 5, "write a dot"),
         ("()", 1, "nothing inside"),
+        ("0/0", 0, "divided by 0"),
+        ("CuSO4.0/0H2O", 6, "divided by 0"),
     ],
 )
 def test_a_mistake_is_pointed_at(text: str, position: int, words: str) -> None:
