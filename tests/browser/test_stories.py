@@ -44,7 +44,7 @@ def test_from_the_demo_to_a_planned_run(demo: str, page: Page) -> None:
     # Get a proposal, look at its reason, accept it.
     page.get_by_role("link", name="See the proposed run").click()
     expect(page.get_by_text("Largest expected gain").first).to_be_visible()
-    hold = page.get_by_label("reflux hold").input_value()
+    hold = page.locator("#f-setting_1").input_value()
     page.get_by_role("button", name="Accept as a planned run").click()
     expect(page.get_by_role("heading", name=re.compile("Run 12 planned"))).to_be_visible()
     expect(page.get_by_text("Forecast before the run")).to_be_visible()

@@ -93,27 +93,33 @@ def read_course(
     return Course(fit, criteria, shape is not None, _advise(fit, criteria, unit))
 
 
-def hours_words(hours: float) -> str:
+def hours_words(hours: float, like: float | None = None) -> str:
     """A time in minutes, hours or days, with no more digits than it deserves.
+
+    Parameters
+    ----------
+    like : float or None
+        Another time whose unit is taken, so that a range has one unit. [h]
 
     Examples
     --------
-    >>> hours_words(0.4), hours_words(3.14), hours_words(100.0)
-    ('24 min', '3.1 h', '4.2 d')
+    >>> hours_words(0.4), hours_words(3.14), hours_words(100.0), hours_words(1.4, like=1.6)
+    ('24 min', '3.1 h', '4.2 d', '1.4 h')
     """
-    if hours < 1.5:
+    scale = hours if like is None else like
+    if scale < 1.5:
         return f"{60 * hours:.0f} min"
-    return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.1f} d"
+    return f"{hours:.1f} h" if scale < 72 else f"{hours / 24:.1f} d"
 
 
 def range_words(r: Range) -> str:
-    """A time with its range in words."""
+    """A time with its range in words, all in one unit."""
     if r.low is None and r.high is None:
         return f"{hours_words(r.value)} (the readings set no bounds)"
+    low = hours_words(r.low, r.value) if r.low is not None else "unknown"
     if r.high is None:
-        return f"{hours_words(r.value)} (90 % range from {hours_words(r.low or 0.0)}, upwards not bounded)"
-    low = f"{hours_words(r.low)}" if r.low is not None else "unknown"
-    return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high)})"
+        return f"{hours_words(r.value)} (90 % range from {low}, upwards not bounded)"
+    return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high, r.value)})"
 
 
 def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str) -> Advice:
