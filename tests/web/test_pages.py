@@ -240,6 +240,17 @@ def test_a_form_opened_before_a_change_elsewhere_keeps_what_was_typed(ready: Tes
     assert ready.get("/api/v1/runs/1").json()["product_mass_g"] == 7.5
 
 
+def test_the_result_form_shows_what_was_planned_beside_each_setting(ready: TestClient) -> None:
+    plan = {"setting_1": "3.5", "setting_2": "125", "setting_3": "Na2SO4"}
+    ready.post("/preparations/1/planned-runs", data=plan)
+    form = ready.get("/runs/1/edit").text
+    for text in ("planned: 3.5 h", "planned: 125 °C", "planned: Na2SO4"):
+        assert text in form
+    # A correction later still shows the plan, not what was entered.
+    ready.post("/runs/1", data={**RUN, "setting_1": "4", "revision": "1"})
+    assert "planned: 3.5 h" in ready.get("/runs/1/edit").text
+
+
 def test_excluding_needs_a_reason_and_can_be_undone(ready: TestClient) -> None:
     enter(ready)
     assert ready.post("/runs/1/exclude", data={"reason": " "}).status_code == 422

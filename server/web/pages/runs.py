@@ -56,6 +56,7 @@ class RunFormPage:
     run: RunView | None
     planning: bool
     has_theory: bool
+    planned: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,8 @@ def _run_form(
         has_theory = preparation.theoretical_yield_g is not None or bool(
             preparation.product_formula and questions.list_materials(session, preparation.id)
         )
-        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory)
+        planned = {v.key: setting_text(v, run.planned[v.key]) for v in space.variables} if run else {}
+        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned)
         return render(request, "runs/form.html", page, status=status)
 
     return redraw
