@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, sync_playwright
 
-# A refused form is an answer and no fault; a connection that a test cuts is its own doing.
-EXPECTED = re.compile(r"422|409|ERR_CONNECTION_FAILED")
+# A refused form or an address that is not there is an answer and no fault; a connection that a test cuts is its own doing.
+EXPECTED = re.compile(r"422|409|404|ERR_CONNECTION_FAILED")
 ARTEFACTS = Path(os.environ.get("YIELDWRIGHT_ARTEFACTS", "artefacts"))
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
 
