@@ -129,10 +129,10 @@ class RunCourse:
 
 @dataclass(frozen=True)
 class HoldAt:
-    """Hold for 95 % of the plateau at a temperature, estimated. [h]"""
+    """Hold for 95 % of the plateau at a temperature, estimated; None where the rates tell nothing. [h]"""
 
     label: str
-    hours: float
+    hours: float | None
     low: float | None
     high: float | None
     is_new_ground: bool
@@ -195,10 +195,15 @@ def _holds(fit: Arrhenius, temperature: Variable) -> tuple[HoldAt, ...]:
         out.append(
             HoldAt(
                 f"{value:g} {temperature.unit}",
-                time_to(0.95, fit.rate(kelvin)),
-                time_to(0.95, rates[1]) if rates else None,
-                time_to(0.95, rates[0]) if rates else None,
+                _sensible(time_to(0.95, fit.rate(kelvin))),
+                _sensible(time_to(0.95, rates[1])) if rates else None,
+                _sensible(time_to(0.95, rates[0])) if rates else None,
                 fit.is_new_ground(kelvin),
             )
         )
     return tuple(out)
+
+
+def _sensible(hours: float) -> float | None:
+    """A hold of less than a second or more than a year tells only that nothing can be told."""
+    return hours if 1.0 / 3600.0 <= hours <= 8760.0 else None

@@ -11,7 +11,7 @@ from typing import Any
 from sqlmodel import Session
 
 from server.compute.fits import STORE
-from server.core.choose.proposal import Burden, Purpose, hours_burden
+from server.core.choose.proposal import MOST_AT_ONCE, Burden, Purpose, hours_burden
 from server.core.choose.record import Outcome, Record, forecast_record
 from server.core.choose.stopping import StopAdvice, stop_advice
 from server.core.choose.tolerance import ToleranceWindow, tolerance_window
@@ -218,25 +218,39 @@ def outcomes_of(analysis: Analysis) -> list[Outcome]:
     return found
 
 
+Judged = tuple[PlannedRunInput, str | None, dict[str, Any] | None]
+
+
+def judge_plans(analysis: Analysis, plans: Sequence[PlannedRunInput], purpose: Purpose) -> list[Judged]:
+    """Forecast the runs that are about to be planned, before any result is known; stores nothing.
+
+    Raises
+    ------
+    InvalidInputError
+        Without variables, without plans, or with more than can be made at once.
+    """
+    if not analysis.has_variables:
+        raise InvalidInputError({"form": "Add at least one variable; then a run can be proposed."})
+    if not 1 <= len(plans) <= MOST_AT_ONCE:
+        raise InvalidInputError({"form": f"Choose at least one run and at most {MOST_AT_ONCE}."})
+    kept: list[Judged] = []
+    for plan in plans:
+        settings: dict[str, Setting] = read_settings(analysis.space, plan.settings)
+        forecast: dict[str, Any] = asdict(analysis.assess(settings, purpose).forecast)
+        forecast["n_runs"] = analysis.table.n_runs
+        kept.append((plan, purpose.value, forecast))
+    return kept
+
+
 def accept_proposals(session: Session, analysis: Analysis, plans: Sequence[PlannedRunInput], purpose: Purpose) -> list[RunRow]:
     """Plan runs that were proposed (or changed by hand), all or none, each with its forecast.
-
-    The forecasts are computed for the settings that are planned, before any result is known.
 
     Raises
     ------
     InvalidInputError, NeedsConfirmationError
         Nothing is planned then.
     """
-    if not plans:
-        raise InvalidInputError({"form": "Choose at least one run."})
-    kept: list[tuple[PlannedRunInput, str | None, dict[str, Any] | None]] = []
-    for plan in plans:
-        settings: dict[str, Setting] = read_settings(analysis.space, plan.settings)
-        forecast: dict[str, Any] = asdict(analysis.assess(settings, purpose).forecast)
-        forecast["n_runs"] = analysis.table.n_runs
-        kept.append((plan, purpose.value, forecast))
-    return plan_runs(session, int(analysis.preparation.id or 0), kept)
+    return plan_runs(session, int(analysis.preparation.id or 0), judge_plans(analysis, plans, purpose))
 
 
 def accept_proposal(session: Session, preparation_id: int, data: PlannedRunInput, purpose: Purpose) -> RunRow:

@@ -6,6 +6,7 @@ what is stored is checked by the service that acts.
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -45,6 +46,17 @@ def _blank_is_none(typed: object) -> object:
     return None if isinstance(typed, str) and not typed.strip() else typed
 
 
+def _day(typed: object) -> object:
+    """A day is written year-month-day; anything else that could be read as one is refused rather than guessed."""
+    if typed is None or isinstance(typed, date):
+        return typed
+    if isinstance(typed, str) and not typed.strip():
+        return None
+    if isinstance(typed, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", typed.strip()):
+        return typed.strip()
+    raise PydanticCustomError("day", "{text}", {"text": "Enter a date as year-month-day, for example 2026-03-31."})
+
+
 def _lines(typed: object) -> object:
     """A text area holds one choice a line; the API sends a list."""
     if isinstance(typed, str):
@@ -59,7 +71,7 @@ ShortText = Annotated[Annotated[str, Field(max_length=120)], BeforeValidator(_cl
 LongText = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_clean_text)]
 ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_text)]
 Confirmations = Annotated[list[ShortText], Field(max_length=20)]
-OptionalDate = Annotated[date | None, BeforeValidator(_blank_is_none)]
+OptionalDate = Annotated[date | None, BeforeValidator(_day)]
 OptionalId = Annotated[int | None, BeforeValidator(_blank_is_none)]
 
 
@@ -288,6 +300,10 @@ def message_for(error: Any) -> str:
     typed = error.get("input")
     if kind == "string_too_long" and isinstance(typed, str):
         return f"At most {error['ctx']['max_length']} characters fit here; this has {len(typed)}. Shorten it."
+    if kind == "greater_than_equal":
+        return f"Enter at least {error['ctx']['ge']}."
+    if kind == "less_than_equal":
+        return f"Enter at most {error['ctx']['le']}."
     if kind == "too_long":
         return f"At most {error['ctx']['max_length']} entries fit here; there are {error['ctx']['actual_length']}."
     return str(_MESSAGES.get(kind, error["msg"]))

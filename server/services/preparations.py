@@ -14,6 +14,7 @@ from server.storage import questions
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
 # From an ultramicrobalance to a platform scale. [g]
+MOST_RUNS_A_WEEK = 1000
 SMALLEST_READABILITY, LARGEST_READABILITY = 1e-7, 1000.0
 
 
@@ -45,6 +46,8 @@ def _check(data: PreparationInput) -> None:
     if not SMALLEST_READABILITY <= data.balance_readability_g <= LARGEST_READABILITY:
         messages["balance_readability_g"] = f"A balance shows between {SMALLEST_READABILITY:g} and {LARGEST_READABILITY:g} g."
     check_positive(data.runs_per_week, "runs_per_week", "The number of runs a week", messages)
+    if data.runs_per_week is not None and data.runs_per_week > MOST_RUNS_A_WEEK:
+        messages["runs_per_week"] = f"{data.runs_per_week:g} runs a week cannot be meant. Enter at most {MOST_RUNS_A_WEEK}."
     if not 0 < data.allowed_loss <= 100:
         messages["allowed_loss"] = "The loss that does not matter must be above 0 and at most 100 percentage points."
     if not 50 <= data.window_percent <= 99.9:

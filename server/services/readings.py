@@ -42,6 +42,8 @@ class Series:
     from_zero: bool
     tells_product: bool
     is_never_negative: bool = True
+    lowest: float = -1e9
+    highest: float = 1e9
 
     @property
     def unit(self) -> str:
@@ -56,8 +58,8 @@ SERIES = {
         Series("volume", "volume collected", {"mL": 1.0, "L": 1000.0}, True, True),
         Series("gas", "gas evolved", {"mL": 1.0, "L": 1000.0}, True, True),
         Series("remaining", "starting material left", {"%": 1.0}, False, False),
-        Series("temperature", "temperature", dict.fromkeys(TEMPERATURE_UNITS, 1.0), False, False, False),
-        Series("ph", "pH", {"": 1.0}, False, False, False),
+        Series("temperature", "temperature", dict.fromkeys(TEMPERATURE_UNITS, 1.0), False, False, False, -274.0, 3000.0),
+        Series("ph", "pH", {"": 1.0}, False, False, False, -3.0, 18.0),
     )
 }
 
@@ -72,12 +74,17 @@ def to_series_unit(series: Series, value: float, unit: str) -> float:
     """
     unit = unit or series.unit
     if unit not in series.units:
-        raise NumberTextError(f"{series.label} is not read in {unit[:12]}. Use {', '.join(u for u in series.units if u)}.")
+        known = ", ".join(u for u in series.units if u)
+        use = f"Use {known}." if known else "It has no unit: leave the unit as shown."
+        raise NumberTextError(f"{series.label} is not read in {unit[:12]}. {use}")
     value = convert(value, unit, series.unit) if series.key == "temperature" else value * series.units[unit]
     if series.is_never_negative and value < 0:
         raise NumberTextError(f"{series.label} cannot be below 0; this is {value:g}.")
     if series.key == "temperature" and convert(value, series.unit, "K") <= 0:
         raise NumberTextError(f"{value:g} {series.unit} is below absolute zero.")
+    if not series.lowest <= value <= series.highest:
+        shown = f"{series.label} of {value:g} {series.unit}".rstrip()
+        raise NumberTextError(f"{shown} cannot be meant. Check the value and its unit.")
     if series.unit == "%" and value > 100.0 * 1.05:
         raise NumberTextError(f"{series.label} of {value:g} % is not possible. Enter a value from 0 to 100.")
     return value
@@ -148,7 +155,10 @@ def read_clock(text: str, started_at: datetime | None, offset_minutes: int) -> f
     except ValueError as error:
         raise NumberTextError(f"“{text[:40]}” is not a time. Write 14:05 or 2026-03-31 14:05.") from error
     if moment.tzinfo is not None:
-        return checked_hours((moment.astimezone(UTC) - started_at).total_seconds() / 3600)
+        try:
+            return checked_hours((moment.astimezone(UTC) - started_at).total_seconds() / 3600)
+        except OverflowError as error:
+            raise NumberTextError(f"“{text[:40]}” is no time that a run can have.") from error
     return checked_hours((moment - local.replace(tzinfo=None)).total_seconds() / 3600)
 
 
@@ -208,6 +218,7 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
         messages["value"] = str(error)
     if messages:
         raise InvalidInputError(messages)
+    _check_future(run, hours, data.confirm)
     if "same_time" not in data.confirm and any(
         abs(r.at_h - hours) < 1e-6 for r in questions.list_readings(session, run_id, series.key)
     ):
@@ -225,6 +236,17 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
     )
     session.commit()
     return row
+
+
+def _check_future(run: RunRow, hours: float, given: Sequence[str]) -> None:
+    """A reading of a run under way that lies ahead of the clock needs a yes: usually the unit of the time is wrong."""
+    if run.started_at is None or run.state != "under_way" or "future" in given:
+        return
+    elapsed = (now() - run.started_at).total_seconds() / 3600
+    if hours > elapsed + 1 / 60:
+        ago = f"{60 * elapsed:.0f} min" if elapsed < 2 else f"{elapsed:.1f} h"
+        message = f"The run was started {ago} ago, so this reading lies ahead. Check the time and its unit."
+        raise NeedsConfirmationError("at", "future", message, "The time is right; the start was pressed late")
 
 
 def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> ReadingRow:
@@ -297,6 +319,8 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
     """
     run = questions.get_run(session, run_id)
     series = _series(data.series)
+    if data.time_column == data.value_column:
+        raise InvalidInputError({"value_column": "Times and readings cannot stand in the same column."})
     lines = _read_lines(run, series, data, text)
     _check_order(lines, data.confirm)
     lines = sorted(lines, key=lambda line: line.hours)
@@ -323,14 +347,37 @@ def _rows(text: str) -> list[tuple[int, list[str]]]:
     sample = [line for _, line in lines[:20]]
     for mark in ("\t", ";", ","):
         if sample and sum(mark in line for line in sample) >= 0.8 * len(sample) and not _is_decimal_comma(sample, mark):
-            parsed = csv.reader(io.StringIO("\n".join(line for _, line in lines)), delimiter=mark)
-            return [(k, [c.strip() for c in cells]) for (k, _), cells in zip(lines, parsed, strict=False)]
-    return [(k, re.split(r"\s+", line.strip(), maxsplit=1)) for k, line in lines]
+            # Line by line, so that a stray quotation mark spoils its own row only.
+            return [(k, _cells(line, mark)) for k, line in lines]
+    return [(k, _blank_separated(line)) for k, line in lines]
+
+
+# What belongs together although a blank stands between: a date and its time, a number and its unit of time.
+_JOINED = re.compile(r"\d{4}-\d\d-\d\d [0-2]?\d:\d\d(:\d\d)?|[0-9.,]+ (?:s|min|h|d)(?= |$)")
+
+
+def _blank_separated(line: str) -> list[str]:
+    single = re.sub(r"[ \t\N{NO-BREAK SPACE}]+", " ", line.strip())
+    return _JOINED.sub(lambda m: m[0].replace(" ", "\N{NO-BREAK SPACE}"), single).split(" ")
+
+
+def _cells(line: str, mark: str) -> list[str]:
+    try:
+        return [c.strip() for c in next(csv.reader([line], delimiter=mark))]
+    except csv.Error:
+        return [c.strip() for c in line.split(mark)]
 
 
 def _is_decimal_comma(sample: Sequence[str], mark: str) -> bool:
-    """A comma between digits, with blanks between cells, is a decimal comma and separates nothing."""
-    return mark == "," and all(re.search(r"\d,\d+\s+\S", line) for line in sample)
+    """A comma between digits, with blanks between cells, is a decimal comma and separates nothing.
+
+    Judged by most of the rows that hold numbers: a heading, or whole numbers among them, change nothing.
+    """
+    if mark != ",":
+        return False
+    numbers = [line for line in sample if any(c.isdigit() for c in line)]
+    pairs = sum(re.fullmatch(r"\s*[-+]?\d+(?:,\d+)?\s+[-+]?\d+(?:,\d+)?\s*", line) is not None for line in numbers)
+    return 2 * pairs > len(numbers)
 
 
 def _number_of(cell: str) -> float:
@@ -350,7 +397,7 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
         try:
             found.append(_read_row(run, series, data, number, cells))
         except NumberTextError as error:
-            if position == 0 and len(rows) > 1:
+            if position == 0 and len(rows) > 1 and not any(c.isdigit() for cell in cells for c in cell):
                 continue  # a heading
             messages.append(f"Row {number}: {error}")
             if len(messages) > MOST_ROW_MESSAGES and "skip_bad" not in data.confirm:
@@ -371,9 +418,9 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
 def _read_row(run: RunRow, series: Series, data: ReadingImportInput, number: int, cells: list[str]) -> _Line:
     widest = max(data.time_column, data.value_column)
     if len(cells) < widest:
-        raise NumberTextError(
-            f"there are {len(cells)} cells; a time and a value are needed (columns {data.time_column} and {data.value_column})."
-        )
+        cells_there = "is 1 cell" if len(cells) == 1 else f"are {len(cells)} cells"
+        columns = f"columns {data.time_column} and {data.value_column}"
+        raise NumberTextError(f"there {cells_there}; a time and a value are needed ({columns}).")
     time_text, value_text = cells[data.time_column - 1], cells[data.value_column - 1]
     if data.at_kind == "clock":
         hours = read_clock(time_text, run.started_at, data.offset_minutes)

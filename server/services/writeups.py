@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -98,11 +99,11 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "allowed_loss": window.allowed_loss,
         "window_percent": round(100 * window.reached, 1),
         "expected": {
-            "mean": round(forecast.mean, 1),
-            "low_50": round(forecast.low_50, 1),
-            "high_50": round(forecast.high_50, 1),
-            "low_90": round(forecast.low_90, 1),
-            "high_90": round(forecast.high_90, 1),
+            "mean": round(forecast.mean, 4),
+            "low_50": round(forecast.low_50, 4),
+            "high_50": round(forecast.high_50, 4),
+            "low_90": round(forecast.low_90, 4),
+            "high_90": round(forecast.high_90, 4),
             "clipped": forecast.clipped,
         },
         "working_run": working.run_number,
@@ -187,12 +188,14 @@ def _runs(analysis: Analysis) -> list[Content]:
 
 def keep_version(session: Session, analysis: Analysis, scale_mol: float | None = None) -> WriteUpRow:
     """Store today's write-up as the next version; raises like ``compose``."""
-    preparation_id = int(analysis.preparation.id or 0)
-    content = compose(session, analysis, scale_mol)
+    return store_version(session, int(analysis.preparation.id or 0), compose(session, analysis, scale_mol))
+
+
+def store_version(session: Session, preparation_id: int, content: Content) -> WriteUpRow:
+    """Store a composed write-up as the next version."""
     versions = questions.list_write_ups(session, preparation_id)
-    row = WriteUpRow(
-        preparation_id=preparation_id, version=1 + max((w.version for w in versions), default=0), made_at=now(), content=content
-    )
+    number = 1 + max((w.version for w in versions), default=0)
+    row = WriteUpRow(preparation_id=preparation_id, version=number, made_at=now(), content=content)
     session.add(row)
     log_change(session, preparation_id, f"write-up, version {row.version}, kept")
     session.commit()
@@ -241,7 +244,7 @@ def found_sentence(content: Content) -> str:
 
 
 def _cell(text: object) -> str:
-    return str(text).replace("\\", "\\\\").replace("|", "\\|").replace("\n", " ").replace("<", "&lt;")
+    return re.sub(r"([\\\\|\[\]`*])", r"\\\1", str(text)).replace("\n", " ").replace("<", "&lt;")
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]:
@@ -263,7 +266,7 @@ def material_cells(line: Mapping[str, Any]) -> list[str]:
         number(line["mmol"], "mmol"),
         number(line["mass_g"], "g"),
         number(line["volume_ml"], "mL"),
-        f"{line['purity_percent']:g} %",
+        f"{line['purity_percent']:g} %" if line["formula"] else "–",
     ]
 
 
@@ -295,7 +298,7 @@ def as_markdown(content: Content, version: int | None) -> str:
     for stage in content["stages"]:
         lines += [f"### {stage['title']}", ""]
         if stage["text"]:
-            lines += [stage["text"].replace("<", "&lt;"), ""]
+            lines += [*[f"{_cell(line)}\n" for line in stage["text"].splitlines() if line.strip()]]
         if stage["settings"]:
             lines += _table(("Setting", "value", "may lie"), [(s["name"], s["setting"], s["window"]) for s in stage["settings"]])
     lines += [window_sentence(content), "", "## Expected yield", "", expected_sentence(content), "", "## How it was found", ""]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from typing import Annotated
 
 from fastapi import Depends, Path, Request
@@ -27,7 +28,7 @@ def _write(request: Request) -> Iterator[Session]:
 
 
 async def _form(request: Request) -> RawForm:
-    async with request.form(max_fields=500) as form:
+    async with request.form(max_fields=500, max_part_size=LARGEST_FILE) as form:
         pairs = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
         files = {}
         for key, value in form.multi_items():
@@ -43,6 +44,15 @@ def _files(request: Request) -> FileStore:
     return store
 
 
+Writer = Callable[[], AbstractContextManager[Session]]
+
+
+def _writer(request: Request) -> Writer:
+    """For handlers that compute first: the write lock is taken only while something is stored."""
+    return lambda: write_session(request.app.state.engine)
+
+
+OpenWriter = Annotated[Writer, Depends(_writer)]
 Files = Annotated[FileStore, Depends(_files)]
 ReadSession = Annotated[Session, Depends(_read)]
 WriteSession = Annotated[Session, Depends(_write)]

@@ -17,7 +17,7 @@ from server.core.space.coordinates import encode
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.analysis import analyse
 from server.services.courses import rates_of
-from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, validated
+from server.services.inputs import CourseUseInput, PlannedRunInput, ReadingImportInput, ReadingInput, validated
 from server.services.numbers import NumberTextError
 from server.services.preparations import use_courses
 from server.services.readings import (
@@ -33,6 +33,7 @@ from server.services.readings import (
     start_run,
     to_series_unit,
 )
+from server.services.runs import plan_run
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
@@ -98,7 +99,12 @@ def test_clock_times(text: str, offset: int, hours: float) -> None:
         (lambda: to_series_unit(SERIES["volume"], 1.0, "%"), "is not read in %"),
         (lambda: to_series_unit(SERIES["volume"], -1.0, "mL"), "cannot be below 0"),
         (lambda: to_series_unit(SERIES["conversion"], 150.0, "%"), "not possible"),
-        (lambda: to_series_unit(SERIES["temperature"], -300.0, "°C"), "absolute zero"),
+        (lambda: to_series_unit(SERIES["temperature"], 5000.0, "K"), "cannot be meant"),
+        (lambda: to_series_unit(SERIES["temperature"], -1.0, "K"), "absolute zero"),
+        (lambda: to_series_unit(SERIES["ph"], 500.0, ""), "cannot be meant"),
+        (lambda: to_series_unit(SERIES["ph"], 7.0, "mL"), "leave the unit as shown"),
+        (lambda: to_series_unit(SERIES["gas"], 1e12, "L"), "cannot be meant"),
+        (lambda: read_clock("0001-01-01T00:00+14:00", START, 0), "no time that a run can have"),
     ],
 )
 def test_what_cannot_be_is_said(act: Callable[[], float], words: str) -> None:
@@ -149,6 +155,7 @@ def test_a_correction_and_a_removal_keep_what_was(session: Session, run_id: int)
         "\ufeff0 0\n30 12.5\r\n60   20\n\n",
         '"t","v"\n"0","0"\n"30","12.5"\n"60","20"',
         "0,0 0\n30,0 12,5\n60,0 20,0",
+        "time volume\n0,0 0,0\n30 12,5\n60,0 20",
     ],
 )
 def test_rows_are_read_however_they_are_separated(session: Session, run_id: int, text: str) -> None:
@@ -171,7 +178,7 @@ def test_other_columns_and_clock_times_of_a_logger(session: Session, run_id: int
         ("0 0\n10 5\n10 6\n20 9", "same_time", "same time as in the row before stands in row 3"),
         ("0 0\n10 x\n20 9", "skip_bad", "Row 2: “x” is not a number"),
         ("0 0\n10 -5\n20 9", "skip_bad", "Row 2: volume collected cannot be below 0"),
-        ("0 0\n10\n20 9", "skip_bad", "Row 2: there are 1 cells"),
+        ("0 0\n10\n20 9", "skip_bad", "Row 2: there is 1 cell"),
     ],
 )
 def test_bad_rows_are_named_and_nothing_is_stored_without_a_yes(
@@ -185,6 +192,46 @@ def test_bad_rows_are_named_and_nothing_is_stored_without_a_yes(
     assert found.count == (3 if code == "skip_bad" else 4) - (code == "skip_bad")
     hours = [r.at_h for r in questions.list_readings(session, run_id)]
     assert hours == sorted(hours)
+
+
+def test_a_bad_first_row_is_no_heading(session: Session, run_id: int) -> None:
+    for text in ("-1 20\n2 30\n3 40", "O.5 20\n2 30", "0 1.234,5\n2 30"):
+        with pytest.raises(NeedsConfirmationError, match="Row 1"):
+            import_readings(session, run_id, how(), text)
+    assert questions.count_readings(session, run_id) == 0
+
+
+def test_a_spoilt_row_spoils_no_other(session: Session, run_id: int) -> None:
+    text = "0;" + "1" * 140_000 + "\n1;2"
+    with pytest.raises(NeedsConfirmationError, match="Row 1"):
+        import_readings(session, run_id, how(), text)
+    assert import_readings(session, run_id, how(confirm=["skip_bad"]), text).count == 1
+    # A stray quotation mark swallows no row and shifts no number.
+    with pytest.raises(NeedsConfirmationError, match="Row 3: “x”"):
+        import_readings(session, run_id, how(), '2;"5\n3;6\n4;x\n5;7')
+
+
+def test_blanks_separate_more_than_two_columns_and_keep_dates_and_units_together(session: Session, run_id: int) -> None:
+    import_readings(session, run_id, how(value_column=3), "0 80 1.5\n10 81 2.5\n")
+    start_run(session, run_id, START)
+    text = "2026-03-31 12:45 5\n2026-03-31 13:00 9\n"
+    import_readings(session, run_id, how(at_kind="clock"), text)
+    import_readings(session, run_id, how(), "70 min 11\n80 min 12\n")
+    assert [r.value for r in questions.list_readings(session, run_id)] == [1.5, 2.5, 5.0, 9.0, 11.0, 12.0]
+    with pytest.raises(InvalidInputError, match="same column"):
+        import_readings(session, run_id, how(value_column=1), "0 1\n1 2")
+
+
+def test_a_reading_ahead_of_the_clock_needs_a_yes(session: Session) -> None:
+    preparation = make_preparation(session)
+    plan = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4"}))
+    key = int(plan.id or 0)
+    start_run(session, key, datetime.now(UTC) - timedelta(minutes=20))
+    with pytest.raises(NeedsConfirmationError, match="20 min ago"):
+        add_reading(session, key, reading(at="5"))
+    add_reading(session, key, reading(at="5", at_unit="min"))
+    add_reading(session, key, reading(at="5", confirm=["future"]))
+    assert questions.count_readings(session, key) == 2
 
 
 @pytest.mark.parametrize("text", ["", "  \n", "time value", "a b\nc d"])

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from server.errors import NotReadyError
 from server.paths import asset_folder
 from server.services.demo import load_demo
 from server.storage.engine import write_session
@@ -603,7 +604,7 @@ def test_long_work_can_be_cancelled_and_started_again(ready: TestClient) -> None
 
 
 @pytest.mark.parametrize("key", ["0" * 64, "x", "../etc"])
-def test_unknown_work_is_a_404(client: TestClient, key: str) -> None:
+def test_odd_work_is_a_404(client: TestClient, key: str) -> None:
     assert client.get(f"/work/{key}").status_code == 404
 
 
@@ -750,3 +751,87 @@ def test_a_new_preparation_is_started_from_another(ready: TestClient) -> None:
     assert 'value="Ester, 2"' in page.text
     assert ready.get("/api/v1/preparations/2/runs").json() == []
     assert len(ready.get("/api/v1/preparations/2/variables").json()) == 3
+
+
+def test_storing_does_not_wait_for_somebody_elses_thinking(ready: TestClient) -> None:
+    # Refused and drawn again with heavy parts; meanwhile another writer gets through at once.
+    for k in range(4):
+        enter(ready, setting_1=str(1 + k), product_mass_g=str(5 + k / 2))
+    seen = []
+
+    def slow(*_: Any, **__: Any) -> Any:
+        seen.append(enter(ready, setting_1="2.5").status_code)
+        raise NotReadyError("stop here", have=0, need=1)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("server.services.decisions.stop_advice", slow)
+        ready.post("/preparations/1/proposal", data={"setting_1": "x", "purpose": "raise"})
+    assert seen == [200]
+
+
+def test_the_same_tick_twice_plans_one_run_and_more_than_eight_are_refused(ready: TestClient) -> None:
+    for k in range(4):
+        enter(ready, setting_1=str(1 + k), product_mass_g=str(5 + k / 2))
+    run = {"setting_1": "2.5", "setting_2": "125", "setting_3": "MgSO4"}
+    data = {f"run_{n}_{key}": value for n in range(12) for key, value in run.items()}
+    ready.post("/preparations/1/proposals", data={**data, "purpose": "raise", "take": ["1", "1", "1"]})
+    assert stored_runs(ready) == 5
+    many = ready.post("/preparations/1/proposals", data={**data, "purpose": "raise", "take": [str(n) for n in range(12)]})
+    assert many.status_code == 422
+    assert "at most 8" in many.text
+
+
+def test_a_large_paste_is_taken_and_its_typing_kept_when_refused(ready: TestClient) -> None:
+    enter(ready)
+    rows = "\n".join(f"{k} {k % 90}" for k in range(120_000)) + "\n5 oops"
+    page = ready.post("/runs/1/readings/import", data={"series": "volume", "at_unit": "s", "rows": rows}, files={"x": b""})
+    assert page.status_code == 422
+    assert "Row 120001" in page.text
+    assert "5 oops" in page.text
+
+
+@pytest.mark.parametrize("to", ["//evil.example", "https://evil.example", "/\\evil.example"])
+def test_progress_leads_to_no_other_site(ready: TestClient, to: str) -> None:
+    insert_runs(ready, 130 + len(to))
+    page = ready.get("/preparations/1/proposal?count=3&purpose=find_out")
+    found = re.search(r'hx-get="(/work/[0-9a-f]{64})\?to=([^"]+)"', page.text)
+    assert found
+    assert "count%3D3" in found.group(2)
+    ready.post(f"{found.group(1)}/cancel", data={"to": to}, follow_redirects=False)
+    answer = ready.post(f"{found.group(1)}/cancel", data={"to": to}, follow_redirects=False)
+    assert answer.headers["location"] == "/"
+
+
+@pytest.mark.parametrize("day", ["0", "1699920000", "20260331", "2026-03-31T10:00:00", "2026-02-30"])
+def test_only_a_written_day_is_a_day(client: TestClient, day: str) -> None:
+    page = client.post("/preparations", data={**PREPARATION, "finish_by": day})
+    assert page.status_code == 422
+    assert "year-month-day" in page.text
+    assert f'value="{day}"' in page.text
+
+
+def test_a_forecast_without_variables_is_a_sentence_in_its_place(client: TestClient) -> None:
+    client.post("/preparations", data=PREPARATION)
+    part = client.get("/preparations/1/forecast?setting_1=abc", headers={"HX-Request": "true"})
+    assert "<html" not in part.text
+    assert "Add at least one variable" in part.text
+    refused = client.post("/preparations/1/proposal", data={"purpose": "raise"})
+    assert refused.status_code == 422
+    assert client.get("/api/v1/preparations/1/runs").json() == []
+
+
+def test_a_download_has_the_scale_that_was_asked_for(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/preparations/1/materials", data={"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount": "1"})
+    page = ready.get("/preparations/1/write-up?scale_mol=1000000").text
+    link = re.search(r'href="(/preparations/1/write-up\.md[^"]*)"', page)
+    assert link
+    assert "Scale: 1e+06 mol" in ready.get(link.group(1).replace("&amp;", "&")).text
+
+
+def test_markdown_keeps_no_live_link(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/preparations/1/procedure", data={"stage_reaction": "See [here](javascript:alert(1)) ![x](http://evil/x.png)"})
+    text = ready.get("/preparations/1/write-up.md").text
+    assert "\\[here\\](javascript" in text
+    assert "![x]" not in text

@@ -14,6 +14,8 @@ from server.errors import NotReadyError
 # kJ/(mol K); CODATA 2018, exact in the SI.
 GAS_CONSTANT = 8.314462618e-3
 FEWEST_TEMPERATURES = 2
+# Logarithms beyond this are nonsense anyway, and would overflow.
+_LARGEST_LOG = 200.0
 SMALLEST_STEP = 1.0  # K; closer temperatures do not count as different
 
 
@@ -52,7 +54,7 @@ class Arrhenius:
 
     def rate(self, kelvin: float) -> float:
         """Rate constant at a temperature. [1/h]"""
-        return math.exp(self.intercept - self.energy / (GAS_CONSTANT * kelvin))
+        return math.exp(float(np.clip(self.intercept - self.energy / (GAS_CONSTANT * kelvin), -_LARGEST_LOG, _LARGEST_LOG)))
 
     def rate_range(self, kelvin: float) -> tuple[float, float] | None:
         """90 % range of the rate constant; None with two points only. [1/h]"""
@@ -60,7 +62,7 @@ class Arrhenius:
             return None
         x = np.array([1.0, -1.0 / (GAS_CONSTANT * kelvin)])
         u = math.sqrt(float(x @ self.covariance @ x))
-        reach = float(stats.t.ppf(0.95, self.degrees_of_freedom)) * u
+        reach = min(float(stats.t.ppf(0.95, self.degrees_of_freedom)) * u, _LARGEST_LOG)
         return self.rate(kelvin) * math.exp(-reach), self.rate(kelvin) * math.exp(reach)
 
     def is_new_ground(self, kelvin: float) -> bool:

@@ -193,7 +193,7 @@ class HoldAtAnswer(Answer):
     """Estimated hold for 95 % of the plateau. [h]"""
 
     temperature: str
-    hours: float
+    hours: float | None
     low: float | None
     high: float | None
     is_new_ground: bool

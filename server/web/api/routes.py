@@ -13,7 +13,7 @@ from server.core.space.variables import Setting
 from server.errors import InvalidInputError, NotReadyError
 from server.services import charges, courses, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
-from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, accept_proposal
+from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
     CheckpointInput,
     ExclusionInput,
@@ -60,7 +60,7 @@ from server.web.api.models import (
     WindowLineAnswer,
     WorkingRecipeAnswer,
 )
-from server.web.dependencies import Id, ReadSession, WriteSession
+from server.web.dependencies import Id, OpenWriter, ReadSession, WriteSession
 
 _PROBLEMS: dict[int | str, dict[str, Any]] = {
     404: {"model": ProblemAnswer, "description": "Not there (any more)."},
@@ -269,10 +269,15 @@ def record_run(preparation_id: Id, data: FinishedRunInput, session: WriteSession
 
 
 @router.post("/preparations/{preparation_id}/planned-runs", status_code=201, tags=["runs"])
-def plan_run(preparation_id: Id, data: PlannedRunInput, session: WriteSession, purpose: Purpose = Purpose.RAISE) -> RunAnswer:
+def plan_run(
+    preparation_id: Id, data: PlannedRunInput, session: ReadSession, writer: OpenWriter, purpose: Purpose = Purpose.RAISE
+) -> RunAnswer:
     """Plan a run, for example one that was proposed; its forecast is kept."""
-    run = accept_proposal(session, preparation_id, data, purpose)
-    return _run_by_id(session, int(run.id or 0))
+    analysis = analyse(session, preparation_id)
+    judged = judge_plans(analysis, [data], purpose)
+    with writer() as writing:
+        run_id = int(runs.plan_runs(writing, preparation_id, judged)[0].id or 0)
+        return _run_by_id(writing, run_id)
 
 
 @router.get("/runs/{run_id}", tags=["runs"])

@@ -32,6 +32,7 @@ from server.services.readings import (
     start_run,
 )
 from server.services.runs import RunView, view_run
+from server.services.spaces import space_of
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import ReadingRow
@@ -139,7 +140,9 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
         rows = questions.list_readings(session, run_id)
         views = [_view(run, one, rows) for one in series_courses(run.row, rows)]
         last = rows[-1].series if rows else next(iter(SERIES))
-        blank = FormState({"series": last})
+        space = space_of(questions.list_variables(session, int(preparation.id or 0)), [])
+        hold = hold_variable(preparation, space)
+        blank = FormState({"series": last, "at_unit": hold.unit if hold else "h"})
         started = run.row.started_at
         page = CoursePage(
             frame=Frame(preparation, "courses"),
@@ -200,7 +203,7 @@ def bring_in(request: Request, run_id: Id, form: Form, session: WriteSession) ->
 def _note(count: int, notes: Sequence[str]) -> str:
     from urllib.parse import quote
 
-    words = f"{count} readings were added." + "".join(f" {n}" for n in notes[:5])
+    words = ("1 reading was" if count == 1 else f"{count} readings were") + " added." + "".join(f" {n}" for n in notes[:5])
     return f"?note={quote(words)}"
 
 
@@ -211,7 +214,8 @@ def _rows_of(form: RawForm) -> str:
         return form.values.get("rows", "")
     if len(file.content) > MOST_FILE_BYTES:
         raise InvalidInputError({"rows": f"The file is larger than {MOST_FILE_BYTES // 1_000_000} MB. Cut it, or thin it out."})
-    for encoding in ("utf-8-sig", "cp1252"):
+    utf_16 = file.content[:2] in (b"\xff\xfe", b"\xfe\xff")
+    for encoding in ("utf-16",) if utf_16 else ("utf-8-sig", "cp1252"):
         try:
             text = file.content.decode(encoding)
         except UnicodeDecodeError:
@@ -254,7 +258,7 @@ def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Ca
 @router.get("/readings/{reading_id}/edit")
 def edit_reading(request: Request, reading_id: Id, session: ReadSession) -> Response:
     row = questions.get_reading(session, reading_id)
-    values = {"value": f"{row.value:.12g}", "at": f"{row.at_h:.6g}", "at_unit": "h", "at_kind": "elapsed"}
+    values = {"value": f"{row.value:.12g}", "at": f"{row.at_h:.12g}", "at_unit": "h", "at_kind": "elapsed"}
     return _reading_page(request, session, reading_id)(FormState(values), 200)
 
 

@@ -13,13 +13,12 @@ from server.core.choose.stopping import StopAdvice
 from server.core.space.limits import Space
 from server.errors import InvalidInputError, NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, accept_proposal, accept_proposals
+from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, judge_plans
 from server.services.inputs import PlannedRunInput, validated
 from server.services.preparations import now
-from server.services.runs import read_settings
+from server.services.runs import plan_runs, read_settings
 from server.services.words import setting_text
-from server.storage import questions
-from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.dependencies import Form, Id, OpenWriter, ReadSession
 from server.web.forms import FormState, RawForm, as_text, submit
 from server.web.pages.common import Frame
 from server.web.pages.work import waiting
@@ -185,10 +184,13 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
     if request.headers.get("hx-request") != "true":
         return _page(request, session, preparation_id, purpose, saving, analysis)(form, status)
     decisions = Decisions(session, analysis)
-    if settings is None:
-        proposal = analysis.proposals(purpose, 1, decisions.burden(saving))[0]
-    else:
-        proposal = analysis.assess(settings, purpose)
+    try:
+        own = settings is None or not analysis.has_variables
+        proposal = (
+            analysis.proposals(purpose, 1, decisions.burden(saving))[0] if own else analysis.assess(settings or {}, purpose)
+        )
+    except (NotReadyError, NothingReachableError) as error:
+        return render(request, "proposal/_message.html", str(error), status=422)
     part = ForecastPart(
         proposal,
         form,
@@ -202,14 +204,15 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
 
 
 @router.post("/preparations/{preparation_id}/proposal")
-def accept(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
-    questions.get_preparation(session, preparation_id)
+def accept(request: Request, preparation_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
+    analysis = analyse(session, preparation_id)
     purpose = _purpose(form.values.get("purpose", ""))
 
     def act() -> str:
         raw = {"settings": form.prefixed("setting_"), "confirm": form.all("confirm"), **form.only(["scale_mol", "notes"])}
-        run = accept_proposal(session, preparation_id, validated(PlannedRunInput, raw), purpose)
-        return f"/runs/{run.id}"
+        judged = judge_plans(analysis, [validated(PlannedRunInput, raw)], purpose)
+        with writer() as writing:
+            return f"/runs/{plan_runs(writing, preparation_id, judged)[0].id}"
 
     return submit(form, act, _page(request, session, preparation_id, purpose, form.values.get("saving", HOURS)))
 
@@ -257,19 +260,21 @@ def _several(
 def _chosen(form: RawForm) -> list[PlannedRunInput]:
     """The ticked runs of the page with several, each with its own settings."""
     plans = []
-    for number in form.all("take"):
+    for number in dict.fromkeys(form.all("take")):
         settings = form.prefixed(f"run_{number}_setting_")
         plans.append(validated(PlannedRunInput, {"settings": settings, "confirm": form.all("confirm")}))
     return plans
 
 
 @router.post("/preparations/{preparation_id}/proposals")
-def accept_many(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+def accept_many(request: Request, preparation_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
     analysis = analyse(session, preparation_id)
     purpose = _purpose(form.values.get("purpose", ""))
 
     def act() -> str:
-        accept_proposals(session, analysis, _chosen(form), purpose)
+        judged = judge_plans(analysis, _chosen(form), purpose)
+        with writer() as writing:
+            plan_runs(writing, preparation_id, judged)
         return f"/preparations/{preparation_id}#runs"
 
     count, saving = _count(form.values.get("count", "")), form.values.get("saving", HOURS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -17,7 +18,8 @@ from server.web.rendering import render
 
 router = APIRouter()
 _KEY = re.compile(r"[0-9a-f]{64}")
-_HERE = re.compile(r"/[A-Za-z0-9/_.?=&-]*")
+# An address of this site: not one that begins with two slashes, which would be another host.
+_HERE = re.compile(r"/(?!/)[A-Za-z0-9/_.?=&%+-]*")
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,8 @@ def waiting(request: Request, analysis: Analysis, here: str) -> Response | None:
     elif work.state == "done":
         # Its result was pushed out of the store since then.
         work = WORKSHOP.start(key, work.title, analysis.prepare)
-    address = request.url.path
+    asked = [(k, v) for k, v in request.query_params.multi_items() if k != "again"]
+    address = request.url.path + ("?" + urlencode(asked) if asked else "")
     return render(
         request,
         "work/show.html",

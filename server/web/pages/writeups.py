@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from markupsafe import Markup
@@ -25,16 +26,16 @@ from server.services.writeups import (
     compose,
     expected_sentence,
     found_sentence,
-    keep_version,
     material_cells,
     runs_picture,
     scope_sentence,
     set_procedure,
+    store_version,
     window_sentence,
 )
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
-from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.dependencies import Form, Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import FormState, submit
 from server.web.pages.common import Frame
 from server.web.pages.work import waiting
@@ -111,10 +112,10 @@ def _page(request: Request, session: ReadSession, preparation_id: int) -> Callab
             document,
             message,
             list(questions.list_write_ups(session, preparation_id))[::-1],
-            FormState({"scale_mol": "" if scale is None else f"{scale:g}"}) if which == "procedure" else form,
+            FormState({"scale_mol": "" if scale is None else f"{scale:.12g}"}) if which == "procedure" else form,
             form if which == "procedure" else FormState(procedure),
             STAGE_TITLES,
-            f"?scale_mol={scale:g}" if scale else "",
+            "?" + urlencode({"scale_mol": repr(scale)}) if scale else "",
         )
         return render(request, "writeups/show.html", page, status=status)
 
@@ -135,15 +136,16 @@ def show_write_up(request: Request, preparation_id: Id, session: ReadSession, sc
 
 
 @router.post("/preparations/{preparation_id}/write-ups")
-def keep(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+def keep(request: Request, preparation_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
     analysis = analyse(session, preparation_id)
 
     def act() -> str:
         try:
-            row = keep_version(session, analysis, _scale(form.values.get("scale_mol", "")))
+            content = compose(session, analysis, _scale(form.values.get("scale_mol", "")))
         except NotReadyError as error:
             raise InvalidInputError({"scale_mol": str(error)}) from error
-        return f"/write-ups/{row.id}"
+        with writer() as writing:
+            return f"/write-ups/{store_version(writing, preparation_id, content).id}"
 
     return submit(form, act, _page(request, session, preparation_id))
 

@@ -40,6 +40,17 @@ def test_draws_have_the_moments_of_the_mixture() -> None:
     np.testing.assert_allclose((draws[:, 1:] - draws[:, :1] > 2.0).mean(axis=0), gain.probability_above(2.0), atol=0.02)
 
 
+def test_draws_are_widened_where_the_models_have_missed() -> None:
+    rng = np.random.default_rng(0)
+    rows = grid_rows()[:9]
+    h = history(rows, [float(y) for y in rng.uniform(20, 90, 9)], PLAIN)
+    ladder = fit_ladder(h.table)
+    assert ladder.doubt > 1.05
+    points = encode(PLAIN.variables, [{"hold": 5.0, "bath": 140.0}, {"hold": 1.5, "bath": 110.0}])
+    draws = ladder.draw(points, 30_000, rng)
+    np.testing.assert_allclose(draws.std(axis=0), ladder.predict(points).sd, rtol=0.03)
+
+
 @pytest.mark.parametrize("purpose", [Purpose.RAISE, Purpose.FIND_OUT, Purpose.SHORTEN])
 def test_runs_at_once_differ_and_are_reachable(purpose: Purpose) -> None:
     h = history(ROWS, YIELDS)
@@ -132,6 +143,21 @@ def test_the_tolerance_window_keeps_the_true_yield_and_grows_with_the_loss() -> 
     for a, b in zip(wide.variables, narrow.variables, strict=True):
         assert (a.high or 0) - (a.low or 0) > (b.high or 0) - (b.low or 0) > 0
         assert a.variable.low <= (a.low or 0) <= float(a.setting) <= (a.high or 0) <= a.variable.high
+
+
+def test_windows_hold_together_where_losses_add_up() -> None:
+    # On a plane both variables lose in one direction: each alone may use the whole loss, together only a share each.
+    rows = grid_rows()
+    h = history(rows, [60.0 + 4.0 * float(r["hold"]) + 0.3 * float(r["bath"]) - 37.5 for r in rows], PLAIN)
+    ladder = fit_ladder(h.table)
+    working: dict[str, Setting] = {"hold": 5.5, "bath": 145.0}
+    window = tolerance_window(ladder, PLAIN, working, allowed_loss=3.0, probability=0.95)
+    assert window.reached >= 0.95
+    hold_low, bath_low = (float(w.low or 0.0) for w in window.variables)
+    # 3 points are 0.75 h or 10 °C alone.
+    assert hold_low > 5.5 - 0.75
+    assert bath_low > 145.0 - 10.0
+    assert 4.0 * (5.5 - hold_low) + 0.3 * (145.0 - bath_low) < 5.5
 
 
 @pytest.mark.parametrize(("loss", "probability"), [(0.0, 0.9), (-1.0, 0.9), (2.0, 0.0), (2.0, 1.0)])

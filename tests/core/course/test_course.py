@@ -265,6 +265,14 @@ def test_two_temperatures_have_no_range_and_one_is_refused() -> None:
         fit_arrhenius(rates(60.0, [330.0, 330.2]))
 
 
+def test_wild_rates_overflow_nothing() -> None:
+    points = [RateAt(i, 293.15 + i, k, 0.01) for i, k in enumerate((1.0, 3.0, 0.5))]
+    found = fit_arrhenius(points)
+    for kelvin in (173.15, 293.15, 573.15):
+        low, high = found.rate_range(kelvin) or (0.0, 0.0)
+        assert 0.0 < low <= found.rate(kelvin) <= high < math.inf
+
+
 def test_the_energy_range_holds_about_nine_times_in_ten() -> None:
     rng = np.random.default_rng(5)
     held = 0
