@@ -97,7 +97,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         **_materials(analysis, decisions, scale_mol),
         "stages": _stages(analysis, windows),
         "allowed_loss": window.allowed_loss,
-        "window_percent": round(100 * window.reached, 1),
+        "window_percent": round(100 * window.probability, 1),
         "expected": {
             "mean": round(forecast.mean, 4),
             "low_50": round(forecast.low_50, 4),
@@ -230,7 +230,7 @@ def window_sentence(content: Content) -> str:
     """What the ranges beside the settings mean."""
     return (
         f"Anywhere in the ranges given, all settings drifting together, the true yield stays within "
-        f"{content['allowed_loss']:g} points of the recipe with a probability of {content['window_percent']:g} %."
+        f"{content['allowed_loss']:g} points of the recipe with a probability of at least {content['window_percent']:g} %."
     )
 
 

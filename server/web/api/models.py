@@ -237,7 +237,9 @@ class ToleranceAnswer(Answer):
 
     allowed_loss: float = Field(description="[percentage points]")
     probability: float
-    reached: float | None = Field(description="Share found by sampling all variables together.")
+    reached: float | None = Field(
+        description="Mean probability over settings inside; at the least favourable one it is what was asked for."
+    )
     variables: list[WindowLineAnswer]
 
 
