@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import Any
 
 import plotly.graph_objects as go
@@ -13,11 +14,14 @@ from server.core.model.effects import Effect, Evidence
 # Filled for clear, half-filled look for likely, open for not shown: readable without colour.
 _SYMBOLS = {Evidence.CLEAR: "square", Evidence.LIKELY: "square-dot", Evidence.NOT_SHOWN: "square-open"}
 
+# Longer labels are broken, so that a phone keeps room for the intervals. [characters]
+_WIDEST = 16
+
 
 def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
     """Draw the effects that have numbers, strongest evidence on top."""
     shown = [e for e in effects if e.change is not None]
-    labels = [f"{e.name}<br>{e.from_label} → {e.to_label}" for e in shown]
+    labels = ["<br>".join([*wrap(e.name, _WIDEST), *wrap(f"{e.from_label} → {e.to_label}", _WIDEST)]) for e in shown]
     figure = go.Figure()
     for label, e in zip(labels, shown, strict=True):
         colour = ACCENT if e.evidence in (Evidence.CLEAR, Evidence.LIKELY) else QUIET
@@ -37,6 +41,6 @@ def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
             )
         )
     figure.add_vline(x=0, line={"color": INK, "width": 1})
-    result = styled(figure, x_title="change / percentage points", y_title="", height=110 + 62 * max(len(shown), 1))
+    result = styled(figure, x_title="change / points", y_title="", height=110 + 62 * max(len(shown), 1))
     result["layout"]["yaxis"].update(autorange="reversed")
     return result

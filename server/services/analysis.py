@@ -139,7 +139,8 @@ class Analysis:
             assumed = f"{self.ladder.noise_sd:.1f} points are assumed" if self.has_variables else "2 to 3 points are assumed"
             return f"Repeatability is not measured yet: no settings were run twice. {assumed} until a repeat says otherwise."
         std, dof = self.repeatability
-        return f"Repeats scatter by {std:.1f} points (standard deviation of a single run, {dof} degrees of freedom)."
+        degrees = "1 degree" if dof == 1 else f"{dof} degrees"
+        return f"Repeats scatter by {std:.1f} points (standard deviation of a single run, {degrees} of freedom)."
 
     @cached_property
     def best_position(self) -> int | None:

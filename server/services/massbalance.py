@@ -58,7 +58,8 @@ def _balance(session: Session, run: RunView, charge: Charge | None, theory_g: fl
     rows = questions.list_checkpoints(session, int(run.row.id or 0))
     marks = [Checkpoint(c.name, c.stage, c.mass_g, c.purity_percent / 100.0) for c in rows if c.kind == "product"]
     product = run.run_yield.pure_mass_g if run.run_yield else None
-    if not marks and product is None:
+    if not marks and not any(c.kind == "recovered" for c in rows):
+        # Without a checkpoint there is one stretch from theory to product: it says nothing about where.
         return None, ""
     if theory_g is None:
         return None, "Stage recoveries need the theoretical yield."

@@ -393,8 +393,8 @@ def _opening_reason(n_known: int) -> str:
     if n_known == 0:
         return "No run yet: start with the base recipe, against which everything else is compared."
     return (
-        f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, at about half of each range, "
-        "so that the variables can be told apart."
+        f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, up to half-way from the base recipe "
+        "to the ends of the ranges, so that the variables can be told apart."
     )
 
 
@@ -462,8 +462,8 @@ def _reason(
     against = f"compared with run {number} (expected {at_best:.0f} %)"
     if purpose is Purpose.RAISE and forecast.mean < at_best:
         return (
-            f"Nothing reachable is expected to beat run {number} (expected {at_best:.0f} %) on average; the best chance of a "
-            f"gain lies in {what}. Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
+            f"Nothing reachable is expected to beat run {number} (expected {at_best:.0f} %) on average; the most to gain, if it "
+            f"comes out well, lies in {what}. Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
         )
     if purpose is Purpose.RAISE:
         return (

@@ -149,7 +149,11 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     k, delay = fit.parameters["rate"], fit.parameters["delay"]
     # size · exp(−k (t − delay)) · (1 − exp(−k · 1 h)) falls to 1 % of the size at this time.
     pays = delay + max(math.log(max(-math.expm1(-k), 1e-12) / SMALL_SHARE) / k, 0.0)
-    now = "It is past that." if last >= to_95.value else f"That is {hours_words(to_95.value - last)} from the last reading."
+    now = (
+        "The last reading is past the 95 %."
+        if last >= to_95.value
+        else f"That is {hours_words(to_95.value - last)} from the last reading."
+    )
     text = f"95 % of the plateau is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
     if last >= pays:
         text += f" From {hours_words(pays)} on, a further hour brings less than 1 % of the plateau."

@@ -19,6 +19,8 @@ from server.core.space.variables import FloatArray, Variable
 FEWEST_RUNS_FOR_EFFECTS = 3
 # Probability of the sign from which an effect counts as clear or likely (own convention).
 CLEAR_PROBABILITY = 0.95
+# With fewer runs nothing is called clear: it would rest on single comparisons and an assumed scatter (own convention).
+FEWEST_RUNS_FOR_CLEAR = 5
 LIKELY_PROBABILITY = 0.80
 # Changes smaller than this are not worth a word. [percentage points]
 SMALL_EFFECT = 0.5
@@ -92,12 +94,12 @@ def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[
     if partners:
         together = " and ".join(partners)
         sentence = (
-            f"{v.name}: cannot be told apart from {together}, because they moved together in the {table.n_runs} runs. "
-            "A run that moves them against each other would settle it."
+            f"{v.name}: cannot be told apart from {together}, because they moved together, or nearly so, "
+            f"in the {table.n_runs} runs. A run that moves them against each other would settle it."
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
-    if probability >= CLEAR_PROBABILITY and abs(mean) >= SMALL_EFFECT:
+    if probability >= CLEAR_PROBABILITY and abs(mean) >= SMALL_EFFECT and table.n_runs >= FEWEST_RUNS_FOR_CLEAR:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
         evidence = Evidence.LIKELY

@@ -22,6 +22,7 @@ from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of
 from server.services.words import setting_text
+from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
@@ -105,6 +106,7 @@ class BenchSheetPage:
     stages: list[tuple[str, list[tuple[str, str]]]]
     limits: list[str]
     cautions: list[str] = field(default_factory=list)
+    procedure: list[tuple[str, str]] = field(default_factory=list)
 
 
 def _charge_page(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[..., Response]:
@@ -260,5 +262,6 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     ]
     limits.extend(rule.text for rule in space.rules)
     lines = [(line, charge.rounded_g.get(line.material.key)) for line in charge.lines] if charge else []
-    page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions)
+    procedure = [(STAGE_TITLES[stage], str(text)) for stage in Stage if (text := (preparation.procedure or {}).get(stage.value))]
+    page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions, procedure)
     return render(request, "runs/bench_sheet.html", page)

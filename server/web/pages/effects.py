@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
@@ -16,6 +17,7 @@ from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.words import setting_text
 from server.web.dependencies import Id, ReadSession
+from server.web.forms import as_text
 from server.web.pages.common import Figure, Frame
 from server.web.pages.preparations import unknowns_of
 from server.web.pages.work import waiting
@@ -57,6 +59,7 @@ class EffectsPage:
     quality: Quality | None
     separating_names: tuple[str, ...]
     separating: list[tuple[str, str]]
+    separating_address: str
     curves: list[CurveView]
     pair: PairView | None
     pair_options: list[tuple[str, str]]
@@ -75,7 +78,7 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         best = int(max(range(len(curve.mean)), key=lambda k: (bool(curve.tried[k]), float(curve.mean[k]))))
         unit = "" if curve.variable.is_choice else f" {curve.variable.unit}".rstrip()
         text = (
-            f"Expected yield along {effect.name}: highest at {curve.labels[best]}{unit} "
+            f"Expected yield along {effect.name}: highest at {_at_step(curve, best)}{unit} "
             f"({curve.mean[best]:.0f} %) within what was tried."
         )
         values = [r.settings[effect.key] for r in analysis.counting]
@@ -87,6 +90,12 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         ]
         views.append(CurveView(Figure(f"curve-{effect.key}", text, data), curve, rows))
     return views
+
+
+def _at_step(curve: Curve, k: int) -> str:
+    """A point of a curve as a setting that can be made: the nearest step."""
+    v = curve.variable
+    return curve.labels[k] if v.is_choice else f"{v.snap(float(curve.labels[k])):g}"
 
 
 def as_plot(value: float | str) -> float | str:
@@ -148,6 +157,7 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
         figure = Figure("effect-intervals", text, effect_intervals(effects))
     names: tuple[str, ...] = ()
     separating: list[tuple[str, str]] = []
+    address = ""
     try:
         found = analysis.separating_run() if effects else None
     except NothingReachableError:
@@ -155,6 +165,8 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
     if found is not None:
         names = found[0]
         separating = [(v.name, setting_text(v, found[1][v.key])) for v in analysis.space.variables]
+        query = {f"setting_{v.key}": as_text(found[1][v.key]) for v in analysis.space.variables}
+        address = f"/preparations/{preparation_id}/forecast?" + urlencode({**query, "purpose": "find_out"})
     page = EffectsPage(
         frame=Frame(analysis.preparation, "effects"),
         analysis=analysis,
@@ -165,6 +177,7 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
         quality=analysis.quality if effects else None,
         separating_names=names,
         separating=separating,
+        separating_address=address,
         curves=_curves(analysis) if effects else [],
         pair=_pair(analysis, first, second) if effects else None,
         pair_options=[(v.key, v.name) for v in analysis.space.variables if not v.is_choice],

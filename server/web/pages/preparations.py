@@ -174,7 +174,9 @@ def unknowns_of(analysis: Analysis) -> list[str]:
     if analysis.table.n_runs >= 2:
         for group in known.together:
             words = " and ".join(names[j] for j in group)
-            out.append(f"{words} moved together in all {analysis.table.n_runs} runs: their effects cannot be told apart.")
+            out.append(
+                f"{words} moved together, or nearly so, in the {analysis.table.n_runs} runs: their effects cannot be told apart."
+            )
         if known.never_moved:
             still = ", ".join(names[j] for j in known.never_moved)
             out.append(f"Never moved so far: {still}.")

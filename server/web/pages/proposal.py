@@ -159,6 +159,7 @@ class ForecastPart:
     """Context of the part of the page that follows changed settings."""
 
     proposal: Proposal
+    purpose: Purpose
     form: FormState
     is_changed: bool
     working_number: int | None
@@ -193,6 +194,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         return render(request, "proposal/_message.html", str(error), status=422)
     part = ForecastPart(
         proposal,
+        purpose,
         form,
         settings is not None,
         analysis.working.run_number if analysis.working else None,
