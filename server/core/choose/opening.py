@@ -1,6 +1,6 @@
-"""Opening runs: the base recipe first, then a spread around it at about half of each range.
+"""Opening runs: the base recipe first, then a spread around it over somewhat more than half of each range.
 
-Points half-way between the base recipe and points spread over the limits teach
+Points part of the way between the base recipe and points spread over the limits teach
 more than corners do, and spoil less material. History that exists already counts:
 each opening run is placed where it lies farthest from all runs so far.
 """
@@ -16,8 +16,9 @@ from server.core.space.variables import FloatArray
 
 # A different level of a choice counts as this much coded distance.
 _LEVEL_DISTANCE = 0.5
-# How far towards the spread points the opening goes. [fraction of the way]
-HALF_WAY = 0.5
+# How far towards the spread points the opening goes. [fraction of the way] Compared over random spreads of the
+# simulated preparations: half-way is too timid after 4 and 6 runs, 80 % too bold after 4.
+PART_WAY = 0.65
 
 
 # Base recipe and two spread runs; from then on the models choose better than a spread does
@@ -58,7 +59,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
             level = np.floor(spread[:, j] * 2 * len(v.choices))
             targets[:, j] = np.where(level < len(v.choices), level, base_row[0, j])
         else:
-            targets[:, j] = base_row[0, j] + HALF_WAY * (spread[:, j] - base_row[0, j])
+            targets[:, j] = base_row[0, j] + PART_WAY * (spread[:, j] - base_row[0, j])
     pool = np.unique(_nearest(reach, targets), axis=0)
     pool = pool[reach.allowed(pool)]
     if len(pool) == 0:

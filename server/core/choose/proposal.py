@@ -393,8 +393,8 @@ def _opening_reason(n_known: int) -> str:
     if n_known == 0:
         return "No run yet: start with the base recipe, against which everything else is compared."
     return (
-        f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, up to half-way from the base recipe "
-        "to the ends of the ranges, so that the variables can be told apart."
+        f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, up to two thirds of the way from the "
+        "base recipe to the ends of the ranges, so that the variables can be told apart."
     )
 
 
