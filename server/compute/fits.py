@@ -41,7 +41,13 @@ class ResultStore:
                 if key in self._results:
                     again: Result = self._results[key]
                     return again
-            result = compute()
+            try:
+                result = compute()
+            except BaseException:
+                # Cancelled or failed: no gate stays behind.
+                with self._lock:
+                    self._busy.pop(key, None)
+                raise
             with self._lock:
                 self._results[key] = result
                 while len(self._results) > self._size:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from sqlmodel import Session
@@ -12,7 +13,7 @@ from sqlmodel import Session
 from server.compute.fits import ResultStore
 from server.core.course.advice import Course, read_course
 from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
-from server.core.course.evidence import evidence_about_hold, tells_about_product
+from server.core.course.evidence import HoldEvidence, evidence_about_hold, tells_about_product
 from server.core.course.fitting import thinned
 from server.core.course.shapes import Shape, time_to
 from server.core.model.runs import RunTable
@@ -38,7 +39,6 @@ class SeriesCourse:
     series: Series
     hours: FloatArray
     values: FloatArray
-    ids: tuple[int, ...]
     course: Course | None
     problem: str
 
@@ -55,7 +55,6 @@ def series_courses(run: RunRow, rows: Sequence[ReadingRow]) -> list[SeriesCourse
 
 def _one(run: RunRow, series: Series, rows: Sequence[ReadingRow]) -> SeriesCourse:
     hours, values = np.array([r.at_h for r in rows]), np.array([r.value for r in rows])
-    ids = tuple(int(r.id or 0) for r in rows)
     chosen = (run.course_shapes or {}).get(series.key)
     shape = Shape(chosen) if chosen in set(Shape) else None
     digest = hashlib.sha256(hours.tobytes() + values.tobytes())
@@ -69,7 +68,7 @@ def _one(run: RunRow, series: Series, rows: Sequence[ReadingRow]) -> SeriesCours
 
     result = COURSES.get(digest.hexdigest(), fit)
     course = None if isinstance(result, str) else result
-    return SeriesCourse(series, hours, values, ids, course, result if isinstance(result, str) else "")
+    return SeriesCourse(series, hours, values, course, result if isinstance(result, str) else "")
 
 
 def shown_points(course: SeriesCourse, most: int = 600) -> tuple[FloatArray, FloatArray]:
@@ -96,25 +95,31 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
     hold = hold_variable(preparation, space) if preparation.use_courses else None
     if hold is None:
         return None
-    readings = questions.readings_by_run(session, int(preparation.id or 0))
+    preparation_id = int(preparation.id or 0)
+    read, changes = questions.runs_with_readings(session, preparation_id), questions.latest_changes(session, preparation_id)
     rows, yields, extra, numbers = [], [], [], []
     for run in counting:
-        own = readings.get(int(run.row.id or 0), [])
-        if not own or run.row.outcome != "yield" or run.percent is None:
+        if int(run.row.id or 0) not in read or run.row.outcome != "yield" or run.percent is None:
             continue
-        for one in series_courses(run.row, own):
-            if not one.series.tells_product or one.course is None or not tells_about_product(one.course.fit.form.shape):
-                continue
-            hours = convert(float(run.settings[hold.key]), hold.unit, "h")
-            for e in evidence_about_hold(one.course.fit, hours, run.percent):
-                rows.append({**run.settings, hold.key: convert(e.hold_h, "h", hold.unit)})
-                yields.append(e.percent)
-                extra.append(e.sd)
-                numbers.append(-run.number)
-            break  # one series per run, the one that tells most
+        hold_h = convert(float(run.settings[hold.key]), hold.unit, "h")
+        # Every page asks for this, and a logger's run has many readings: they are loaded only after a change.
+        mark = repr(("evidence", run.row.id, run.row.created_at, changes.get(run.number), hold_h, run.percent))
+        for e in COURSES.get(mark, partial(_evidence_of, session, run, hold_h)):
+            rows.append({**run.settings, hold.key: convert(e.hold_h, "h", hold.unit)})
+            yields.append(e.percent)
+            extra.append(e.sd)
+            numbers.append(-run.number)
     if not rows:
         return None
     return RunTable(space.variables, encode(space.variables, rows), np.array(yields), np.array(extra), tuple(numbers))
+
+
+def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvidence]:
+    """Evidence from one run: from one series, the one that tells most."""
+    for one in series_courses(run.row, questions.list_readings(session, int(run.row.id or 0))):
+        if one.series.tells_product and one.course is not None and tells_about_product(one.course.fit.form.shape):
+            return evidence_about_hold(one.course.fit, hold_h, float(run.percent or 0.0))
+    return []
 
 
 @dataclass(frozen=True)

@@ -195,17 +195,8 @@ def _hours_of(run: RunRow, data: ReadingInput) -> float:
     return read_elapsed(data.at, data.at_unit)
 
 
-def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow:
-    """Note one reading.
-
-    Raises
-    ------
-    NotFoundError, InvalidInputError
-    NeedsConfirmationError
-        For a second reading of the same series at the same time.
-    """
-    run = questions.get_run(session, run_id)
-    series = _series(data.series)
+def _checked(run: RunRow, series: Series, data: ReadingInput) -> tuple[float, float]:
+    """Time [h] and value [first unit of the series] as typed; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     hours = value = 0.0
     try:
@@ -218,10 +209,23 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
         messages["value"] = str(error)
     if messages:
         raise InvalidInputError(messages)
+    return hours, value
+
+
+def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow:
+    """Note one reading.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        For a second reading of the same series at the same time.
+    """
+    run = questions.get_run(session, run_id)
+    series = _series(data.series)
+    hours, value = _checked(run, series, data)
     _check_future(run, hours, data.confirm)
-    if "same_time" not in data.confirm and any(
-        abs(r.at_h - hours) < 1e-6 for r in questions.list_readings(session, run_id, series.key)
-    ):
+    if "same_time" not in data.confirm and questions.has_reading_at(session, run_id, series.key, hours):
         raise NeedsConfirmationError(
             "at", "same_time", f"There is a reading of {series.label} at this time already.", "Keep both readings"
         )
@@ -254,18 +258,7 @@ def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> Re
     row = questions.get_reading(session, reading_id)
     run = questions.get_run(session, row.run_id)
     series = _series(row.series)
-    messages: dict[str, str] = {}
-    hours, value = row.at_h, row.value
-    try:
-        hours = _hours_of(run, data)
-    except NumberTextError as error:
-        messages["at"] = str(error)
-    try:
-        value = to_series_unit(series, data.value, data.unit)
-    except NumberTextError as error:
-        messages["value"] = str(error)
-    if messages:
-        raise InvalidInputError(messages)
+    hours, value = _checked(run, series, data)
     before = {"at_h": row.at_h, "value": row.value}
     row.at_h, row.value = hours, value
     session.add(row)

@@ -186,11 +186,6 @@ def _runs(analysis: Analysis) -> list[Content]:
     return out
 
 
-def keep_version(session: Session, analysis: Analysis, scale_mol: float | None = None) -> WriteUpRow:
-    """Store today's write-up as the next version; raises like ``compose``."""
-    return store_version(session, int(analysis.preparation.id or 0), compose(session, analysis, scale_mol))
-
-
 def store_version(session: Session, preparation_id: int, content: Content) -> WriteUpRow:
     """Store a composed write-up as the next version."""
     versions = questions.list_write_ups(session, preparation_id)

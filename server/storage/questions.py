@@ -143,6 +143,27 @@ def count_readings(session: Session, run_id: int) -> int:
     return int(session.exec(select(func.count()).select_from(ReadingRow).where(ReadingRow.run_id == run_id)).one())
 
 
+def has_reading_at(session: Session, run_id: int, series: str, at_h: float) -> bool:
+    """Whether a series has a reading at this time, to a millionth of an hour."""
+    query = select(ReadingRow.id).where(ReadingRow.run_id == run_id, ReadingRow.series == series)
+    return session.exec(query.where(col(ReadingRow.at_h).between(at_h - 1e-6, at_h + 1e-6))).first() is not None
+
+
+def runs_with_readings(session: Session, preparation_id: int) -> set[int]:
+    """Ids of the runs of a preparation that have readings."""
+    has_one = select(ReadingRow.id).where(col(ReadingRow.run_id) == col(RunRow.id)).exists()
+    return {
+        int(key or 0) for key in session.exec(select(RunRow.id).where(RunRow.preparation_id == preparation_id, has_one)).all()
+    }
+
+
+def latest_changes(session: Session, preparation_id: int) -> dict[int, int]:
+    """Id of the newest line of the revision log per run number: another one means that something about the run changed."""
+    query = select(ChangeRow.run_number, func.max(ChangeRow.id)).where(ChangeRow.preparation_id == preparation_id)
+    found = session.exec(query.group_by(col(ChangeRow.run_number))).all()
+    return {number: latest for number, latest in found if number is not None and latest is not None}
+
+
 def readings_by_run(session: Session, preparation_id: int) -> dict[int, list[ReadingRow]]:
     """Readings of all runs of a preparation by run id, each in the order of time."""
     query = select(ReadingRow).join(RunRow, col(ReadingRow.run_id) == col(RunRow.id))

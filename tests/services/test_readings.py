@@ -322,3 +322,34 @@ def test_rates_over_temperature_give_the_energy_and_holds(session: Session) -> N
     assert rates.arrhenius.energy == pytest.approx(80.0, rel=0.03)
     inside = {h.label for h in rates.holds if not h.is_new_ground}
     assert inside == {"110 °C", "115 °C", "120 °C", "125 °C", "130 °C"}
+
+
+def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    run = make_run(session, preparation, 70.0, settings={"hold": 4.0})
+    import_readings(session, int(run.id or 0), how(series="product"), course_text(0.8, 4.0))
+    first = analyse(session, key).beside
+    assert first is not None
+    loads = []
+    plain = questions.list_readings
+
+    def counted(*asked: Any) -> Any:
+        loads.append(asked)
+        return plain(*asked)
+
+    monkeypatch.setattr(questions, "list_readings", counted)
+    again = analyse(session, key).beside
+    assert again is not None
+    np.testing.assert_array_equal(again.yields, first.yields)
+    assert loads == []
+    # A correction far off the curve is a change, and so is a shape chosen by hand.
+    row = plain(session, int(run.id or 0))[0]
+    correct_reading(session, int(row.id or 0), reading(series="product", at="0.1", value="60"))
+    loads.clear()
+    corrected = analyse(session, key).beside
+    assert len(loads) == 1
+    assert corrected is not None
+    assert not np.array_equal(corrected.yields, first.yields)
+    choose_shape(session, int(run.id or 0), "product", "straight")
+    assert analyse(session, key).beside is None

@@ -10,7 +10,7 @@ from server.paths import asset_folder
 from server.services.analysis import Analysis, analyse
 from server.services.demo import load_demo
 from server.services.inputs import ProcedureInput
-from server.services.writeups import as_markdown, compose, keep_version, runs_picture, set_procedure
+from server.services.writeups import as_markdown, compose, runs_picture, set_procedure, store_version
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
@@ -46,10 +46,11 @@ def test_the_scale_moves_amounts_and_nothing_else(session: Session, ester: Analy
 
 
 def test_a_kept_version_stays_as_it_was(session: Session, ester: Analysis) -> None:
-    row = keep_version(session, ester)
+    row = store_version(session, int(ester.preparation.id or 0), compose(session, ester))
     before = json.dumps(row.content, sort_keys=True)
     set_procedure(session, int(ester.preparation.id or 0), ProcedureInput(stages={"reaction": "Something else."}))
-    second = keep_version(session, analyse(session, int(ester.preparation.id or 0)))
+    again = analyse(session, int(ester.preparation.id or 0))
+    second = store_version(session, int(ester.preparation.id or 0), compose(session, again))
     assert (row.version, second.version) == (1, 2)
     assert json.dumps(questions.get_write_up(session, int(row.id or 0)).content, sort_keys=True) == before
     assert second.content["stages"][0]["text"] == "Something else."

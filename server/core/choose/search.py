@@ -101,6 +101,23 @@ def neighbours(reach: Reach, row: np.ndarray) -> np.ndarray:
     return rows[reach.allowed(rows)] if len(rows) else rows
 
 
+def pool_around(reach: Reach, near: np.ndarray | None, n_random: int, n_near: int, rng: np.random.Generator) -> np.ndarray:
+    """Different reachable settings: drawn at random, and variations of good ones.
+
+    Parameters
+    ----------
+    near : ndarray of int, shape (n_rows, n_variables), or None
+        Good settings to vary; those that break a rule are left out.
+    n_random, n_near : int
+        How many are drawn, and about how many variations are made of ``near`` together.
+    """
+    pool = draw_reachable(reach, n_random, rng)
+    allowed = near[reach.allowed(near)] if near is not None and len(near) else pool[:0]
+    if len(allowed):
+        pool = np.vstack([pool, vary(reach, np.tile(allowed, (max(1, n_near // len(allowed)), 1)), rng)])
+    return np.unique(pool, axis=0)
+
+
 def best_reachable(reach: Reach, score: Score, near: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, float]:
     """Find the reachable settings with the highest score.
 
@@ -116,13 +133,9 @@ def best_reachable(reach: Reach, score: Score, near: np.ndarray, rng: np.random.
     index : ndarray of shape (n_variables,)
     value : float
     """
-    pool = draw_reachable(reach, N_RANDOM, rng)
+    pool = pool_around(reach, near, N_RANDOM, N_NEAR, rng)
     if len(near):
-        allowed = near[reach.allowed(near)]
-        if len(allowed):
-            copies = np.tile(allowed, (max(1, N_NEAR // len(allowed)), 1))
-            pool = np.vstack([pool, allowed, vary(reach, copies, rng)])
-    pool = np.unique(pool, axis=0)
+        pool = np.unique(np.vstack([pool, near[reach.allowed(near)]]), axis=0)
     scores = score(reach.coded_rows(pool))
     for _ in range(_ROUNDS):
         leaders = pool[np.argsort(-scores, kind="stable")[:4]]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.choose.proposal import History, working_recipe
-from server.core.choose.search import draw_reachable, index_of, vary
+from server.core.choose.search import index_of, pool_around
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import reach_of
@@ -80,12 +80,8 @@ def stop_advice(history: History, ladder: Ladder, gain: float, *, seed: int = 0)
     rng = np.random.default_rng(seed)
     reach = reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
     working = encode(history.space.variables, [history.settings[best]])
-    drawn = draw_reachable(reach, _POOL * 4, rng)
     near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
-    near = near[reach.allowed(near)]
-    if len(near):
-        drawn = np.vstack([drawn, vary(reach, np.tile(near, (max(1, _POOL * 2 // len(near)), 1)), rng)])
-    pool = reach.coded_rows(np.unique(drawn, axis=0))
+    pool = reach.coded_rows(pool_around(reach, near, _POOL * 4, _POOL * 2, rng))
     # The most promising by the same measure, so that the draws are spent where gains may lie.
     chance = ladder.difference(working, pool).probability_above(gain)
     pool = pool[np.argsort(-chance, kind="stable")[:_POOL]]

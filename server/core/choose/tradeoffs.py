@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.choose.proposal import Burden, Forecast, History
-from server.core.choose.search import draw_reachable, index_of, neighbours, vary
+from server.core.choose.search import index_of, neighbours, pool_around
 from server.core.model.ladder import Ladder
-from server.core.model.mixture import Mixture
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, reach_of
 from server.core.space.variables import FloatArray, Setting
 
 _POOL = 500
+_NEAR = 200
 _ROUNDS = 3
 _MOST_ON_FRONT = 25
 
@@ -74,13 +74,8 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
     """
     reach = reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
     rng = np.random.default_rng(seed)
-    pool = draw_reachable(reach, _POOL, rng)
-    if history.settings:
-        near = index_of(reach, encode(history.space.variables, history.settings))
-        near = near[reach.allowed(near)]
-        if len(near):
-            pool = np.vstack([pool, vary(reach, np.tile(near, (max(1, 200 // len(near)), 1)), rng)])
-    pool = np.unique(pool, axis=0)
+    near = index_of(reach, encode(history.space.variables, history.settings)) if history.settings else None
+    pool = pool_around(reach, near, _POOL, _NEAR, rng)
     burdens, means = _values(reach, ladder, burden, pool)
     for _ in range(_ROUNDS):
         front = non_dominated(burdens, means)
@@ -95,7 +90,7 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
         front = [front[k] for k in np.unique(np.linspace(0, len(front) - 1, _MOST_ON_FRONT).round().astype(int))]
     mixture = ladder.predict(reach.coded_rows(pool[front]), with_noise=True) if front else None
     points = tuple(
-        FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(_column(mixture, k)))
+        FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(mixture, k))
         for k, i in enumerate(front)
         if mixture is not None
     )
@@ -105,10 +100,6 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
         if value is not None:
             runs.append((number, value, float(percent)))
     return Front(burden, points, tuple(runs))
-
-
-def _column(mixture: Mixture, k: int) -> Mixture:
-    return Mixture(mixture.weights, mixture.means[:, [k]], mixture.variances[:, [k]])
 
 
 def _values(reach: Reach, ladder: Ladder, burden: Burden, indices: np.ndarray) -> tuple[FloatArray, FloatArray]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fit_course
-from server.core.course.shapes import Shape, best_time, consecutive
+from server.core.course.shapes import Shape, best_time, time_to
 from server.core.space.variables import FloatArray
 
 # The last reading has to lie at least this far up the plateau, at the low end of the range.
@@ -143,8 +143,8 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     is_straight = criteria.get(Shape.STRAIGHT, math.inf) < fit.aicc + CLEAR_DIFFERENCE
     if is_straight or reached.low is None or reached.low < FEWEST_REACHED:
         return replace(early, sentence=f"Still rising: too early to say where it ends. {lately}")
-    to_95 = fit.range_of(lambda p: p["delay"] - math.log(0.05) / p["rate"])
-    to_99 = fit.range_of(lambda p: p["delay"] - math.log(0.01) / p["rate"])
+    to_95 = fit.range_of(lambda p: time_to(0.95, p["rate"], p["delay"]))
+    to_99 = fit.range_of(lambda p: time_to(0.99, p["rate"], p["delay"]))
     plateau = fit.range_of(lambda p: p["start"] + p["size"])
     k, delay = fit.parameters["rate"], fit.parameters["delay"]
     # size · exp(−k (t − delay)) · (1 − exp(−k · 1 h)) falls to 1 % of the size at this time.
@@ -190,15 +190,3 @@ def _best_times(p: dict[str, FloatArray]) -> FloatArray:
 def _fallen(fit: CourseFit, best: float, last: float) -> float:
     at = fit.at(np.array([best, last]))
     return float(at[0] - at[1])
-
-
-def curve_at(fit: CourseFit, p: dict[str, FloatArray], hours: float) -> FloatArray:
-    """The curve at one time for arrays of parameters. [unit of the readings]"""
-    tau = np.maximum(hours - p["delay"], 0.0)
-    if fit.form.shape is Shape.PLATEAU:
-        g = -np.expm1(-p["rate"] * tau)
-    elif fit.form.shape is Shape.RISE_AND_DECAY:
-        g = consecutive(p["rate"], p["decay"], tau)
-    else:
-        g = np.minimum(tau, p["end"])
-    return np.asarray(p["start"] + p["size"] * g)

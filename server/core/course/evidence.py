@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from server.core.course.advice import curve_at
 from server.core.course.fitting import CourseFit
 from server.core.course.shapes import Shape
 from server.core.space.variables import FloatArray
@@ -66,8 +65,8 @@ def evidence_about_hold(fit: CourseFit, hold_h: float, percent: float) -> list[H
         hours = fraction * hold_h
 
         def ratio(p: dict[str, FloatArray], hours: float = hours) -> FloatArray:
-            bottom = curve_at(fit, p, hold_h)
-            return curve_at(fit, p, hours) / np.where(np.abs(bottom) < 1e-12, 1e-12, bottom)
+            bottom = fit.at_one(p, hold_h)
+            return fit.at_one(p, hours) / np.where(np.abs(bottom) < 1e-12, 1e-12, bottom)
 
         r = fit.range_of(ratio)
         low, high = r.value if r.low is None else r.low, r.value if r.high is None else r.high

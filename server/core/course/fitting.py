@@ -74,8 +74,12 @@ class CourseFit:
 
     def at(self, hours: FloatArray) -> FloatArray:
         """Fitted curve. [unit of the readings]"""
-        node = np.array([[self.parameters[name] for name in self.form.nonlinear]])
-        return np.asarray(self.parameters["start"] + self.parameters["size"] * self.form.basis(node, hours)[0])
+        return _curve(self.form, self.parameters, hours)
+
+    def at_one(self, p: dict[str, FloatArray], hours: float) -> FloatArray:
+        """The curve at one time for arrays of parameters, as ``range_of`` hands them in. [unit of the readings]"""
+        nodes = np.stack([p[name] for name in self.form.nonlinear], axis=1) if self.form.nonlinear else np.empty((1, 0))
+        return np.asarray(p["start"] + p["size"] * self.form.basis(nodes, np.array([hours]))[:, 0])
 
     @property
     def degrees_of_freedom(self) -> int:

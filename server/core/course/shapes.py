@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
 
@@ -98,7 +99,10 @@ def best_time(k1: float, k2: float) -> float:
     return math.log(k1 / k2) / (k1 - k2)
 
 
-def time_to(fraction: float, rate: float, delay: float = 0.0) -> float:
+Time = TypeVar("Time", float, FloatArray)
+
+
+def time_to(fraction: float, rate: Time, delay: Time | float = 0.0) -> Time:
     """Time at which a fraction of the plateau is reached, delay − ln(1 − fraction)/k. [h]
 
     Examples

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -201,8 +202,6 @@ def bring_in(request: Request, run_id: Id, form: Form, session: WriteSession) ->
 
 
 def _note(count: int, notes: Sequence[str]) -> str:
-    from urllib.parse import quote
-
     words = ("1 reading was" if count == 1 else f"{count} readings were") + " added." + "".join(f" {n}" for n in notes[:5])
     return f"?note={quote(words)}"
 

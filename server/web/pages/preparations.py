@@ -34,14 +34,6 @@ from server.web.rendering import render, show_percent
 
 router = APIRouter()
 _FIELDS = list(PreparationInput.model_fields)
-_FIELDS_WITH_DEFAULT = (
-    "new_ground_percent",
-    "worthwhile_gain",
-    "allowed_loss",
-    "window_percent",
-    "balance_readability_g",
-    "product_coefficient",
-)
 
 
 @dataclass(frozen=True)
@@ -94,7 +86,7 @@ def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable
 
 @router.get("/preparations/new")
 def new_preparation(request: Request) -> Response:
-    defaults = {name: as_text(PreparationInput.model_fields[name].default) for name in _FIELDS_WITH_DEFAULT}
+    defaults = {name: as_text(f.default) for name, f in PreparationInput.model_fields.items() if not f.is_required()}
     return _draw_form(request, None)(FormState(defaults), 200)
 
 

@@ -150,7 +150,7 @@ def show_proposal(
     if (instead := waiting(request, analysis, "proposal")) is not None:
         return instead
     if _count(count) > 1:
-        return _several(request, session, preparation_id, _purpose(purpose), _count(count), saving)(FormState(), 200)
+        return _several(request, session, preparation_id, _purpose(purpose), _count(count), saving, analysis)(FormState(), 200)
     return _page(request, session, preparation_id, _purpose(purpose), saving, analysis)(None, 200)
 
 
@@ -220,10 +220,18 @@ def accept(request: Request, preparation_id: Id, form: Form, session: ReadSessio
 
 
 def _several(
-    request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, count: int, saving: str
+    request: Request,
+    session: ReadSession,
+    preparation_id: int,
+    purpose: Purpose,
+    count: int,
+    saving: str,
+    known: Analysis | None = None,
 ) -> Callable[[FormState, int], Response]:
+    """``known`` as in ``_page``."""
+
     def redraw(form: FormState, status: int) -> Response:
-        analysis = analyse(session, preparation_id)
+        analysis = known or analyse(session, preparation_id)
         decisions = Decisions(session, analysis)
         proposals: list[Proposal] = []
         message = ""

@@ -14,7 +14,7 @@ from starlette.responses import Response
 
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotReadyError
-from server.services.analysis import analyse
+from server.services.analysis import Analysis, analyse
 from server.services.inputs import ProcedureInput, validated
 from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
 from server.services.writeups import (
@@ -98,9 +98,11 @@ def _scale(text: str) -> float | None:
     return value
 
 
-def _page(request: Request, session: ReadSession, preparation_id: int) -> Callable[..., Response]:
+def _page(request: Request, session: ReadSession, preparation_id: int, known: Analysis | None = None) -> Callable[..., Response]:
+    """``known`` is the analysis where the handler has made it already; a refused form is drawn from a fresh one."""
+
     def redraw(form: FormState, status: int, scale: float | None = None, which: str = "") -> Response:
-        analysis = analyse(session, preparation_id)
+        analysis = known or analyse(session, preparation_id)
         document, message = None, ""
         try:
             document = Document.of(compose(session, analysis, scale), None)
@@ -124,9 +126,10 @@ def _page(request: Request, session: ReadSession, preparation_id: int) -> Callab
 
 @router.get("/preparations/{preparation_id}/write-up")
 def show_write_up(request: Request, preparation_id: Id, session: ReadSession, scale_mol: str = "") -> Response:
-    if (instead := waiting(request, analyse(session, preparation_id), "writeup")) is not None:
+    analysis = analyse(session, preparation_id)
+    if (instead := waiting(request, analysis, "writeup")) is not None:
         return instead
-    redraw = _page(request, session, preparation_id)
+    redraw = _page(request, session, preparation_id, analysis)
     form = FormState({"scale_mol": scale_mol})
     try:
         scale = _scale(scale_mol)
