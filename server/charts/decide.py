@@ -83,4 +83,8 @@ def record_figure(outcomes: Sequence[Outcome]) -> dict[str, Any]:
                     hovertemplate="run %{x}: %{y:.1f} %<extra></extra>",
                 )
             )
-    return styled(figure, x_title="run number", y_title="yield / %")
+    result = styled(figure, x_title="run number", y_title="yield / %")
+    # There is no run 5.5.
+    numbers = [o.run_number for o in outcomes]
+    result["layout"]["xaxis"].update(dtick=1 if max(numbers) - min(numbers) < 25 else None)
+    return result
