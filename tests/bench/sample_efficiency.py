@@ -1,8 +1,10 @@
 """How good the working recipe is after 4, 6, 8, 12 and 20 runs, against other ways to choose runs.
 
     python -m tests.bench.sample_efficiency [--seeds 16] [--workers 2] [--set own peers without]
+        [--preparations first more unseen]
 
-Every campaign starts from nothing on a simulated preparation (``tests.bench.preparations``),
+Every campaign starts from nothing on a simulated preparation (``tests.bench.preparations``,
+``preparations_more`` and ``preparations_unseen``; each set has its own tables),
 with the same noise for every chooser. What counts is the shortfall: the true optimum on
 the steps minus the true yield at the working recipe that the chooser names.
 
@@ -25,16 +27,25 @@ from tqdm import tqdm
 
 from server.core.choose.search import draw_reachable, neighbours
 from server.core.space.limits import reach_of
+from tests.bench import preparations, preparations_more, preparations_unseen
 from tests.bench.peers import OWN, PEERS, WITHOUT, Row, torch_is_here
-from tests.bench.preparations import ALL
 
 SIZES = (4, 6, 8, 12, 20)
+COLLECTIONS = {"first": preparations.ALL, "more": preparations_more.ALL, "unseen": preparations_unseen.ALL}
+ALL = tuple(make for makers in COLLECTIONS.values() for make in makers)
 MAKERS = {**OWN, **PEERS, **WITHOUT}
 SETS = {"own": tuple(OWN), "peers": tuple(PEERS), "without": tuple(WITHOUT)}
 Key = tuple[str, int, int]
 
 
-@lru_cache(maxsize=32)
+def kinds_of(collection: str) -> range:
+    """Positions of a collection's preparations in ``ALL``."""
+    names = list(COLLECTIONS)
+    start = sum(len(COLLECTIONS[n]) for n in names[: names.index(collection)])
+    return range(start, start + len(COLLECTIONS[collection]))
+
+
+@lru_cache(maxsize=64)
 def optimum(kind: int) -> float:
     """Highest true yield on the steps: many random settings, then steps uphill from the best forty. [%]"""
     preparation = ALL[kind]()
@@ -81,21 +92,23 @@ def read_results(path: Path) -> dict[Key, list[float]]:
     return found
 
 
-def cube(results: dict[Key, list[float]], name: str, seeds: int) -> np.ndarray:
+def cube(results: dict[Key, list[float]], name: str, kinds: range, seeds: int) -> np.ndarray:
     """Shortfalls of shape (n_kinds, n_seeds, n_sizes); NaN where a campaign is missing."""
-    out = np.full((len(ALL), seeds, len(SIZES)), np.nan)
+    out = np.full((len(kinds), seeds, len(SIZES)), np.nan)
     for (chooser, kind, seed), values in results.items():
-        if chooser == name and seed < seeds:
-            out[kind, seed] = values
+        if chooser == name and kind in kinds and seed < seeds:
+            out[kinds.index(kind), seed] = values
     return out
 
 
-def print_tables(results: dict[Key, list[float]], seeds: int) -> None:
+def print_tables(results: dict[Key, list[float]], collection: str, seeds: int) -> None:
     """Mean shortfall per chooser with bootstrap intervals, then per preparation against the best peer."""
-    names = [n for n in MAKERS if any(key[0] == n for key in results)]
-    cubes = {n: cube(results, n, seeds) for n in names}
+    kinds = kinds_of(collection)
+    names = [n for n in MAKERS if any(key[0] == n and key[1] in kinds for key in results)]
+    cubes = {n: cube(results, n, kinds, seeds) for n in names}
     rng = np.random.default_rng(1)
-    print(f"\nMean shortfall from the optimum, points (90 % bootstrap interval); {len(ALL)} preparations")
+    print(f"\n{len(kinds)} preparations of the collection '{collection}'")
+    print("Mean shortfall from the optimum, points (90 % bootstrap interval)")
     print(f"{'chooser':30}{'seeds':>6}" + "".join(f"{f'n = {n}':>18}" for n in SIZES))
     for name in names:
         c = cubes[name]
@@ -119,7 +132,7 @@ def print_tables(results: dict[Key, list[float]], seeds: int) -> None:
         print(f"  n = {n:<3} {overall['own engine'][k]:5.1f} / {overall[best][k]:5.1f} = {ratio:.2f}   ({best})")
     print("\nPer preparation: own engine / best peer there = ratio")
     print(f"{'preparation':26}" + "".join(f"{f'n = {n}':>22}" for n in SIZES))
-    for kind, make in enumerate(ALL):
+    for kind, make in enumerate(COLLECTIONS[collection]):
         cells = []
         for k in range(len(SIZES)):
             own, best_value = means["own engine"][kind, k], min(means[p][kind, k] for p in peers)
@@ -134,6 +147,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--set", nargs="*", choices=sorted(SETS), default=["own", "peers"], help="which choosers to run")
     parser.add_argument("--only", nargs="*", default=[], help="names of choosers, instead of whole sets")
+    parser.add_argument("--preparations", nargs="*", choices=list(COLLECTIONS), default=["first"], help="which collections")
     parser.add_argument("--results", type=Path, default=Path("artefacts/sample_efficiency.jsonl"))
     arguments = parser.parse_args()
     os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -144,7 +158,8 @@ def main() -> None:
         print(f"PyTorch is not installed; left out: {', '.join(left_out)}")
     arguments.results.parent.mkdir(parents=True, exist_ok=True)
     results = read_results(arguments.results)
-    wanted = [(n, k, s) for s in range(arguments.seeds) for k in range(len(ALL)) for n in names]
+    kinds = [k for collection in arguments.preparations for k in kinds_of(collection)]
+    wanted = [(n, k, s) for s in range(arguments.seeds) for k in kinds for n in names]
     missing = [key for key in wanted if key not in results]
     with (
         ProcessPoolExecutor(arguments.workers) as pool,
@@ -158,7 +173,8 @@ def main() -> None:
             file.write(json.dumps(line) + "\n")
             file.flush()
             bar.update()
-    print_tables(results, arguments.seeds)
+    for collection in arguments.preparations:
+        print_tables(results, collection, arguments.seeds)
 
 
 if __name__ == "__main__":

@@ -1,7 +1,9 @@
-"""Opening runs: the base recipe first, then a spread around it over somewhat more than half of each range.
+"""Opening runs: the base recipe, the middle of the ranges, then a spread over somewhat more than half of each range.
 
-Points part of the way between the base recipe and points spread over the limits teach
-more than corners do, and spoil less material. History that exists already counts:
+Whoever sets the ranges puts the best settings inside them more often than at an end, so
+the middle is a good bet wherever the base recipe lies off it. Points part of the way
+between the base recipe and points spread over the limits teach more than corners do,
+and spoil less material. History that exists already counts:
 each opening run is placed where it lies farthest from all runs so far.
 """
 
@@ -12,17 +14,17 @@ from scipy.stats import qmc
 
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, find_reachable
-from server.core.space.variables import FloatArray
+from server.core.space.variables import FloatArray, Settings
 
 # A different level of a choice counts as this much coded distance.
 _LEVEL_DISTANCE = 0.5
 # How far towards the spread points the opening goes. [fraction of the way] Compared over random spreads of the
 # simulated preparations: half-way is too timid after 4 and 6 runs, 80 % too bold after 4.
 PART_WAY = 0.65
-
-
-# Base recipe and two spread runs; from then on the models choose better than a spread does
-# (compared on the simulated preparations of tests/bench).
+# The middle of the ranges is worth a run of its own only this far from the first. [coded distance]
+_MIDDLE_APART = 0.3
+# Base recipe, middle and one spread run (two where the base recipe is the middle); from then on the models
+# choose better than a spread does (compared on the simulated preparations of tests/bench).
 OPENING_RUNS = 3
 
 
@@ -50,6 +52,12 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
     if len(done) == 0:
         allowed = nearest_base[reach.allowed(nearest_base)]
         return reach.settings(list(allowed[0])) if len(allowed) else _first_allowed(reach)
+    is_choice = [v.is_choice for v in space.variables]
+    if len(done) == 1:
+        middle = _index_of_middle(reach)
+        apart = distances(reach.coded_rows(middle), done, is_choice)[0]
+        if apart > _MIDDLE_APART and reach.allowed(middle)[0]:
+            return reach.settings(list(middle[0]))
     d = len(space.variables)
     spread = qmc.Sobol(d, seed=7).random(128)
     targets = np.empty_like(spread)
@@ -64,8 +72,20 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
     pool = pool[reach.allowed(pool)]
     if len(pool) == 0:
         return _first_allowed(reach)
-    gaps = distances(reach.coded_rows(pool), done, [v.is_choice for v in space.variables])
+    gaps = distances(reach.coded_rows(pool), done, is_choice)
     return reach.settings(list(pool[int(np.argmax(np.round(gaps, 9)))]))
+
+
+def is_middle(reach: Reach, settings: Settings) -> bool:
+    """Whether an opening run is the middle of the ranges, or what is reachable nearest to it."""
+    return settings == reach.settings(list(_index_of_middle(reach)[0]))
+
+
+def _index_of_middle(reach: Reach) -> np.ndarray:
+    """Indices, shape (1, n_variables), nearest to the middle of every range in its own unit; choices as in the base recipe."""
+    variables = reach.space.variables
+    middle = {v.key: v.base if v.is_choice else v.snap(0.5 * (v.low + v.high)) for v in variables}
+    return _nearest(reach, encode(variables, [middle]))
 
 
 def _nearest(reach: Reach, targets: FloatArray) -> np.ndarray:

@@ -14,7 +14,7 @@ from enum import StrEnum
 import numpy as np
 from scipy import special
 
-from server.core.choose.opening import OPENING_RUNS, next_opening_run
+from server.core.choose.opening import OPENING_RUNS, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
@@ -28,6 +28,9 @@ from server.errors import NothingReachableError
 # Half-width of the doubt about a run's mean that the working recipe has to carry. [sd]
 _CAUTION = 0.3
 MOST_AT_ONCE = 8
+# Farthest that 'raise the yield' goes from the working recipe in one run. [coded range of a variable] Models fitted to
+# a few runs promise most at the ends of the ranges, far from every run; that is where they are wrong.
+LARGEST_MOVE = 0.35
 # Score of settings that do not serve the purpose at all.
 NEVER = -1e6
 
@@ -286,7 +289,7 @@ def propose(
     best = working_recipe(ladder, space, history.settings)
     if purpose is Purpose.RAISE and (len(known) < OPENING_RUNS or best is None):
         settings = next_opening_run(reach, done)
-        return _finish(history, ladder, settings, purpose, best, _opening_reason(len(known)), is_opening=True)
+        return _finish(history, ladder, settings, purpose, best, _opening_reason(reach, len(known), settings), is_opening=True)
     if best is None:
         settings = next_opening_run(reach, done)
         reason = "There is no finished run yet to learn from, so this is an opening run."
@@ -297,9 +300,9 @@ def propose(
     rng = np.random.default_rng(seed)
     working = encode(space.variables, [history.settings[best]])
     saving: Burden | None = None
-    near = index_of(reach, done)
 
     if purpose is Purpose.RAISE:
+        reach = reach.around(working[0], LARGEST_MOVE)
 
         def score(rows: FloatArray) -> FloatArray:
             gain = updated.difference(working, rows)
@@ -326,7 +329,7 @@ def propose(
             fits = (change.mean >= -SHORTEN_LOSS) & (saved > 1e-6)
             return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), NEVER)
 
-    index, value = best_reachable(reach, _without_pending(history, score), near, rng)
+    index, value = best_reachable(reach, _without_pending(history, score), index_of(reach, done), rng)
     if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
         words = f"No run with less {saving.name} is expected to keep the yield within {SHORTEN_LOSS:g} points. "
         return _repeat(history, ladder, reach, best, words)
@@ -389,9 +392,14 @@ def _nearest_reachable(reach: Reach, settings: Settings) -> dict[str, Setting]:
     return reach.settings(find_reachable(reach))
 
 
-def _opening_reason(n_known: int) -> str:
+def _opening_reason(reach: Reach, n_known: int, settings: Settings) -> str:
     if n_known == 0:
         return "No run yet: start with the base recipe, against which everything else is compared."
+    if n_known == 1 and is_middle(reach, settings):
+        return (
+            f"Opening run 2 of {OPENING_RUNS}: the middle of your ranges, or what can be reached nearest to it, because "
+            "ranges are mostly set around the best settings; choices stay as in the base recipe."
+        )
     return (
         f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, up to two thirds of the way from the "
         "base recipe to the ends of the ranges, so that the variables can be told apart."

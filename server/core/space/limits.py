@@ -140,6 +140,36 @@ class Reach:
             chosen[variable.key] = variable.choices[int(value)] if variable.is_choice else value
         return chosen
 
+    def around(self, row: FloatArray, farthest: float) -> Reach:
+        """Keep only what lies near one setting.
+
+        Parameters
+        ----------
+        row : ndarray of shape (n_variables,)
+            Coded settings.
+        farthest : float
+            Largest change of a numeric variable in coded units. The next step up and the next one
+            down are kept however wide they are, and so are all levels of a choice.
+
+        Returns
+        -------
+        reach : Reach
+            Everything, if the rules leave nothing nearby.
+        """
+        values, coded = [], []
+        for j, v in enumerate(self.space.variables):
+            here, grid = self.values[j], self.coded[j]
+            if not v.is_choice:
+                low, high = row[j] - farthest - _SLACK, row[j] + farthest + _SLACK
+                next_up = grid[grid > row[j] + _SLACK][:1]
+                next_down = grid[grid < row[j] - _SLACK][-1:]
+                near = (grid >= np.min([low, *next_down])) & (grid <= np.max([high, *next_up]))
+                here, grid = here[near], grid[near]
+            values.append(here)
+            coded.append(grid)
+        narrowed = Reach(self.space, tuple(values), tuple(coded))
+        return self if _solve(narrowed, self.space.rules, None) is None else narrowed
+
     def coded_rows(self, indices: np.ndarray) -> FloatArray:
         """Return coded coordinates of shape (n, n_variables) for indices of the same shape."""
         return np.column_stack([self.coded[j][indices[:, j]] for j in range(self.n_variables)])

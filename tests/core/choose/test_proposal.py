@@ -5,13 +5,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from server.core.choose.proposal import Forecast, History, Purpose, expected_improvement, propose, working_recipe
+from server.core.choose.proposal import (
+    LARGEST_MOVE,
+    Forecast,
+    History,
+    Purpose,
+    expected_improvement,
+    propose,
+    working_recipe,
+)
+from server.core.choose.search import draw_reachable
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, Space
+from server.core.space.limits import LinearRule, Space, reach_of
 from server.core.space.variables import Setting
+from server.errors import NothingReachableError
 from tests.core.space.test_limits import spaces
 from tests.factories import agent, bath, hold
 from tests.reference import reference
@@ -66,6 +76,46 @@ def test_any_number_of_runs_and_any_purpose_gives_a_reachable_run(n: int, purpos
     assert SPACE.is_reachable(found.settings)
     assert found.reason
     assert 0 <= found.forecast.low_90 <= found.forecast.low_50 <= found.forecast.high_50 <= found.forecast.high_90 <= 100
+
+
+def test_the_second_run_is_the_middle_of_the_ranges_unless_the_base_recipe_is_there() -> None:
+    aside = Space((hold(base=1.0), bath(base=110.0), agent("a", "b")))
+    h = history([aside.base], [60.0], aside, new_ground=None)
+    found = propose(h, fit_ladder(h.table))
+    assert found.settings == {"hold": 3.5, "bath": 125.0, "agent": "a"}  # hold 0.5 to 6 h in half hours: 3.25 is no step
+    assert "the middle of your ranges" in found.reason
+    central = Space((hold(base=3.0), bath(base=125.0), agent("a", "b")))
+    h = history([central.base], [60.0], central, new_ground=None)
+    other = propose(h, fit_ladder(h.table))
+    assert other.settings not in (central.base, found.settings)
+    assert "placed away from the runs so far" in other.reason
+
+
+@settings(max_examples=30, deadline=None)
+@given(spaces(), st.integers(0, 10_000))
+def test_raising_goes_no_further_from_the_working_recipe_than_the_largest_move_or_one_step(
+    space: Space, seed: int
+) -> None:
+    try:
+        reach = reach_of(space)
+    except NothingReachableError:
+        return
+    rng = np.random.default_rng(seed)
+    rows = [reach.settings(list(i)) for i in draw_reachable(reach, 4, rng)]
+    h = history(rows, list(rng.uniform(20, 90, len(rows))), space, new_ground=None)
+    ladder = fit_ladder(h.table, rungs=("quadratic",))
+    best = working_recipe(ladder, space, rows)
+    assert best is not None
+    found = propose(h, ladder)
+    if found.is_opening:
+        return
+    here, there = encode(space.variables, [rows[best], found.settings])
+    nearby = reach.around(here, LARGEST_MOVE)
+    for j, v in enumerate(space.variables):
+        steps = reach.coded[j]
+        neighbours = steps[max(0, np.searchsorted(steps, here[j]) - 1) : np.searchsorted(steps, here[j]) + 2]
+        next_to_it = bool(np.any(np.isclose(neighbours, there[j])))
+        assert v.is_choice or abs(there[j] - here[j]) <= LARGEST_MOVE + 1e-6 or next_to_it or nearby is reach
 
 
 def test_opening_runs_differ_and_stay_within_half_of_the_range() -> None:

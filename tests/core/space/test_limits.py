@@ -32,6 +32,22 @@ def test_new_ground_is_limited_to_a_part_of_the_range() -> None:
     assert reach_of(space, tried=[{"bath": 120.0}], new_ground=None).values[0].max() == 150.0
 
 
+def test_around_keeps_what_is_near_the_next_steps_and_every_level() -> None:
+    reach = reach_of(Space((bath(), hold(low=1.0, high=9.0, step=4.0), agent("a", "b", "c"))))
+    here = np.array([float(reach.coded[0][4]), float(reach.coded[1][0]), 1.0])  # 120 °C, 1 h
+    near = reach.around(here, 0.25)
+    assert near.values[0].tolist() == [110.0, 115.0, 120.0, 125.0, 130.0]
+    assert near.values[1].tolist() == [1.0, 5.0]  # the next step, although it is far
+    assert near.values[2].tolist() == [0.0, 1.0, 2.0]
+    assert np.all(np.isin(near.coded[0], reach.coded[0]))
+
+
+def test_around_gives_everything_where_the_rules_leave_nothing_nearby() -> None:
+    reach = reach_of(Space((hold(), bath()), (LinearRule("hot", {"bath": -1.0}, -150.0),)))
+    here = np.array([0.5, float(reach.coded[1][0])])
+    assert reach.around(here, 0.25) is reach
+
+
 def test_contradicting_limits_are_named_and_only_those() -> None:
     rule = LinearRule("hold at least 8 h", {"hold": -1.0}, -8.0)
     harmless = LinearRule("bath at most 140 °C", {"bath": 1.0}, 140.0)
