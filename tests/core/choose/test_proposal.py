@@ -93,9 +93,7 @@ def test_the_second_run_is_the_middle_of_the_ranges_unless_the_base_recipe_is_th
 
 @settings(max_examples=30, deadline=None)
 @given(spaces(), st.integers(0, 10_000))
-def test_raising_goes_no_further_from_the_working_recipe_than_the_largest_move_or_one_step(
-    space: Space, seed: int
-) -> None:
+def test_raising_goes_no_further_from_the_working_recipe_than_the_largest_move_or_one_step(space: Space, seed: int) -> None:
     try:
         reach = reach_of(space)
     except NothingReachableError:
