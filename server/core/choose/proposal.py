@@ -275,7 +275,8 @@ def propose(
     Returns
     -------
     proposal : Proposal
-        On the steps, inside all limits, not further into new ground than allowed.
+        On the steps, inside all limits, not further into new ground than allowed; to raise
+        the yield, within ``LARGEST_MOVE`` of the working recipe where anything there is left.
 
     Raises
     ------
@@ -300,9 +301,11 @@ def propose(
     rng = np.random.default_rng(seed)
     working = encode(space.variables, [history.settings[best]])
     saving: Burden | None = None
+    searched = [reach]
 
     if purpose is Purpose.RAISE:
-        reach = reach.around(working[0], LARGEST_MOVE)
+        # The whole reach is searched only where all that lies near is planned or under way already.
+        searched = [reach.around(working[0], LARGEST_MOVE), reach]
 
         def score(rows: FloatArray) -> FloatArray:
             gain = updated.difference(working, rows)
@@ -329,11 +332,14 @@ def propose(
             fits = (change.mean >= -SHORTEN_LOSS) & (saved > 1e-6)
             return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), NEVER)
 
-    index, value = best_reachable(reach, _without_pending(history, score), index_of(reach, done), rng)
+    for part in searched:
+        index, value = best_reachable(part, _without_pending(history, score), index_of(part, done), rng)
+        if value > NEVER:
+            break
     if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
         words = f"No run with less {saving.name} is expected to keep the yield within {SHORTEN_LOSS:g} points. "
         return _repeat(history, ladder, reach, best, words)
-    return _finish(history, ladder, reach.settings(list(index)), purpose, best, "", saving=saving)
+    return _finish(history, ladder, part.settings(list(index)), purpose, best, "", saving=saving)
 
 
 def _without_pending(history: History, score: Score) -> Score:

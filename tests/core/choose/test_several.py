@@ -61,6 +61,15 @@ def test_runs_at_once_differ_and_are_reachable(purpose: Purpose) -> None:
     assert len(found) == 4
 
 
+def test_runs_at_once_leave_the_neighbourhood_when_it_is_used_up() -> None:
+    # Eleven steps, of which seven lie within the largest move of the working recipe.
+    space = Space((bath(),))
+    rows: list[dict[str, Setting]] = [{"bath": t} for t in (120.0, 125.0, 130.0, 135.0)]
+    h = history(rows, [50.0, 60.0, 66.0, 60.0], space, new_ground=None)
+    found = [p.settings["bath"] for p in propose_several(h, fit_ladder(h.table), MOST_AT_ONCE)]
+    assert len(set(found)) == MOST_AT_ONCE
+
+
 def test_several_before_any_run_are_the_opening_runs() -> None:
     h = history([], [])
     found = propose_several(h, fit_ladder(h.table), 3)
