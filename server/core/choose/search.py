@@ -40,8 +40,8 @@ def draw_reachable(reach: Reach, count: int, rng: np.random.Generator) -> np.nda
 
     Returns
     -------
-    indices : ndarray of int, shape (≤ count, n_variables)
-        At least one row.
+    indices : ndarray of int, shape (n_rows, n_variables)
+        At least one row; ``count`` of them unless the rules are tight.
 
     Raises
     ------
@@ -55,7 +55,7 @@ def draw_reachable(reach: Reach, count: int, rng: np.random.Generator) -> np.nda
         kept = np.vstack([kept, drawn[reach.allowed(drawn)]])
         if len(kept) >= count:
             return kept[:count]
-    if len(kept) >= count // 8:
+    if len(kept) >= max(1, count // 8):
         return kept
     # Tight rules: walk from exact solutions of the integer program.
     starts = [find_reachable(reach, rng.standard_normal(program_columns(reach))) for _ in range(12)]

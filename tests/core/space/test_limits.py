@@ -32,6 +32,13 @@ def test_new_ground_is_limited_to_a_part_of_the_range() -> None:
     assert reach_of(space, tried=[{"bath": 120.0}], new_ground=None).values[0].max() == 150.0
 
 
+@pytest.mark.parametrize("count", [1, 4, 200])
+def test_however_few_are_asked_for_tight_rules_still_give_one(count: int) -> None:
+    rules = (LinearRule("long", {"hold": -1.0}, -6.0), LinearRule("hot", {"bath": -1.0}, -150.0))
+    space = Space((hold(step=0.05), bath(step=0.5)), rules)
+    assert len(draw_reachable(reach_of(space), count, np.random.default_rng(0))) >= 1
+
+
 def test_around_keeps_what_is_near_the_next_steps_and_every_level() -> None:
     reach = reach_of(Space((bath(), hold(low=1.0, high=9.0, step=4.0), agent("a", "b", "c"))))
     here = np.array([float(reach.coded[0][4]), float(reach.coded[1][0]), 1.0])  # 120 °C, 1 h
