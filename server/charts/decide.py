@@ -7,7 +7,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from server.charts.style import ACCENT, DEEP, INK, PAPER, QUIET, styled
+from server.charts.style import ACCENT, DEEP, INK, PAPER, QUIET, count_runs, styled
 from server.core.choose.record import Outcome
 from server.core.choose.tradeoffs import Front
 
@@ -84,7 +84,5 @@ def record_figure(outcomes: Sequence[Outcome]) -> dict[str, Any]:
                 )
             )
     result = styled(figure, x_title="run number", y_title="yield / %")
-    # There is no run 5.5.
-    numbers = [o.run_number for o in outcomes]
-    result["layout"]["xaxis"].update(dtick=1 if max(numbers) - min(numbers) < 25 else None)
+    count_runs(result, [o.run_number for o in outcomes])
     return result

@@ -8,7 +8,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from server.charts.style import ACCENT, BAND, INK, PAPER, QUIET, styled
+from server.charts.style import ACCENT, BAND, INK, PAPER, QUIET, count_runs, styled
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,8 @@ def yield_over_runs(
     numbers = [p.number for p in points] or [1]
     tallest = max([p.percent + p.u for p in points] + [aim or 0.0, literature or 0.0, 10.0])
     result = styled(figure, x_title="run number", y_title="yield / %")
-    result["layout"]["xaxis"].update(range=[min(numbers) - 0.6, max(numbers) + 0.6], dtick=1 if len(numbers) < 25 else None)
+    result["layout"]["xaxis"].update(range=[min(numbers) - 0.6, max(numbers) + 0.6])
+    count_runs(result, numbers)
     result["layout"]["yaxis"].update(range=[0, max(105.0, tallest + 5.0)])
     return result
 

@@ -6,6 +6,7 @@ that the page can exchange them for the dark ones (static/js/figures.js).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import plotly.graph_objects as go
@@ -41,3 +42,8 @@ def styled(figure: go.Figure, *, x_title: str, y_title: str, height: int = 340) 
     figure.update_xaxes(title={"text": x_title, "standoff": 8}, **axis)
     figure.update_yaxes(title={"text": y_title, "standoff": 8}, **axis)
     return dict(figure.to_plotly_json())
+
+
+def count_runs(figure: dict[str, Any], numbers: Sequence[int]) -> None:
+    """Mark every run on an axis of run numbers, as long as there is room: there is no run 5.5."""
+    figure["layout"]["xaxis"].update(dtick=1 if max(numbers) - min(numbers) < 24 else None)

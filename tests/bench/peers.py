@@ -17,7 +17,7 @@ import numpy as np
 from scipy import stats
 from scipy.stats import qmc
 
-from server.core.choose.opening import next_opening_run
+from server.core.choose.opening import OPENING_RUNS, next_opening_run
 from server.core.choose.proposal import History, Purpose, propose, working_recipe
 from server.core.choose.search import draw_reachable
 from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
@@ -27,7 +27,6 @@ from server.core.space.limits import Reach, Space, reach_of
 from server.core.space.variables import FloatArray, Setting
 
 Row = dict[str, Setting]
-OPENING_FOR_OTHERS = 3
 # So that some of 20 runs are left to act on the fit.
 LONGEST_DESIGN = 13
 
@@ -67,7 +66,7 @@ class WithOpening:
     reach: Reach
 
     def next_run(self, rows: Sequence[Row], yields: Sequence[float]) -> Row:
-        if len(rows) < OPENING_FOR_OTHERS:
+        if len(rows) < OPENING_RUNS:
             variables = self.reach.space.variables
             done = encode(variables, rows) if rows else np.empty((0, len(variables)))
             return next_opening_run(self.reach, done)
@@ -312,7 +311,7 @@ class Own:
         return table, self.known
 
     def next_run(self, rows: Sequence[Row], yields: Sequence[float]) -> Row:
-        if not self.opening and len(rows) < OPENING_FOR_OTHERS:
+        if not self.opening and len(rows) < OPENING_RUNS:
             return SobolSpread(reach_of(self.space), self.seed).next_run(rows, yields)
         table, ladder = self._ladder(rows, yields)
         return propose(History(self.space, table, tuple(rows), (), self.new_ground), ladder, Purpose.RAISE).settings
@@ -342,7 +341,7 @@ def _other(make: Callable[[Reach, int], Chooser]) -> tuple[Maker, Maker]:
 
 
 _PROCESS = _other(lambda reach, seed: TextbookProcess(reach, seed))
-_PROCESS_OPENED = _other(lambda reach, seed: TextbookProcess(reach, seed, n_start=OPENING_FOR_OTHERS))
+_PROCESS_OPENED = _other(lambda reach, seed: TextbookProcess(reach, seed, n_start=OPENING_RUNS))
 _TPE = _other(lambda reach, seed: OptunaSampler(reach, seed, "tpe"))
 _GP = _other(lambda reach, seed: OptunaSampler(reach, seed, "gp"))
 _WITHOUT_RECIPES = tuple(r for r in PRIOR_WEIGHTS if r != "recipes")

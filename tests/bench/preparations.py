@@ -171,8 +171,8 @@ def mixed_choices() -> Preparation:
         (
             number("hold", Role.HOLD_TIME, "h", 0.5, 6, 0.5, 2),
             number("temp", Role.TEMPERATURE, "°C", 30, 90, 5, 50),
-            Variable("solvent", "solvent", Role.CHOICE, choices=("A", "B", "C", "D"), base="A"),
-            Variable("agent", "agent", Role.CHOICE, choices=("p", "q", "r"), base="p", stage=Stage.DRYING),
+            choice("solvent", ("A", "B", "C", "D"), "A"),
+            choice("agent", ("p", "q", "r"), "p", Stage.DRYING),
             number("antisolvent", Role.VOLUME, "mL/g", 1, 8, 0.5, 3, Stage.ISOLATION),
         )
     )

@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 
-# A refused form or an address that is not there is an answer and no fault; a connection that a test cuts is its own doing.
 # A busy machine takes its time; what is waited for here either comes or does not.
 expect.set_options(timeout=20_000)
+# A refused form or an address that is not there is an answer and no fault; a connection that a test cuts is its own doing.
 EXPECTED = re.compile(r"422|409|404|ERR_CONNECTION_FAILED")
 ARTEFACTS = Path(os.environ.get("YIELDWRIGHT_ARTEFACTS", "artefacts"))
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
