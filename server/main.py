@@ -25,7 +25,21 @@ from server.storage.engine import open_database, read_session
 from server.storage.files import FileStore
 from server.web.api import routes as api_routes
 from server.web.errors import install_error_pages
-from server.web.pages import charge, courses, effects, help, home, preparations, proposal, recipe, runs, setup, work, writeups
+from server.web.pages import (
+    charge,
+    courses,
+    effects,
+    help,
+    home,
+    notebook,
+    preparations,
+    proposal,
+    recipe,
+    runs,
+    setup,
+    work,
+    writeups,
+)
 from server.web.security import SecurityMiddleware
 
 LARGEST_BODY = 26_000_000
@@ -66,7 +80,7 @@ def create_app(settings: Settings) -> FastAPI:
     with read_session(engine) as session:
         app.state.files.sweep(questions.attached_digests(session))
     app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
-    for module in (home, preparations, setup, runs, effects, proposal, courses, recipe, writeups, charge, work, help):
+    for module in (home, preparations, setup, notebook, runs, effects, proposal, courses, recipe, writeups, charge, work, help):
         app.include_router(module.router, include_in_schema=False)
     app.include_router(api_routes.router, prefix="/api/v1")
     install_error_pages(app)

@@ -6,20 +6,22 @@ from pathlib import Path
 import pytest
 
 SERVER = Path(__file__).parent.parent / "server"
-ROOMS = ("core", "charts", "storage", "services", "compute", "web")
+ROOMS = ("core", "charts", "exchange", "storage", "services", "compute", "web")
 # Rooms of the project that a room may import beside itself and errors.
 ALLOWED = {
     "core": set(),
     "charts": {"core"},
+    "exchange": set(),
     "storage": set(),
     "compute": {"core"},
-    "services": {"core", "storage", "compute"},
-    "web": {"core", "charts", "services", "storage", "compute"},
+    "services": {"core", "exchange", "storage", "compute"},
+    "web": {"core", "charts", "exchange", "services", "storage", "compute"},
 }
 # Libraries that stay out of a room.
 FORBIDDEN = {
     "core": {"sqlmodel", "sqlalchemy", "fastapi", "starlette", "jinja2", "plotly"},
     "charts": {"sqlmodel", "sqlalchemy", "fastapi", "starlette"},
+    "exchange": {"fastapi", "starlette", "jinja2", "sqlmodel", "sqlalchemy", "numpy", "scipy", "sklearn", "plotly"},
     "storage": {"fastapi", "starlette", "numpy", "scipy", "sklearn", "plotly"},
     "services": {"fastapi", "starlette", "jinja2", "plotly"},
     "web": {"numpy", "scipy", "sklearn", "sqlalchemy"},

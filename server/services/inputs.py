@@ -267,6 +267,42 @@ class ProcedureInput(Input):
     stages: dict[str, LongText] = Field(default_factory=dict)
 
 
+def _cell(typed: object) -> object:
+    """A cell of a table as text; scripts may send numbers."""
+    if typed is None:
+        return ""
+    if isinstance(typed, (int, float)) and not isinstance(typed, bool):
+        return f"{typed:.12g}"
+    return _clean_text(typed)
+
+
+Cell = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_cell)]
+
+
+class ColumnInput(Input):
+    """What a column of a table means: a key of ``services.notebook.meanings_for``, and the unit of plain numbers."""
+
+    meaning: ShortText = ""
+    unit: ShortText = ""
+
+
+class NotebookInput(Input):
+    """Past runs as a table of cells.
+
+    ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
+    from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
+    table does not say; ``words`` by variable id: option for each word that is none.
+    """
+
+    rows: Annotated[list[Annotated[list[Cell], Field(max_length=200)]], Field(max_length=5_000)]
+    heading_row: Annotated[int | None, Field(ge=0, le=5_000), BeforeValidator(_blank_is_none)] = None
+    columns: dict[Column, ColumnInput] = Field(default_factory=dict)
+    defaults: dict[str, Cell] = Field(default_factory=dict)
+    words: dict[str, dict[str, ShortText]] = Field(default_factory=dict)
+    day_order: Literal["", "day_first", "month_first"] = ""
+    confirm: Confirmations = Field(default_factory=list)
+
+
 class ReadingsInput(ReadingImportInput):
     """Readings of one series with their rows as text, for scripts."""
 

@@ -309,6 +309,13 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
     ConflictError
         If the run was changed since the form was opened.
     """
+    run = store_result(session, preparation_id, data, run_id=run_id)
+    session.commit()
+    return run
+
+
+def store_result(session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None) -> RunRow:
+    """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none."""
     preparation = questions.get_preparation(session, preparation_id)
     space = _space(session, preparation_id)
     run = questions.get_run(session, run_id) if run_id is not None else None
@@ -368,7 +375,6 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
         before=None if is_new else {k: before[k] for k in changed} | {name: earlier[name] for name in moved},
         after=None if is_new else {k: after[k] for k in changed} | {name: later[name] for name in moved},
     )
-    session.commit()
     return run
 
 

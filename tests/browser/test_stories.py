@@ -8,6 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from server.paths import asset_folder
 from tests.browser.conftest import ARTEFACTS
 
 pytestmark = pytest.mark.browser
@@ -206,25 +207,50 @@ def test_a_mistake_is_announced_and_loses_nothing(demo: str, page: Page) -> None
     expect(page.get_by_label("Reagent lot")).to_have_value("B7")
 
 
+def test_an_untidy_notebook_is_brought_in(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1")
+    page.get_by_role("link", name="Past runs from a table").click()
+    page.locator("#f-file").set_input_files(asset_folder("seed_runs") / "03-untidy-notebook.csv")
+    press(page, "Read the table")
+    expect(page.get_by_role("heading", name="6 of 8 can be stored")).to_be_visible()
+    assert serious_violations(page) == []
+    page.get_by_label("“mag. sulf.” in drying agent means").select_option("magnesium sulfate")
+    page.get_by_role("region", name="Where the table says nothing").get_by_label("bath temperature").fill("130")
+    press(page, "Check again")
+    expect(page.get_by_role("heading", name="8 of 8 can be stored")).to_be_visible()
+    # A range is not turned into its middle unasked.
+    with page.expect_response(lambda r: r.request.method == "POST" and r.status == 422):
+        page.get_by_role("button", name="Store 8 runs").click()
+    page.get_by_label("Take the middle of each range").check()
+    press(page, "Store 8 runs")
+    expect(page.get_by_text("8 runs, 11 to 18, were brought in.")).to_be_visible()
+    expect(page.get_by_role("rowheader", name="18")).to_be_visible()
+
+
+def serious_violations(page: Page) -> list[str]:
+    found = Axe().run(page).response["violations"]
+    return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found if v["impact"] in ("serious", "critical")]
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) -> None:
     page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+    kept = page.request.post(f"{demo}/preparations/1/write-ups", headers={"Origin": demo})
+    assert kept.url.endswith("/write-ups/1")
     paths = [
         *("/", "/preparations/new", "/preparations/1", "/preparations/1/effects", "/preparations/1/proposal"),
         *("/preparations/1/proposal?count=3", "/preparations/1/recipe", "/preparations/1/record"),
-        *("/preparations/1/courses", "/runs/8/course", "/readings/1/edit", "/preparations/1/write-up"),
+        *("/preparations/1/courses", "/runs/8/course", "/readings/1/edit", "/preparations/1/write-up", "/write-ups/1"),
         *("/help/guide", "/help/patterns", "/?archived=true", "/?search=zzz", "/no/such/page"),
         *("/preparations/1/edit", "/runs/2/edit", "/variables/1/edit", "/materials/1/edit", "/preparations/2"),
         *("/preparations/1/charge", "/preparations/1/setup", "/preparations/1/variables/new", "/preparations/1/materials/new"),
-        *("/preparations/1/runs/new", "/runs/1", "/runs/10/bench-sheet", "/help"),
+        *("/preparations/1/runs/new", "/preparations/1/runs/import", "/runs/1", "/runs/10/bench-sheet", "/help"),
     ]
     for path in paths:
         page.goto(demo + path)
         if page.locator("[data-figure]").count():
             page.wait_for_selector("[data-drawn=yes]")
-        found = Axe().run(page).response["violations"]
-        serious = [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found if v["impact"] in ("serious", "critical")]
-        assert serious == [], path
+        assert serious_violations(page) == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
 
 

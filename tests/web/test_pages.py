@@ -1,5 +1,6 @@
 """Pages through the HTTP client: what is shown, what is stored, what is refused."""
 
+import html
 import re
 import time
 from typing import Any
@@ -839,3 +840,97 @@ def test_markdown_keeps_no_live_link(ready: TestClient) -> None:
     text = ready.get("/preparations/1/write-up.md").text
     assert "\\[here\\](javascript" in text
     assert "![x]" not in text
+
+
+TABLE = "hold;bath;agent;yield %;date\n1;120;MgSO4;50;2026-03-01\n2;warm;MgSO4;60;2026-03-02\n2;125;epsom;60,5;3/4/2026\n"
+IMPORT = "/preparations/1/runs/import"
+
+
+def kept_of(page: str) -> dict[str, str]:
+    """All fields of the page's last form as a browser would post them."""
+    form = page.rsplit("<form", 1)[1]
+    fields = {m[0]: html.unescape(m[1]) for m in re.findall(r'<input[^>]*name="([^"]+)"[^>]*value="([^"]*)"', form)}
+    for name, options in re.findall(r'<select[^>]*name="([^"]+)"[^>]*>(.*?)</select>', form, re.DOTALL):
+        chosen = re.search(r'<option value="([^"]*)" selected', options)
+        fields[html.unescape(name)] = html.unescape(chosen[1]) if chosen else ""
+    return fields
+
+
+def test_past_runs_come_out_of_a_pasted_table(ready: TestClient) -> None:
+    assert "Paste the table" in ready.get(IMPORT).text
+    first = ready.post(IMPORT, data={"action": "read", "rows": TABLE})
+    assert first.status_code == 200
+    assert "1 of 3 can be stored" in first.text
+    assert "“warm” is not a number" in first.text
+    assert "may have the day or the month first" in first.text
+    assert stored_runs(ready) == 0
+    fields = kept_of(first.text)
+    assert fields["column_3"] == "v3"
+    fields |= {"day_order": "day_first", "word_3:epsom": "MgSO4"}
+    second = ready.post(IMPORT, data={**fields, "action": "check"})
+    assert "2 of 3 can be stored" in second.text
+    third = ready.post(IMPORT, data={**kept_of(second.text), "action": "store"})
+    assert third.status_code == 422
+    assert "Leave out 1 row with a problem" in third.text
+    assert stored_runs(ready) == 0
+    done = ready.post(IMPORT, data={**kept_of(third.text), "action": "store", "confirm": "skip_bad"})
+    assert done.status_code == 200
+    assert "2 runs, 1 to 2, were brought in. Left out: row 3: bath: “warm” is not a number." in html.unescape(done.text)
+    assert [r["made_on"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["2026-03-01", "2026-04-03"]
+
+
+def test_a_column_with_two_meanings_keeps_what_was_chosen(ready: TestClient) -> None:
+    fields = kept_of(ready.post(IMPORT, data={"action": "read", "rows": TABLE}).text)
+    answer = ready.post(IMPORT, data={**fields, "column_2": "v1", "action": "check"})
+    assert answer.status_code == 422
+    assert "Columns 1 and 2 cannot both be “hold”" in html.unescape(answer.text)
+    assert kept_of(answer.text)["column_2"] == "v1"
+
+
+def test_another_heading_row_is_looked_at_anew(ready: TestClient) -> None:
+    fields = kept_of(ready.post(IMPORT, data={"action": "read", "rows": "group 4;x\n" + TABLE}).text)
+    assert fields["heading_row"] == "2"
+    answer = ready.post(IMPORT, data={**fields, "heading_row": "0", "action": "check"})
+    assert kept_of(answer.text)["column_1"] == ""
+    assert "No headings were found" in answer.text
+    back = ready.post(IMPORT, data={**kept_of(answer.text), "heading_row": "2", "action": "check"})
+    assert kept_of(back.text)["column_1"] == "v1"
+    wrong = ready.post(IMPORT, data={**fields, "heading_row": "two", "action": "check"})
+    assert wrong.status_code == 422
+    assert kept_of(wrong.text)["kept"] == fields["kept"]
+    assert kept_of(wrong.text)["heading_row"] == "two"
+
+
+def test_a_file_that_is_no_table_keeps_what_was_pasted(ready: TestClient) -> None:
+    answer = ready.post(IMPORT, data={"action": "read", "rows": "typed"}, files={"file": ("a.xlsx", b"PK\x03\x04 broken")})
+    assert answer.status_code == 422
+    assert "This workbook cannot be read" in answer.text
+    assert ">typed</textarea>" in answer.text
+    empty = ready.post(IMPORT, data={"action": "read", "rows": " "})
+    assert "There is no table yet" in empty.text
+
+
+def test_a_table_needs_variables_first(client: TestClient) -> None:
+    client.post("/preparations", data=PREPARATION)
+    assert "Add the first variable" in client.get(IMPORT).text
+
+
+def test_all_runs_are_offered_as_a_table(ready: TestClient) -> None:
+    enter(ready, notes="=HYPERLINK(1)")
+    answer = ready.get("/preparations/1/runs.csv")
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8"
+    lines = answer.text.lstrip("\ufeff").splitlines()
+    assert lines[0].startswith("run,state,hold / h,bath / °C,agent,yield / %")
+    assert lines[1].startswith("1,finished,2,120,MgSO4,71,")
+    assert "'=HYPERLINK(1)" in lines[1]
+
+
+def test_scripts_bring_in_tables_as_cells(ready: TestClient) -> None:
+    rows = [["hold", "bath", "agent", "yield"], [1, 120, "MgSO4", 50], [2, 125, "MgSO4", None]]
+    asked = ready.post("/api/v1/preparations/1/runs/import", json={"rows": rows})
+    assert asked.status_code == 422
+    assert asked.json()["confirm"] == "skip_bad"
+    answer = ready.post("/api/v1/preparations/1/runs/import", json={"rows": rows, "confirm": ["skip_bad"]})
+    assert answer.status_code == 201
+    assert answer.json()["numbers"] == [1]
+    assert answer.json()["left_out"][0]["row"] == 3

@@ -314,6 +314,20 @@ class MaterialAnswer(Answer):
     hazards: str
 
 
+class LeftOutAnswer(Answer):
+    """A row of a table that was not stored."""
+
+    row: int
+    reason: str
+
+
+class BroughtInAnswer(Answer):
+    """Numbers of the runs that a table brought, and the rows that were left out."""
+
+    numbers: list[int]
+    left_out: list[LeftOutAnswer]
+
+
 class ChargeLineAnswer(Answer):
     """What to weigh or measure of one material."""
 

@@ -11,7 +11,7 @@ from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
 from server.core.space.variables import Setting
 from server.errors import InvalidInputError, NotReadyError
-from server.services import charges, courses, preparations, readings, runs, variables
+from server.services import charges, courses, notebook, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
@@ -20,6 +20,7 @@ from server.services.inputs import (
     FinishedRunInput,
     LimitInput,
     MaterialInput,
+    NotebookInput,
     PlannedRunInput,
     PreparationInput,
     ReadingImportInput,
@@ -32,6 +33,7 @@ from server.services.spaces import rule_of, space_of
 from server.storage import questions
 from server.storage.tables import LimitRow, MaterialRow, VariableRow
 from server.web.api.models import (
+    BroughtInAnswer,
     ChargeAnswer,
     ChargeLineAnswer,
     CourseAnswer,
@@ -40,6 +42,7 @@ from server.web.api.models import (
     ForecastAnswer,
     FrontPointAnswer,
     HoldAtAnswer,
+    LeftOutAnswer,
     LimitAnswer,
     MassBalanceAnswer,
     MaterialAnswer,
@@ -266,6 +269,14 @@ def record_run(preparation_id: Id, data: FinishedRunInput, session: WriteSession
     """Enter a run as it was made."""
     run = runs.record_run(session, preparation_id, data)
     return _run_by_id(session, int(run.id or 0))
+
+
+@router.post("/preparations/{preparation_id}/runs/import", status_code=201, tags=["runs"])
+def import_runs(preparation_id: Id, data: NotebookInput, session: WriteSession) -> BroughtInAnswer:
+    """Store past runs from a table of cells, all or none; runs that are here already are left out."""
+    found = notebook.import_runs(session, preparation_id, data)
+    left_out = [LeftOutAnswer(row=number, reason=reason) for number, reason in found.left_out]
+    return BroughtInAnswer(numbers=list(found.numbers), left_out=left_out)
 
 
 @router.post("/preparations/{preparation_id}/planned-runs", status_code=201, tags=["runs"])

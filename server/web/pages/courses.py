@@ -16,6 +16,7 @@ from server.core.course.fitting import FEWEST_READINGS
 from server.core.course.shapes import SHAPE_WORDS, Shape
 from server.core.space.variables import Role, Variable
 from server.errors import InvalidInputError
+from server.exchange.tables import decode_text
 from server.services.analysis import analyse
 from server.services.courses import Rates, SeriesCourse, hold_variable, rates_of, series_courses, shown_points
 from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, validated
@@ -213,14 +214,9 @@ def _rows_of(form: RawForm) -> str:
         return form.values.get("rows", "")
     if len(file.content) > MOST_FILE_BYTES:
         raise InvalidInputError({"rows": f"The file is larger than {MOST_FILE_BYTES // 1_000_000} MB. Cut it, or thin it out."})
-    utf_16 = file.content[:2] in (b"\xff\xfe", b"\xfe\xff")
-    for encoding in ("utf-16",) if utf_16 else ("utf-8-sig", "cp1252"):
-        try:
-            text = file.content.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        if "\x00" not in text:
-            return text
+    text = decode_text(file.content)
+    if text is not None:
+        return text
     raise InvalidInputError({"rows": "This file is no text. Export the readings as CSV or text, and choose that file."})
 
 

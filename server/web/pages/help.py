@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from fastapi import APIRouter, Request
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response
 
 from server.charts.runs import RunPoint, yield_over_runs
 from server.core.chemistry.weights import SOURCE
 from server.core.choose.proposal import Forecast
 from server.core.space.variables import Role, Variable
+from server.paths import asset_folder
 from server.services.decisions import Need, RunNeeds
 from server.services.demo import DEMO
 from server.storage import questions
@@ -21,6 +23,10 @@ from server.web.pages.common import Figure
 from server.web.rendering import render
 
 router = APIRouter()
+_MEDIA_TYPES = {
+    "csv": "text/csv; charset=utf-8",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
 
 
 @dataclass(frozen=True)
@@ -66,6 +72,13 @@ def show_guide(request: Request, session: ReadSession) -> Response:
     runs = questions.list_runs(session, int(row.id or 0)) if row else []
     page = GuidePage(f"/preparations/{row.id}" if row else "", runs[0].id if runs else None)
     return render(request, "help/guide.html", page)
+
+
+@router.get("/help/untidy-notebook.{ending}")
+def download_notebook(ending: Literal["csv", "xlsx"]) -> Response:
+    """An invented notebook to try the import with."""
+    path = asset_folder("seed_runs") / f"03-untidy-notebook.{ending}"
+    return FileResponse(path, media_type=_MEDIA_TYPES[ending], filename=f"untidy-notebook.{ending}")
 
 
 @router.get("/help/patterns")

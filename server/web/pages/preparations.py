@@ -34,6 +34,8 @@ from server.web.rendering import render, show_percent
 
 router = APIRouter()
 _FIELDS = list(PreparationInput.model_fields)
+# Longest message from the page before. [characters]
+MOST_NOTE = 600
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,7 @@ class OverviewPage:
     proposal_message: str
     unknowns: list[str]
     pending: list[RunView]
+    message: str
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
@@ -218,5 +221,6 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         proposal_message=message,
         unknowns=unknowns_of(analysis) if analysis.has_variables else [],
         pending=[r for r in analysis.runs if r.is_pending],
+        message=request.query_params.get("note", "")[:MOST_NOTE],
     )
     return render(request, "preparations/show.html", page)

@@ -1,0 +1,183 @@
+"""Tables in files: CSV, text with columns, XLSX, XLS and ODS in; CSV out.
+
+Cells are text throughout; what they mean is decided by services. Row numbers are the
+file's own, so blank rows stay.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+from server.errors import InvalidInputError
+
+MOST_FILE_BYTES = 5_000_000
+# A workbook is compressed: a small file may unpack to more than the memory holds.
+MOST_UNPACKED_BYTES = 100_000_000
+# The separator is recognised from this much of the text. [characters]
+_SAMPLE = 20_000
+# What a spreadsheet would take for a formula.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
+
+Rows = list[list[str]]
+
+
+@dataclass(frozen=True)
+class FileTable:
+    """A table out of a file; ``note`` says which sheet it is where there were several."""
+
+    rows: Rows
+    note: str = ""
+
+
+def read_file(content: bytes, sheet: str = "") -> FileTable:
+    """Read a table from a file.
+
+    Parameters
+    ----------
+    content : bytes
+        CSV or other text with columns, or a workbook (XLSX, XLS, ODS).
+    sheet : str
+        Name of the sheet of a workbook; empty for the one with most filled cells.
+
+    Raises
+    ------
+    InvalidInputError
+        For the field ``file``, or ``sheet`` where there is no such sheet.
+    """
+    if len(content) > MOST_FILE_BYTES:
+        raise InvalidInputError(
+            {"file": f"The file is larger than {MOST_FILE_BYTES // 1_000_000} MB. Keep only the table of runs in it."}
+        )
+    if content.startswith(_WORKBOOK_STARTS):
+        return _read_workbook(content, sheet)
+    text = decode_text(content)
+    if text is None:
+        raise InvalidInputError(
+            {"file": "This file is neither text nor a workbook. Save the table as CSV or XLSX, and choose that file."}
+        )
+    return FileTable(read_text(text))
+
+
+def decode_text(content: bytes) -> str | None:
+    """Decode UTF-8, UTF-16 with its mark, else Windows-1252; None for what is no text."""
+    utf_16 = content[:2] in (b"\xff\xfe", b"\xfe\xff")
+    for encoding in ("utf-16",) if utf_16 else ("utf-8-sig", "cp1252"):
+        try:
+            text = content.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if "\x00" not in text:
+            return text
+    return None
+
+
+def read_text(text: str) -> Rows:
+    """Split text into rows of cells; the separator (tab, semicolon, comma …) is recognised.
+
+    Examples
+    --------
+    >>> read_text("hold / min;yield\\n90;61,2")
+    [['hold / min', 'yield'], ['90', '61,2']]
+    """
+    import clevercsv
+
+    text = text.replace("\r\n", "\n").replace("\r", "\n").strip("\ufeff")
+    first, _, rest = text.partition("\n")
+    if first.strip().lower().startswith("sep=") and len(first.strip()) == 5:
+        # How spreadsheets are told the separator; the line keeps its number.
+        return [[], *_parse(rest, first.strip()[4])]
+    if "\t" in text and sum("\t" in line for line in text.splitlines() if line.strip()) > 1:
+        return _parse(text, "\t")  # copied out of a spreadsheet
+    try:
+        dialect = clevercsv.Sniffer().sniff(text[:_SAMPLE], delimiters=[",", ";", "|", "\t"])
+    except clevercsv.Error:
+        dialect = None
+    return _parse(text, dialect.delimiter if dialect is not None and dialect.delimiter else ",")
+
+
+def read_kept(text: str) -> Rows:
+    """Read what ``write_csv`` wrote."""
+    return _parse(text, ",")
+
+
+def _parse(text: str, separator: str) -> Rows:
+    try:
+        return [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text), delimiter=separator)]
+    except csv.Error as error:
+        raise InvalidInputError({"rows": f"The table cannot be read ({error}). Check its quotation marks."}) from error
+
+
+def _read_workbook(content: bytes, sheet: str) -> FileTable:
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    try:
+        if content.startswith(b"PK"):
+            with zipfile.ZipFile(io.BytesIO(content)) as packed:
+                if sum(part.file_size for part in packed.infolist()) > MOST_UNPACKED_BYTES:
+                    raise InvalidInputError({"file": "This workbook is too large. Keep only the table of runs in it."})
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        names = book.sheet_names
+        if sheet and sheet not in names:
+            raise InvalidInputError({"sheet": f"There is no sheet “{sheet[:40]}”. There are: {', '.join(names)[:300]}."})
+        tables = {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in ([sheet] if sheet else names)}
+    except (CalamineError, zipfile.BadZipFile) as error:
+        raise InvalidInputError(
+            {"file": f"This workbook cannot be read ({str(error)[:120]}). Save the table as CSV and choose that file."}
+        ) from error
+    read = {name: [[_cell(c) for c in row] for row in rows] for name, rows in tables.items()}
+    chosen = max(read, key=lambda name: sum(bool(c) for row in read[name] for c in row), default=None)
+    if chosen is None:
+        raise InvalidInputError({"file": "This workbook has no sheet with cells."})
+    note = f"The sheet “{chosen}” was read, one of {len(names)}." if len(names) > 1 else ""
+    return FileTable(read[chosen], note)
+
+
+def _cell(value: Any) -> str:
+    """A cell of a workbook as it would be typed."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.12g}"
+    if isinstance(value, datetime):
+        return value.date().isoformat() if value.time() == time(0) else value.isoformat(" ", "minutes")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, time):
+        return value.strftime("%H:%M")
+    if isinstance(value, timedelta):
+        minutes = round(value.total_seconds() / 60)
+        return f"{minutes // 60}:{minutes % 60:02d}"
+    return str(value).strip()
+
+
+def write_csv(rows: Sequence[Sequence[str]], *, for_spreadsheets: bool = False) -> str:
+    """Write rows as CSV (RFC 4180).
+
+    Parameters
+    ----------
+    for_spreadsheets : bool
+        Put an apostrophe before text that a spreadsheet would run as a formula; plain
+        numbers stay as they are.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out)
+    for row in rows:
+        writer.writerow([_harmless(cell) if for_spreadsheets else cell for cell in row])
+    return out.getvalue()
+
+
+def _harmless(cell: str) -> str:
+    if not cell.startswith(_FORMULA_STARTS):
+        return cell
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}"
+    return cell

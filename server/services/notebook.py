@@ -1,0 +1,475 @@
+"""Past runs from a notebook or spreadsheet: a table's columns get a meaning, then all rows are stored or none.
+
+A first look guesses which row holds the headings and what each column means; the
+chemist corrects that, sees every row as it would be stored, and says yes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+from sqlmodel import Session
+
+from server.core.chemistry.yields import Quantity
+from server.core.space.limits import Space
+from server.core.space.units import convert
+from server.core.space.variables import Role, Setting, Variable
+from server.errors import InvalidInputError, NeedsConfirmationError
+from server.exchange.tables import Rows
+from server.services.cells import RATIO_WORDS, has_strokes, read_amount, read_day, read_hours, read_outcome, tidy
+from server.services.headings import FACTORS, MEANINGS, Column, body_of, columns_of, family_of, find_heading_row, plain
+from server.services.inputs import FinishedRunInput, NotebookInput, field_messages
+from server.services.numbers import NumberTextError
+from server.services.preparations import log_change
+from server.services.runs import RunView, store_result, view_runs, yield_of
+from server.services.spaces import space_of
+from server.storage import questions
+from server.storage.tables import MaterialRow, PreparationRow, RunRow
+
+MOST_ROWS = 500
+MOST_COLUMNS = 60
+# So many rows are named in a message.
+_MOST_NAMED = 8
+_STATES_LEFT_OUT = ("planned", "under way", "abandoned")
+_OUTCOMES = {"yield": "ok", "failure": "failed", "no_information": "no information"}
+# By code: what is unusual, the question that storing it needs a yes to, and the remark beside a row.
+_QUESTIONS = {
+    "fractions": (
+        "All yields lie between 0 and 1, so they look like fractions.",
+        "They are fractions: 0.5 means 50 %",
+        "yield read as a fraction",
+    ),
+    "middle": ("A range stands where one value is needed.", "Take the middle of each range", "middle of a range"),
+    "outside_limits": (
+        "Settings lie outside the hard limits.",
+        "These runs were really made with these settings",
+        "outside the hard limits",
+    ),
+    "yield_above_100": ("The yield is above 100 %.", "Keep it all the same, flagged", "above 100 %"),
+}
+
+
+@dataclass(frozen=True)
+class UnknownWord:
+    """A word in the column of a choice that is no option; ``option`` is what the chemist says it means, empty if nothing."""
+
+    variable: Variable
+    word: str
+    option: str
+
+
+@dataclass(frozen=True)
+class NotebookRow:
+    """A row as it would be stored: settings by variable key; ``problems`` or ``left_out`` say why it would not."""
+
+    number: int
+    settings: Mapping[str, Setting]
+    day: str
+    percent: float | None
+    outcome: str
+    is_excluded: bool
+    remarks: tuple[str, ...]
+    problems: tuple[str, ...]
+    left_out: str
+
+
+@dataclass(frozen=True)
+class Notebook:
+    """A table with its meaning, row by row.
+
+    ``missing`` are the variables without a column; ``defaults`` what counts, by variable key, where the table says nothing.
+    """
+
+    space: Space
+    heading_row: int
+    columns: tuple[Column, ...]
+    rows: tuple[NotebookRow, ...]
+    words: tuple[UnknownWord, ...]
+    missing: tuple[Variable, ...]
+    has_stroked_days: bool
+    defaults: Mapping[str, str]
+
+    @property
+    def good(self) -> tuple[NotebookRow, ...]:
+        """The rows that would be stored."""
+        return tuple(r for r in self.rows if not r.problems and not r.left_out)
+
+
+@dataclass(frozen=True)
+class BroughtIn:
+    """What came of an import: numbers of the new runs, and the rows of the table that were left out, with the reason."""
+
+    numbers: tuple[int, ...]
+    left_out: tuple[tuple[int, str], ...]
+
+
+@dataclass
+class _Row:
+    """A row on its way to be stored. ``asked`` are codes of questions that it raises."""
+
+    number: int
+    raw: dict[str, Any] = field(default_factory=lambda: {"outcome": "yield"})
+    settings: dict[str, Setting] = field(default_factory=dict)
+    problems: list[str] = field(default_factory=list)
+    asked: set[str] = field(default_factory=set)
+    left_out: str = ""
+
+
+class _AlreadyHereError(Exception):
+    """A run with the same settings, yield and day is stored."""
+
+
+def look_at(session: Session, preparation_id: int, data: NotebookInput, *, base_for_missing: bool = False) -> Notebook:
+    """Read a table and say how every row would be stored; nothing is kept.
+
+    Parameters
+    ----------
+    base_for_missing : bool
+        Take the base recipe's setting for variables without a column.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        If there is no table, or a column is given a meaning that it cannot have.
+    """
+    try:
+        return _bring_in(session, preparation_id, data, base_for_missing=base_for_missing)[0]
+    finally:
+        session.rollback()
+
+
+def import_runs(session: Session, preparation_id: int, data: NotebookInput) -> BroughtIn:
+    """Store the rows of a table as finished runs, all or none. Runs that are here already are left out.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        If no row can be stored.
+    NeedsConfirmationError
+        For rows with a problem, settings outside the hard limits, yields above 100 %,
+        ranges and fractions: possible, but only on a yes.
+    """
+    try:
+        book, runs, asked = _bring_in(session, preparation_id, data)
+        _check_answers(book, asked, data.confirm)
+    except Exception:
+        session.rollback()
+        raise
+    numbers = tuple(run.number for run in runs)
+    log_change(session, preparation_id, f"{_count(len(runs), 'past run')} brought in from a table")
+    session.commit()
+    return BroughtIn(numbers, tuple((r.number, r.left_out or " ".join(r.problems)) for r in book.rows if r not in book.good))
+
+
+def _check_answers(book: Notebook, asked: Mapping[str, Sequence[int]], given: Sequence[str]) -> None:
+    bad = [row for row in book.rows if row.problems]
+    if not book.good:
+        here = any(row.left_out for row in book.rows)
+        why = _named(bad) or ("All runs of this table are here already, or not finished." if here else "No row holds a run.")
+        raise InvalidInputError({"rows": f"Nothing can be stored. {why}"})
+    for code, numbers in asked.items():
+        if code not in given:
+            message, question, _ = _QUESTIONS[code]
+            raise NeedsConfirmationError("rows", code, f"{message} {_rows_named(numbers)}.", question)
+    if bad and "skip_bad" not in given:
+        raise NeedsConfirmationError("rows", "skip_bad", _named(bad), f"Leave out {_count(len(bad), 'row')} with a problem")
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _rows_named(numbers: Sequence[int]) -> str:
+    shown = ", ".join(str(n) for n in numbers[:_MOST_NAMED])
+    more = f" and {len(numbers) - _MOST_NAMED} more" if len(numbers) > _MOST_NAMED else ""
+    return f"{'Row' if len(numbers) == 1 else 'Rows'} {shown}{more}"
+
+
+def _named(bad: Sequence[NotebookRow]) -> str:
+    sentences = [f"Row {row.number}: {' '.join(row.problems)}" for row in bad[:_MOST_NAMED]]
+    if len(bad) > _MOST_NAMED:
+        sentences.append(f"And {_count(len(bad) - _MOST_NAMED, 'row')} more.")
+    return " ".join(sentences)
+
+
+def _bring_in(
+    session: Session, preparation_id: int, data: NotebookInput, *, base_for_missing: bool = False
+) -> tuple[Notebook, list[RunRow], dict[str, list[int]]]:
+    """Add every row that can be added, without commit; return also the rows by the code of the question that they raise."""
+    preparation = questions.get_preparation(session, preparation_id)
+    space = space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
+    table = checked_table(data.rows)
+    heading_row = find_heading_row(table, space) if data.heading_row is None else data.heading_row
+    option_names = _option_names(space, questions.list_materials(session, preparation_id))
+    columns = columns_of(table, heading_row, space, data.columns, option_names)
+    covered = {c.meaning for c in columns}
+    missing = tuple(v for v in space.variables if f"v{v.key}" not in covered)
+    defaults = dict(data.defaults)
+    if base_for_missing:
+        # What a notebook does not mention was, most likely, as in the base recipe; whoever asks shows it.
+        defaults.update({v.key: v.base if isinstance(v.base, str) else f"{v.base:.12g}" for v in missing})
+    data = data.model_copy(update={"defaults": defaults})
+    reader = _Reader(space, columns, data, option_names)
+    rows = [reader.read(number, cells) for number, cells in body_of(table, heading_row)]
+    _take_fractions_for_percent(rows)
+    stored = view_runs(session, preparation)
+    existing = {_likeness(r.settings, r.percent, r.row.made_on) for r in stored if r.row.state == "finished"}
+    runs: list[RunRow] = []
+    shown: list[NotebookRow] = []
+    asked: dict[str, list[int]] = {}
+    for row in rows:
+        run, percent = None, None
+        if not row.problems and not row.left_out:
+            run, percent = _try_to_add(session, preparation, row, existing)
+        if run is not None:
+            runs.append(run)
+            for code in sorted(row.asked):
+                asked.setdefault(code, []).append(row.number)
+        shown.append(_shown(row, percent))
+    words = tuple(reader.words)
+    book = Notebook(space, heading_row, tuple(columns), tuple(shown), words, missing, reader.has_stroked_days, defaults)
+    return book, runs, asked
+
+
+def _try_to_add(
+    session: Session, preparation: PreparationRow, row: _Row, existing: set[tuple[Any, ...]]
+) -> tuple[RunRow | None, float | None]:
+    """Add one run and return it with its yield; what stands in the way is noted in the row."""
+    given: list[str] = []
+    while True:
+        try:
+            data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings, "confirm": given})
+            with session.begin_nested():
+                run = store_result(session, int(preparation.id or 0), data)
+                if data.product_mass_g is not None and run.theory_g is not None:
+                    # The mass tells more than the per cent worked out from it; that both agree was checked.
+                    run.entered_yield_percent = None
+                percent = _percent_of(preparation, run)
+                if _likeness(row.settings, percent, run.made_on) in existing:
+                    raise _AlreadyHereError
+            return run, percent
+        except _AlreadyHereError:
+            row.left_out = "is here already"
+        except ValidationError as error:
+            row.problems.extend(field_messages(error).values())
+        except InvalidInputError as error:
+            row.problems.extend(error.messages.values())
+        except NeedsConfirmationError as error:
+            given.append(error.code)
+            row.asked.add(error.code)
+            continue
+        return None, None
+
+
+def _percent_of(preparation: PreparationRow, run: RunRow) -> float | None:
+    theory = Quantity(run.theory_g, run.theory_u_g) if run.theory_g is not None else None
+    found = yield_of(preparation, run, theory)
+    return found.percent if found else (0.0 if run.outcome == "failure" else None)
+
+
+def _likeness(settings: Mapping[str, Setting], percent: float | None, day: str | None) -> tuple[Any, ...]:
+    values = sorted((k, v if isinstance(v, str) else f"{v:.6g}") for k, v in settings.items())
+    return tuple(values), None if percent is None else f"{percent:.1f}", day or None
+
+
+def _shown(row: _Row, percent: float | None) -> NotebookRow:
+    return NotebookRow(
+        number=row.number,
+        settings=dict(row.settings),
+        day=str(row.raw.get("made_on") or ""),
+        percent=percent,
+        outcome=str(row.raw["outcome"]),
+        is_excluded=bool(row.raw.get("excluded_reason")),
+        remarks=tuple(_QUESTIONS[code][2] for code in sorted(row.asked)),
+        problems=tuple(dict.fromkeys(row.problems)),
+        left_out=row.left_out,
+    )
+
+
+def checked_table(rows: Rows) -> Rows:
+    """The rows made equally long.
+
+    Raises
+    ------
+    InvalidInputError
+        For the field ``rows``: no table, or one that is too large.
+    """
+    filled = sum(any(row) for row in rows)
+    if not filled:
+        raise InvalidInputError({"rows": "There is no table yet. Paste it, headings included, or choose a file."})
+    if filled > MOST_ROWS:
+        raise InvalidInputError({"rows": f"At most {MOST_ROWS} rows fit at a time; there are {filled}. Bring them in in parts."})
+    width = max(len(row) for row in rows)
+    if width > MOST_COLUMNS:
+        raise InvalidInputError({"rows": f"At most {MOST_COLUMNS} columns fit; there are {width}. Leave out what is not needed."})
+    return [row + [""] * (width - len(row)) for row in rows]
+
+
+def _option_names(space: Space, materials: Sequence[MaterialRow]) -> dict[str, dict[str, str]]:
+    """What the options of each choice may be called: their names in any case, and name and formula of their material."""
+    out: dict[str, dict[str, str]] = {}
+    for v in space.variables:
+        if not v.is_choice:
+            continue
+        out[v.key] = {plain(c): c for c in v.choices}
+        for m in materials:
+            if str(m.choice_variable_id) == v.key and m.choice in v.choices:
+                for text in filter(None, (m.name, m.formula)):
+                    out[v.key].setdefault(plain(text), str(m.choice))
+    return out
+
+
+class _Reader:
+    """Reads rows by the meaning of their columns; gathers words that are no option on the way."""
+
+    def __init__(
+        self, space: Space, columns: Sequence[Column], data: NotebookInput, option_names: Mapping[str, Mapping[str, str]]
+    ) -> None:
+        self.space = space
+        self.columns = columns
+        self.data = data
+        self.option_names = option_names
+        self.by_meaning = {f"v{v.key}": v for v in space.variables}
+        self.note_columns = sum(c.meaning == "notes" for c in columns)
+        self.words: list[UnknownWord] = []
+        self.has_stroked_days = False
+
+    def read(self, number: int, cells: Sequence[str]) -> _Row:
+        row = _Row(number)
+        notes: list[str] = []
+        unread: set[str] = set()
+        for column in self.columns:
+            # An apostrophe in front is how spreadsheets mark text.
+            cell = cells[column.position - 1].removeprefix("'").strip()
+            if not cell or not column.meaning:
+                continue
+            try:
+                if (v := self.by_meaning.get(column.meaning)) is not None:
+                    row.settings[v.key] = self._setting(row, v, column.unit, cell)
+                elif column.meaning == "notes":
+                    notes.append(f"{column.heading}: {cell}" if self.note_columns > 1 and column.heading else cell)
+                else:
+                    self._result(row, column, cell)
+            except NumberTextError as error:
+                row.problems.append(f"{column.title}: {error}")
+                unread.add(column.meaning)
+        row.raw["notes"] = "\n".join(notes)
+        for meaning, v in self.by_meaning.items():
+            if v.key not in row.settings and meaning not in unread:
+                self._default(row, v)
+        has_result = bool({"yield_percent", "product_mass_g"} & (row.raw.keys() | unread)) or row.raw["outcome"] != "yield"
+        if row.left_out:
+            row.problems.clear()
+        elif not has_result:
+            row.problems.append("There is neither a yield nor a product mass. If the run failed, say so in a column ‘outcome’.")
+        return row
+
+    def _default(self, row: _Row, v: Variable) -> None:
+        typed = self.data.defaults.get(v.key, "").strip()
+        if not typed:
+            row.problems.append(f"{v.name} is not given. Enter what held where the table says nothing.")
+            return
+        try:
+            row.settings[v.key] = self._setting(row, v, v.unit, typed)
+        except NumberTextError as error:
+            row.problems.append(f"{v.name}: {error}")
+
+    def _setting(self, row: _Row, v: Variable, plain_unit: str, cell: str) -> Setting:
+        if v.is_choice:
+            option = self.option_names[v.key].get(plain(cell)) or self._word(v, cell)
+            if not option:
+                raise NumberTextError(f"“{cell[:40]}” is no option of {v.name}. Say what it means.")
+            return option
+        if v.role is Role.HOLD_TIME and (hours := read_hours(cell)) is not None:
+            return tidy(convert(hours, "h", v.unit))
+        value, unit = self._amount(row, cell, plain_unit)
+        if unit == v.unit or not unit or unit.casefold() in (v.unit.casefold(), *RATIO_WORDS):
+            return value
+        if unit in family_of(v):
+            return tidy(convert(value, unit, v.unit))
+        own = f"its unit is {v.unit}" if v.unit else "it has no unit"
+        raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}, but {own}.")
+
+    def _amount(self, row: _Row, cell: str, plain_unit: str) -> tuple[float, str]:
+        found = read_amount(cell)
+        if found.is_range:
+            row.asked.add("middle")
+        return found.value, found.unit or plain_unit
+
+    def _word(self, v: Variable, cell: str) -> str:
+        known = next((w for w in self.words if w.variable.key == v.key and w.word == cell), None)
+        if known is None:
+            said = self.data.words.get(v.key, {}).get(cell, "")
+            known = UnknownWord(v, cell, said if said in v.choices else "")
+            self.words.append(known)
+        return known.option
+
+    def _result(self, row: _Row, column: Column, cell: str) -> None:
+        key = column.meaning
+        outcome = read_outcome(cell) if key in ("outcome", "yield_percent", "product_mass_g") else None
+        if outcome is not None:
+            row.raw["outcome"] = outcome
+        elif key == "outcome":
+            raise NumberTextError(f"“{cell[:40]}” is no outcome. Write ok, failed, or no information.")
+        elif key == "state":
+            state = cell.casefold().replace("_", " ")
+            row.left_out = f"is {state}" if state in _STATES_LEFT_OUT else ""
+        elif key == "made_on":
+            self.has_stroked_days = self.has_stroked_days or has_strokes(cell)
+            row.raw[key] = read_day(cell, self.data.day_order)
+        elif key in ("lot", "excluded_reason"):
+            row.raw[key] = cell
+        else:
+            value, unit = self._amount(row, cell, column.unit)
+            factors = FACTORS[MEANINGS[key][1]]
+            if unit not in factors:
+                raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
+            row.raw[key] = tidy(value * factors[unit])
+
+
+def _take_fractions_for_percent(rows: Sequence[_Row]) -> None:
+    """Yields of 0 to 1 throughout are fractions, as a spreadsheet's per cent cells are: asked before anything is stored."""
+    typed = [r for r in rows if "yield_percent" in r.raw]
+    if not any(r.raw["yield_percent"] > 0 for r in typed) or any(r.raw["yield_percent"] > 1.0 for r in typed):
+        return
+    for row in typed:
+        row.raw["yield_percent"] = tidy(100.0 * row.raw["yield_percent"])
+        row.asked.add("fractions")
+
+
+def runs_as_table(session: Session, preparation_id: int) -> Rows:
+    """All runs with their settings as run and results, headings first; ``look_at`` understands every column."""
+    preparation = questions.get_preparation(session, preparation_id)
+    variables = space_of(questions.list_variables(session, preparation_id), []).variables
+    headings = ["run", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
+    headings += [f"{label} / {unit}" if unit else label for key, (label, unit) in MEANINGS.items() if key != "state"]
+    headings.insert(headings.index("yield / %") + 1, "standard uncertainty of the yield / points")
+    return [headings, *(_line(run, variables) for run in view_runs(session, preparation))]
+
+
+def _line(view: RunView, variables: Sequence[Variable]) -> list[str]:
+    run = view.row
+    is_finished = run.state == "finished"
+    settings = [s if isinstance(s := view.settings[v.key], str) else f"{s:.12g}" for v in variables]
+    found = view.run_yield if is_finished else None
+    theory = run.theory_g if is_finished and run.product_mass_g is not None else run.theoretical_yield_g
+    numbers = {
+        "yield_percent": found.percent if found else None,
+        "product_mass_g": run.product_mass_g,
+        "theoretical_yield_g": theory,
+        "purity_percent": run.purity_percent,
+        "residual_percent": run.residual_percent,
+        "scale_mol": run.scale_mol,
+    }
+    line = [str(run.number), run.state.replace("_", " "), *settings]
+    for key, value in numbers.items():
+        line.append("" if value is None else f"{value:.6g}")
+        if key == "yield_percent":
+            line.append("" if found is None or not found.u else f"{found.u:.3g}")
+    outcome = _OUTCOMES[run.outcome] if is_finished else ""
+    return [*line, outcome, run.made_on or "", run.lot, run.notes, run.excluded_reason or ""]

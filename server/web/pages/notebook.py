@@ -1,0 +1,216 @@
+"""Past runs out of a notebook or spreadsheet: choose the table, say what its columns mean, see every row, store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from server.errors import InvalidInputError
+from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv
+from server.services.headings import meanings_for
+from server.services.inputs import NotebookInput, validated
+from server.services.notebook import MOST_ROWS, BroughtIn, Notebook, checked_table, import_runs, look_at, runs_as_table
+from server.services.words import setting_text
+from server.storage import questions
+from server.storage.tables import PreparationRow
+from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import FormState, RawForm, submit
+from server.web.pages.common import Frame
+from server.web.pages.preparations import MOST_NOTE
+from server.web.rendering import render
+
+router = APIRouter()
+_MOST_NAMED = 5
+
+
+@dataclass(frozen=True)
+class RowLine:
+    """A row of the table as it would be stored, in words."""
+
+    number: int
+    day: str
+    settings: list[str]
+    percent: float | None
+    becomes: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class NotebookPage:
+    """Context of the import: without a book the first step, else columns and rows to check."""
+
+    frame: Frame
+    form: FormState
+    has_variables: bool
+    most_rows: int
+    most_megabytes: int
+    book: Notebook | None = None
+    lines: tuple[RowLine, ...] = ()
+    kept: str = ""
+    note: str = ""
+    meanings: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class _Posted:
+    """The table with what the chemist says about it."""
+
+    data: NotebookInput
+    kept: str
+    note: str
+    is_first_look: bool
+    errors: Mapping[str, str] = field(default_factory=dict)
+
+
+@router.get("/preparations/{preparation_id}/runs/import")
+def new_import(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    return _draw_start(request, session, questions.get_preparation(session, preparation_id))(FormState(), 200)
+
+
+@router.post("/preparations/{preparation_id}/runs/import")
+def create_import(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+    try:
+        posted = _read(form)
+        checked_table(posted.data.rows)
+    except InvalidInputError as error:
+        state = FormState(form.values, errors=error.messages, is_posted=True)
+        return _draw_start(request, session, preparation)(state, 422)
+
+    def act() -> str:
+        if posted.errors:
+            raise InvalidInputError(posted.errors)
+        found = import_runs(session, preparation_id, posted.data)
+        return f"/preparations/{preparation_id}?note={quote(_words(found))}#runs"
+
+    redraw = _draw_check(request, session, preparation, posted)
+    if form.values.get("action") == "store" or posted.errors:
+        return submit(form, act, redraw)
+    return redraw(FormState(form.values), 200)
+
+
+@router.get("/preparations/{preparation_id}/runs.csv")
+def download_runs(preparation_id: Id, session: ReadSession) -> Response:
+    name = questions.get_preparation(session, preparation_id).name
+    headers = {"Content-Disposition": f"attachment; filename=\"runs.csv\"; filename*=UTF-8''{quote(name)}%20runs.csv"}
+    # The mark in front tells spreadsheets that this is UTF-8.
+    text = "\ufeff" + write_csv(runs_as_table(session, preparation_id), for_spreadsheets=True)
+    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def _read(form: RawForm) -> _Posted:
+    """The table that was chosen, pasted, or kept by the page, and what was said about it."""
+    kept, note = form.values.get("kept", ""), form.values.get("note", "")
+    is_first_look = form.values.get("action") not in ("check", "store") or not kept
+    if is_first_look:
+        file = form.files.get("file")
+        if file is not None:
+            table = read_file(file.content, form.values.get("sheet", "").strip())
+            rows, note = table.rows, table.note
+        else:
+            rows, note = read_text(form.values.get("rows", "")), ""
+        data = validated(NotebookInput, {"rows": rows})
+        return _Posted(data, write_csv(data.rows), note, is_first_look)
+    raw: dict[str, Any] = {"rows": read_kept(kept), "confirm": form.all("confirm")}
+    raw["heading_row"] = form.values.get("heading_row", "")
+    raw["day_order"] = form.values.get("day_order", "")
+    raw["defaults"] = form.prefixed("default_")
+    if form.values.get("heading_row", "") == form.values.get("heading_row_was", ""):
+        units = form.prefixed("unit_")
+        raw["columns"] = {k: {"meaning": meaning, "unit": units.get(k, "")} for k, meaning in form.prefixed("column_").items()}
+    words: dict[str, dict[str, str]] = {}
+    for name, option in form.prefixed("word_").items():
+        key, _, word = name.partition(":")
+        words.setdefault(key, {})[word] = option
+    raw["words"] = words
+    try:
+        return _Posted(validated(NotebookInput, raw), kept, note, is_first_look)
+    except InvalidInputError as error:
+        # What can be read is shown again, with a message at what cannot.
+        good = {name: value for name, value in raw.items() if name not in error.messages}
+        return _Posted(validated(NotebookInput, good), kept, note, is_first_look, error.messages)
+
+
+def _words(found: BroughtIn) -> str:
+    n = len(found.numbers)
+    words = f"Run {found.numbers[0]} was" if n == 1 else f"{n} runs, {found.numbers[0]} to {found.numbers[-1]}, were"
+    words += " brought in."
+    if found.left_out:
+        named = "; ".join(f"row {number}: {why}" for number, why in found.left_out[:_MOST_NAMED])
+        more = f"; and {len(found.left_out) - _MOST_NAMED} more" if len(found.left_out) > _MOST_NAMED else ""
+        words += f" Left out: {named}{more}."
+    return words if len(words) <= MOST_NOTE else words[: MOST_NOTE - 1] + "…"
+
+
+def _draw_start(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        return render(request, "runs/notebook.html", _page(session, preparation, form), status=status)
+
+    return redraw
+
+
+def _page(session: ReadSession, preparation: PreparationRow, form: FormState) -> NotebookPage:
+    has_variables = bool(questions.list_variables(session, int(preparation.id or 0)))
+    return NotebookPage(Frame(preparation, "overview"), form, has_variables, MOST_ROWS, MOST_FILE_BYTES // 1_000_000)
+
+
+def _draw_check(
+    request: Request, session: WriteSession, preparation: PreparationRow, posted: _Posted
+) -> Callable[[FormState, int], Response]:
+    """Draw columns and rows; a column with an impossible meaning keeps what was chosen, with its message."""
+
+    def redraw(form: FormState, status: int) -> Response:
+        key = int(preparation.id or 0)
+        data, errors = posted.data, dict(form.errors)
+        try:
+            book = look_at(session, key, data, base_for_missing=posted.is_first_look)
+        except InvalidInputError as error:
+            errors.update(error.messages)
+            wrong = {int(name.removeprefix("column_")) for name in error.messages if name.startswith("column_")}
+            left = {k: c if k not in wrong else c.model_copy(update={"meaning": ""}) for k, c in data.columns.items()}
+            book = look_at(session, key, data.model_copy(update={"columns": left}))
+            status = 422
+        state = replace(form, values={**_chosen(book, data), **_kept_wrong(form.values, errors)}, errors=errors)
+        page = replace(
+            _page(session, preparation, state),
+            book=book,
+            lines=tuple(_lines(book)),
+            kept=posted.kept,
+            note=posted.note,
+            meanings=tuple(meanings_for(book.space)),
+        )
+        return render(request, "runs/notebook.html", page, status=status)
+
+    return redraw
+
+
+def _chosen(book: Notebook, data: NotebookInput) -> dict[str, str]:
+    """What the fields show."""
+    values = {"heading_row": str(book.heading_row), "day_order": data.day_order}
+    for c in book.columns:
+        values[f"column_{c.position}"], values[f"unit_{c.position}"] = c.meaning, c.unit
+    values.update({f"default_{key}": text for key, text in book.defaults.items()})
+    values.update({f"word_{w.variable.key}:{w.word}": w.option for w in book.words})
+    return values
+
+
+def _kept_wrong(typed: Mapping[str, str], errors: Mapping[str, str]) -> dict[str, str]:
+    return {name: typed[name] for name in errors if name in typed}
+
+
+def _lines(book: Notebook) -> list[RowLine]:
+    out = []
+    for r in book.rows:
+        settings = [setting_text(v, r.settings[v.key]) if v.key in r.settings else "" for v in book.space.variables]
+        words = [
+            {"failure": "failed", "no_information": "no information"}.get(r.outcome, ""),
+            "excluded" if r.is_excluded else "",
+        ]
+        becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
+        out.append(RowLine(r.number, r.day, settings, r.percent, becomes, " ".join(r.problems)))
+    return out

@@ -1,0 +1,90 @@
+"""Files in and out: what a table is, whatever it came in."""
+
+import io
+import zipfile
+from datetime import date
+from pathlib import Path
+
+import pytest
+import xlsxwriter
+
+from server.errors import InvalidInputError
+from server.exchange.tables import MOST_FILE_BYTES, MOST_UNPACKED_BYTES, read_file, read_kept, read_text, write_csv
+
+TABLE = [["hold / h", "yield", "notes"], ["1.5", "61.2", "brown, smelly"], ["2", "66", 'said "ok"']]
+
+
+def workbook(**sheets: list[list[object]]) -> bytes:
+    out = io.BytesIO()
+    book = xlsxwriter.Workbook(out)
+    day = book.add_format({"num_format": "d mmm yyyy"})
+    for name, rows in sheets.items():
+        sheet = book.add_worksheet(name)
+        for k, row in enumerate(rows):
+            for j, cell in enumerate(row):
+                if isinstance(cell, date):
+                    sheet.write_datetime(k, j, cell, day)
+                else:
+                    sheet.write(k, j, cell)
+    book.close()
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_text_is_read_whatever_separates_its_cells(separator: str, encoding: str) -> None:
+    lines = ["hold;bath °C;yield", "1,5;78;61,2", "2;80;66", "2,5;82;70,5"]
+    if separator == ",":
+        lines = ["hold;bath °C;yield", "1.5;78;61.2", "2;80;66", "2.5;82;70.5"]
+    text = "\r\n".join(lines).replace(";", separator)
+    read = read_file(text.encode(encoding)).rows
+    assert read == [line.split(";") for line in lines]
+
+
+def test_blank_rows_and_titles_keep_the_numbers_of_the_rows() -> None:
+    rows = read_text("Notebook 4\n\nhold;yield\n1,5;60\n\n2;61\n3;62\n")
+    assert rows[:3] == [["Notebook 4"], [], ["hold", "yield"]]
+    assert rows[5] == ["2", "61"]
+    assert read_text("sep=;\nhold;yield\n1;60\n") == [[], ["hold", "yield"], ["1", "60"]]
+
+
+def test_a_quoted_cell_may_hold_separators_and_lines() -> None:
+    assert read_text('hold,notes\n1.5,"a, b\nc"\n2,"d"\n')[1] == ["1.5", "a, b\nc"]
+
+
+def test_what_is_written_is_read_again() -> None:
+    assert read_kept(write_csv(TABLE)) == TABLE
+
+
+def test_a_spreadsheet_runs_no_cell_as_a_formula() -> None:
+    text = write_csv([["=1+1", "-2.5", "+x", "@y", "-20 °C", "5"]], for_spreadsheets=True)
+    assert text == "'=1+1,-2.5,'+x,'@y,'-20 °C,5\r\n"
+
+
+def test_a_workbook_gives_its_fullest_sheet_with_days_and_numbers_as_typed() -> None:
+    content = workbook(remarks=[["x"]], runs=[["day", "hold", "yield"], [date(2026, 3, 4), 1.5, 0.72]])
+    found = read_file(content)
+    assert found.rows == [["day", "hold", "yield"], ["2026-03-04", "1.5", "0.72"]]
+    assert found.note == "The sheet “runs” was read, one of 2."
+    assert read_file(content, "remarks").rows == [["x"]]
+    with pytest.raises(InvalidInputError, match="There are: remarks, runs"):
+        read_file(content, "nowhere")
+
+
+def test_what_is_no_table_is_sent_back() -> None:
+    for content, words in (
+        (b"PK\x03\x04 not really", "cannot be read"),
+        (bytes(range(256)) * 4, "neither text nor a workbook"),
+        (b"x" * (MOST_FILE_BYTES + 1), "larger than 5 MB"),
+    ):
+        with pytest.raises(InvalidInputError, match=words):
+            read_file(content)
+
+
+def test_a_workbook_that_unpacks_to_too_much_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("xl/worksheets/sheet1.xml", b"0" * (MOST_UNPACKED_BYTES + 1))
+    assert len(out.getvalue()) < MOST_FILE_BYTES
+    with pytest.raises(InvalidInputError, match="too large"):
+        read_file(out.getvalue())

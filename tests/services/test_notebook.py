@@ -1,0 +1,329 @@
+"""Past runs from a table: cells, headings, rows, and nothing stored but on a yes."""
+
+import itertools
+from datetime import date
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sqlmodel import Session
+
+from server.errors import InvalidInputError, NeedsConfirmationError
+from server.exchange.tables import read_file, read_kept, write_csv
+from server.paths import asset_folder
+from server.services.analysis import analyse
+from server.services.cells import read_amount, read_day, read_outcome
+from server.services.demo import load_demo
+from server.services.headings import match_heading
+from server.services.inputs import ColumnInput, NotebookInput, PreparationInput
+from server.services.notebook import import_runs, look_at, runs_as_table
+from server.services.numbers import NumberTextError
+from server.services.preparations import create_preparation
+from server.services.runs import view_runs
+from server.services.spaces import space_of
+from server.services.variables import add_variable, as_input
+from server.storage import questions
+from tests.factories import make_preparation, make_run
+
+HEAD = ["hold (h)", "bath", "agent", "yield %", "date", "remarks"]
+ROWS = [HEAD, ["1", "120", "MgSO4", "50", "2026-03-01", ""], ["2", "125", "na2so4", "60,5", "2026-03-02", "new flask"]]
+
+
+def key_of(session: Session) -> int:
+    return int(make_preparation(session).id or 0)
+
+
+def numbers_in(session: Session, key: int) -> list[int]:
+    return [r.number for r in questions.list_runs(session, key)]
+
+
+def table(*rows: list[str], **more: Any) -> NotebookInput:
+    return NotebookInput(rows=[HEAD, *rows], **more)
+
+
+@pytest.mark.parametrize(
+    ("cell", "value", "unit"),
+    [
+        ("90", 90.0, ""),
+        ("90 min", 90.0, "min"),
+        ("1,5 hrs", 1.5, "h"),
+        ("ca. 78 °C", 78.0, "°C"),
+        ("~80", 80.0, ""),
+        ("−5 °C", -5.0, "°C"),
+        ("72%", 72.0, "%"),
+        ("78–80 °C", 79.0, "°C"),
+        ("2 to 3 h", 2.5, "h"),
+        ("1.2e-3 mol", 0.0012, "mol"),
+    ],
+)
+def test_a_number_is_read_with_what_stands_around_it(cell: str, value: float, unit: str) -> None:
+    found = read_amount(cell)
+    assert (found.value, found.unit) == (value, unit)
+    assert found.is_range == (cell in ("78–80 °C", "2 to 3 h"))
+
+
+@pytest.mark.parametrize("cell", ["about half", "<5", "1.234,5", "1,2,3", "nan", "5 %-ish of 3", ""])
+def test_what_is_no_number_is_not_guessed(cell: str) -> None:
+    try:
+        found = read_amount(cell)
+    except NumberTextError:
+        return
+    # Left to the unit check: a number with words behind it.
+    assert found.unit not in ("", "%")
+
+
+@given(st.dates(min_value=date(2001, 1, 1), max_value=date(2099, 12, 31)))
+def test_a_day_is_the_same_in_every_way_to_write_it(day: date) -> None:
+    iso = day.isoformat()
+    assert read_day(iso, "") == iso
+    assert read_day(f"{day.day}.{day.month}.{day.year}", "") == iso
+    assert read_day(f"{day.day}/{day.month}/{day.year}", "day_first") == iso
+    assert read_day(f"{day.month}/{day.day}/{day.year % 100:02d}", "month_first") == iso
+    if day.day > 12 or day.day == day.month:
+        assert read_day(f"{day.day}/{day.month}/{day.year}", "") == iso
+    else:
+        with pytest.raises(NumberTextError, match="day or the month first"):
+            read_day(f"{day.day}/{day.month}/{day.year}", "")
+
+
+def test_days_that_do_not_exist_are_sent_back() -> None:
+    for text in ("31.2.2026", "2026-13-01", "soon", "30/30/2026"):
+        with pytest.raises(NumberTextError):
+            read_day(text, "")
+
+
+def test_outcomes_in_words() -> None:
+    assert [read_outcome(w) for w in ("Failed!", "spilled", "OK", "perhaps")] == ["failure", "no_information", "yield", None]
+
+
+@pytest.mark.parametrize(
+    ("heading", "meaning"),
+    [
+        ("hold", "v1"),
+        ("Hold time (min)", "v1"),
+        ("BATH / °C", "v2"),
+        ("oil bath", "v2"),
+        ("batch", "lot"),
+        ("drying agent", "v3"),
+        ("Yield %", "yield_percent"),
+        ("% yield", "yield_percent"),
+        ("Yield (g)", "product_mass_g"),
+        ("isolated mass [mg]", "product_mass_g"),
+        ("Date", "made_on"),
+        ("colour", ""),
+        ("standard uncertainty of the yield / points", ""),
+        ("", ""),
+    ],
+)
+def test_headings_are_understood(session: Session, heading: str, meaning: str) -> None:
+    key = key_of(session)
+    space = space_of(questions.list_variables(session, key), [])
+    assert match_heading(heading, space)[0] == meaning
+
+
+def test_a_table_is_shown_before_anything_is_stored(session: Session) -> None:
+    key = key_of(session)
+    book = look_at(session, key, NotebookInput(rows=ROWS))
+    assert [c.meaning for c in book.columns] == ["v1", "v2", "v3", "yield_percent", "made_on", "notes"]
+    assert [(r.settings["1"], r.settings["3"], r.percent, r.problems) for r in book.rows] == [
+        (1.0, "MgSO4", 50.0, ()),
+        (2.0, "Na2SO4", 60.5, ()),
+    ]
+    assert numbers_in(session, key) == []
+
+
+def test_an_import_stores_all_rows_and_says_so_in_the_history(session: Session) -> None:
+    key = key_of(session)
+    assert import_runs(session, key, NotebookInput(rows=ROWS)).numbers == (1, 2)
+    runs = view_runs(session, questions.get_preparation(session, key))
+    assert [(r.percent, r.settings["2"], r.row.made_on, r.row.notes) for r in runs] == [
+        (50.0, 120.0, "2026-03-01", ""),
+        (60.5, 125.0, "2026-03-02", "new flask"),
+    ]
+    assert any(c.what == "2 past runs brought in from a table" for c in questions.list_changes(session, key))
+
+
+def test_runs_that_are_here_already_are_left_out(session: Session) -> None:
+    key = key_of(session)
+    import_runs(session, key, NotebookInput(rows=ROWS))
+    longer = NotebookInput(rows=[*ROWS, ["3", "130", "MgSO4", "66", "2026-03-05", ""]])
+    found = import_runs(session, key, longer)
+    assert found.numbers == (3,)
+    assert found.left_out == ((2, "is here already"), (3, "is here already"))
+    with pytest.raises(InvalidInputError, match="here already"):
+        import_runs(session, key, longer)
+
+
+def test_units_of_heading_and_cell_convert(session: Session) -> None:
+    key = key_of(session)
+    rows = [
+        ["hold / min", "bath (K)", "agent", "product mass / mg"],
+        ["90", "393.15", "MgSO4", "5000"],
+        ["2 h", "125 °C", "MgSO4", "6 g"],
+    ]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert [(r.settings["1"], r.settings["2"], r.percent) for r in book.rows] == [(1.5, 120.0, 50.0), (2.0, 125.0, 60.0)]
+    wrong = look_at(session, key, NotebookInput(rows=[rows[0], ["90 mL", "393", "MgSO4", "5000"]]))
+    assert wrong.rows[0].problems == ("hold / min: “90 mL” is in mL, but its unit is h.",)
+
+
+def test_what_the_table_does_not_say_is_asked_for(session: Session) -> None:
+    key = key_of(session)
+    rows = [["hold", "yield"], ["1", "50"], ["", "60"]]
+    bare = look_at(session, key, NotebookInput(rows=rows))
+    assert [v.name for v in bare.missing] == ["bath", "agent"]
+    assert not bare.good
+    base = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True)
+    assert base.defaults == {"2": "120", "3": "MgSO4"}
+    assert [r.number for r in base.good] == [2]
+    assert base.rows[1].problems == ("hold is not given. Enter what held where the table says nothing.",)
+    said = look_at(session, key, NotebookInput(rows=rows, defaults={"1": "90 min", "2": "125", "3": "Na2SO4"}))
+    assert [r.settings for r in said.good] == [{"1": 1.0, "2": 125.0, "3": "Na2SO4"}, {"1": 1.5, "2": 125.0, "3": "Na2SO4"}]
+
+
+def test_words_that_are_no_option_get_a_meaning(session: Session) -> None:
+    key = key_of(session)
+    data = table(["1", "120", "epsom salt", "50", "", ""])
+    book = look_at(session, key, data)
+    assert [(w.word, w.option) for w in book.words] == [("epsom salt", "")]
+    assert "no option of agent" in book.rows[0].problems[0]
+    said = data.model_copy(update={"words": {"3": {"epsom salt": "MgSO4"}}})
+    assert look_at(session, key, said).rows[0].settings["3"] == "MgSO4"
+
+
+@pytest.mark.parametrize(
+    ("row", "code"),
+    [
+        (["1", "120", "MgSO4", "130", "", ""], "yield_above_100"),
+        (["1", "200", "MgSO4", "50", "", ""], "outside_limits"),
+        (["1–2", "120", "MgSO4", "50", "", ""], "middle"),
+        (["1", "120", "MgSO4", "0.5", "", ""], "fractions"),
+        (["1", "warm", "MgSO4", "50", "", ""], "skip_bad"),
+    ],
+)
+def test_what_is_unusual_needs_a_yes(session: Session, row: list[str], code: str) -> None:
+    key = key_of(session)
+    good = [["3", "110", "MgSO4", "0.4" if code == "fractions" else "40", "", ""]]
+    with pytest.raises(NeedsConfirmationError) as asked:
+        import_runs(session, key, table(*good, row))
+    assert asked.value.code == code
+    assert numbers_in(session, key) == []
+    found = import_runs(session, key, table(*good, row, confirm=[code]))
+    assert found.numbers == ((1,) if code == "skip_bad" else (1, 2))
+
+
+def test_fractions_become_per_cent(session: Session) -> None:
+    key = key_of(session)
+    data = table(["1", "120", "MgSO4", "0.5", "", ""], ["2", "120", "MgSO4", "0.615", "", ""], confirm=["fractions"])
+    import_runs(session, key, data)
+    assert [r.percent for r in view_runs(session, questions.get_preparation(session, key))] == [50.0, 61.5]
+
+
+def test_failures_and_lost_runs_are_told_by_their_words(session: Session) -> None:
+    key = key_of(session)
+    import_runs(session, key, table(["1", "120", "MgSO4", "failed", "", ""], ["2", "120", "MgSO4", "spilled", "", ""]))
+    runs = view_runs(session, questions.get_preparation(session, key))
+    assert [(r.row.outcome, r.percent, r.counts) for r in runs] == [("failure", 0.0, True), ("no_information", None, False)]
+
+
+def test_a_row_without_a_result_is_a_problem(session: Session) -> None:
+    key = key_of(session)
+    assert (
+        "neither a yield nor a product mass"
+        in look_at(session, key, table(["1", "120", "MgSO4", "", "", ""])).rows[0].problems[0]
+    )
+
+
+def test_a_mass_and_a_yield_that_disagree_are_a_problem(session: Session) -> None:
+    key = key_of(session)
+    head = ["hold", "bath", "agent", "yield", "product mass"]
+    rows = [head, ["1", "120", "MgSO4", "50", "5"], ["2", "120", "MgSO4", "50", "8"]]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert book.rows[0].percent == 50.0
+    assert "The mass gives 80.0 %" in book.rows[1].problems[0]
+
+
+def test_columns_are_what_the_chemist_says(session: Session) -> None:
+    key = key_of(session)
+    rows = [["a", "b", "c", "d"], ["90", "120", "MgSO4", "50"]]
+    meanings = {1: ("v1", "min"), 2: ("v2", ""), 3: ("v3", ""), 4: ("yield_percent", "")}
+    columns = {k: ColumnInput(meaning=m, unit=u) for k, (m, u) in meanings.items()}
+    book = look_at(session, key, NotebookInput(rows=rows, heading_row=1, columns=columns))
+    assert book.good[0].settings == {"1": 1.5, "2": 120.0, "3": "MgSO4"}
+    columns[4] = ColumnInput(meaning="v1")
+    with pytest.raises(InvalidInputError, match="Columns 1 and 4 cannot both be “hold”"):
+        look_at(session, key, NotebookInput(rows=rows, heading_row=1, columns=columns))
+    columns[4] = ColumnInput(meaning="v99")
+    with pytest.raises(InvalidInputError, match="Column 4: choose one"):
+        look_at(session, key, NotebookInput(rows=rows, heading_row=1, columns=columns))
+
+
+def test_no_table_and_too_much_table_are_sent_back(session: Session) -> None:
+    key = key_of(session)
+    for rows, words in (
+        ([], "no table yet"),
+        ([["", ""]], "no table yet"),
+        ([["1"]] * 501, "At most 500 rows"),
+        ([["1"] * 61], "60 columns"),
+    ):
+        with pytest.raises(InvalidInputError, match=words):
+            look_at(session, key, NotebookInput(rows=rows))
+
+
+def test_all_runs_as_a_table_come_back_the_same(session: Session) -> None:
+    load_demo(session, asset_folder("seed_runs"))
+    ester = questions.find_preparation_named(session, "Pear-drop ester")
+    assert ester is not None
+    rows = read_kept(write_csv(runs_as_table(session, int(ester.id or 0)), for_spreadsheets=True))
+    everything_here = look_at(session, int(ester.id or 0), NotebookInput(rows=rows))
+    assert not everything_here.good
+    assert [r.left_out for r in everything_here.rows] == ["is here already"] * 9 + ["is under way"]
+    # Into a preparation with the same variables, and nothing else, they bring the same yields.
+    other = create_preparation(session, PreparationInput(name="Ester again"))
+    for v in questions.list_variables(session, int(ester.id or 0)):
+        add_variable(session, int(other.id or 0), as_input(v))
+    found = import_runs(session, int(other.id or 0), NotebookInput(rows=rows))
+    assert len(found.numbers) == 9
+    before, after = (view_runs(session, p) for p in (ester, other))
+    for a, b in itertools.zip_longest([r for r in before if r.row.state == "finished"], after):
+        assert (a.percent, a.counts, a.row.outcome, a.row.made_on, a.row.lot) == pytest.approx(
+            (b.percent, b.counts, b.row.outcome, b.row.made_on, b.row.lot), abs=0.01
+        )
+        assert list(a.settings.values()) == list(b.settings.values())
+
+
+@pytest.mark.parametrize(("ending", "stored", "left_out"), [("csv", 6, 2), ("xlsx", 5, 0)])
+def test_the_untidy_notebooks_of_the_demo_are_understood(session: Session, ending: str, stored: int, left_out: int) -> None:
+    load_demo(session, asset_folder("seed_runs"))
+    ester = questions.find_preparation_named(session, "Pear-drop ester")
+    assert ester is not None
+    key = int(ester.id or 0)
+    rows = read_file((asset_folder("seed_runs") / f"03-untidy-notebook.{ending}").read_bytes()).rows
+    book = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True)
+    meanings = {c.meaning for c in book.columns}
+    covered = {f"v{v.key}" for v in book.space.variables} - {f"v{v.key}" for v in book.missing}
+    assert covered <= meanings
+    assert [v.name for v in book.missing] == ([] if ending == "csv" else ["hydrogencarbonate washes"])
+    assert len(book.good) == stored
+    assert sum(bool(r.problems) for r in book.rows) == left_out
+    assert [r.settings[book.space.variables[0].key] for r in book.rows[:3]] == (
+        [0.75, 1.5, 1.5] if ending == "csv" else [1, 1.5, 2]
+    )
+
+
+def test_brought_in_history_counts_for_the_next_run(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    rows = [HEAD, *([str(1 + k), str(110 + 10 * k), "MgSO4", str(40 + 9 * k), "", ""] for k in range(4))]
+    import_runs(session, key, NotebookInput(rows=rows))
+    analysis = analyse(session, key)
+    assert analysis.table.n_runs == 4
+    assert not analysis.proposal().is_opening
+
+
+def test_a_run_of_the_form_and_one_of_the_table_are_the_same(session: Session) -> None:
+    preparation = make_preparation(session)
+    make_run(session, preparation, 50.0, settings={"hold": 1.0}, made_on="2026-03-01")
+    book = look_at(session, int(preparation.id or 0), table(["1", "120", "MgSO4", "50", "2026-03-01", ""]))
+    assert book.rows[0].left_out == "is here already"
