@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
@@ -91,6 +92,31 @@ def as_text(value: Any) -> str:
     if isinstance(value, (list, tuple)):
         return "\n".join(str(v) for v in value)
     return str(value)
+
+
+def stamp(data: BaseModel) -> str:
+    """A short text that differs whenever the stored values do; forms carry it as ``seen``."""
+    return hashlib.sha256(data.model_dump_json().encode()).hexdigest()[:16]
+
+
+def check_seen(form: RawForm, data: BaseModel, what: str) -> None:
+    """Refuse to overwrite what was changed since the form was opened.
+
+    Parameters
+    ----------
+    data : BaseModel
+        The stored values now.
+
+    Raises
+    ------
+    ConflictError
+    """
+    seen = form.values.get("seen", "")
+    if seen and seen != stamp(data):
+        raise ConflictError(
+            f"{what} was changed elsewhere since this form was opened. "
+            "What you typed is still here: compare it with what is stored now, then save again."
+        )
 
 
 def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, int], Response]) -> Response:

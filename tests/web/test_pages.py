@@ -934,3 +934,39 @@ def test_scripts_bring_in_tables_as_cells(ready: TestClient) -> None:
     assert answer.status_code == 201
     assert answer.json()["numbers"] == [1]
     assert answer.json()["left_out"][0]["row"] == 3
+
+
+@pytest.mark.parametrize(
+    ("edit", "address", "field", "first", "second"),
+    [
+        ("/preparations/1/edit", "/preparations/1", "aim_percent", "80", "90"),
+        ("/variables/1/edit", "/variables/1", "base", "3", "4"),
+        ("/materials/1/edit", "/materials/1", "purity_percent", "97", "98"),
+    ],
+)
+def test_two_open_forms_do_not_overwrite_each_other(
+    ready: TestClient, edit: str, address: str, field: str, first: str, second: str
+) -> None:
+    material = {"name": "alcohol", "role": "reagent", "formula": "C5H12O"}
+    assert ready.post("/preparations/1/materials", data=material).status_code == 200
+    opened = kept_of(ready.get(edit).text)
+    assert opened["seen"]
+    typed = {k: v for k, v in opened.items() if k != "confirm"}
+    if address == "/variables/1":
+        typed = {**HOLD, "seen": opened["seen"]}
+    assert ready.post(address, data={**typed, field: first}).status_code == 200
+    late = ready.post(address, data={**typed, field: second})
+    assert late.status_code == 409
+    assert "was changed elsewhere since this form was opened" in late.text
+    again = kept_of(late.text)
+    assert again[field] == second
+    assert ready.post(address, data={**typed, field: second, "seen": again["seen"]}).status_code == 200
+
+
+def test_a_refused_change_is_no_change_by_someone_else(ready: TestClient) -> None:
+    opened = kept_of(ready.get("/variables/1/edit").text)
+    wrong = ready.post("/variables/1", data={**HOLD, "seen": opened["seen"], "low": "9"})
+    assert wrong.status_code == 422
+    seen = kept_of(wrong.text)["seen"]
+    assert seen == opened["seen"]
+    assert ready.post("/variables/1", data={**HOLD, "seen": seen, "base": "3"}).status_code == 200

@@ -26,7 +26,7 @@ from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, submit
+from server.web.forms import FormState, check_seen, stamp, submit
 from server.web.pages.common import Frame
 from server.web.pages.setup import STAGES
 from server.web.rendering import render
@@ -93,6 +93,7 @@ class MaterialFormPage:
     number_options: list[tuple[int | None, str]]
     choice_options: list[tuple[int | None, str]]
     smiles: bool
+    seen: str
 
 
 @dataclass(frozen=True)
@@ -173,6 +174,9 @@ def show_charge(request: Request, preparation_id: Id, session: ReadSession) -> R
 def _material_form(
     request: Request, session: ReadSession, preparation: PreparationRow, row: MaterialRow | None
 ) -> Callable[[FormState, int], Response]:
+    # Before anything is changed, for a failed change leaves its values in the row.
+    seen = stamp(as_input(row)) if row else ""
+
     def redraw(form: FormState, status: int) -> Response:
         assert preparation.id is not None
         variables = questions.list_variables(session, preparation.id)
@@ -185,6 +189,7 @@ def _material_form(
             [(v.id, v.name) for v in variables if v.role != "choice"],
             [(v.id, v.name) for v in variables if v.role == "choice"],
             smiles_available(),
+            seen,
         )
         return render(request, "materials/form.html", page, status=status)
 
@@ -228,11 +233,14 @@ def change_material(request: Request, material_id: Id, form: Form, session: Writ
     row = questions.get_material(session, material_id)
     preparation = questions.get_preparation(session, row.preparation_id)
 
+    redraw = _material_form(request, session, preparation, row)
+
     def act() -> str:
+        check_seen(form, as_input(row), row.name)
         update_material(session, material_id, validated(MaterialInput, form.only(_FIELDS)))
         return f"/preparations/{preparation.id}/charge"
 
-    return submit(form, act, _material_form(request, session, preparation, row))
+    return submit(form, act, redraw)
 
 
 @router.post("/materials/{material_id}/delete")

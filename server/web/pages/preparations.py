@@ -27,7 +27,7 @@ from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, as_text, submit
+from server.web.forms import FormState, as_text, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_kind, run_status
 from server.web.pages.work import waiting
 from server.web.rendering import render, show_percent
@@ -45,6 +45,7 @@ class PreparationFormPage:
     form: FormState
     preparation: PreparationRow | None
     smiles: bool
+    seen: str
 
 
 @dataclass(frozen=True)
@@ -79,10 +80,12 @@ class OverviewPage:
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
+    # Before anything is changed, for a failed change leaves its values in the row.
+    seen = stamp(as_input(preparation)) if preparation else ""
+
     def redraw(form: FormState, status: int) -> Response:
-        return render(
-            request, "preparations/form.html", PreparationFormPage(form, preparation, smiles_available()), status=status
-        )
+        page = PreparationFormPage(form, preparation, smiles_available(), seen)
+        return render(request, "preparations/form.html", page, status=status)
 
     return redraw
 
@@ -111,12 +114,14 @@ def edit_preparation(request: Request, preparation_id: Id, session: ReadSession)
 @router.post("/preparations/{preparation_id}")
 def update(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
     row = questions.get_preparation(session, preparation_id)
+    redraw = _draw_form(request, row)
 
     def act() -> str:
+        check_seen(form, as_input(row), row.name)
         update_preparation(session, preparation_id, validated(PreparationInput, form.only(_FIELDS)))
         return f"/preparations/{preparation_id}"
 
-    return submit(form, act, _draw_form(request, row))
+    return submit(form, act, redraw)
 
 
 @router.post("/preparations/{preparation_id}/archive")

@@ -20,7 +20,7 @@ from server.services.variables import add_limit, add_variable, as_input, delete_
 from server.storage import questions
 from server.storage.tables import PreparationRow, VariableRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, submit
+from server.web.forms import FormState, RawForm, check_seen, stamp, submit
 from server.web.pages.common import Frame
 from server.web.rendering import render
 
@@ -75,6 +75,7 @@ class VariableFormPage:
     roles: dict[Role, str]
     stages: dict[Stage, str]
     units: tuple[str, ...]
+    seen: str
 
 
 def _setup(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[[FormState, int], Response]:
@@ -102,11 +103,14 @@ def show_setup(request: Request, preparation_id: Id, session: ReadSession) -> Re
 def _variable_form(
     request: Request, session: ReadSession, preparation: PreparationRow, row: VariableRow | None
 ) -> Callable[[FormState, int], Response]:
+    # Before anything is changed, for a failed change leaves its values in the row.
+    seen = stamp(as_input(row)) if row else ""
+
     def redraw(form: FormState, status: int) -> Response:
         assert preparation.id is not None
         n_runs = len(questions.list_runs(session, preparation.id))
         units = (*TIME_UNITS, *TEMPERATURE_UNITS, "mol/mol", "mol%", "wt%", "mol/L", "mL", "mL/g", "g", "1/min")
-        page = VariableFormPage(Frame(preparation, "setup"), form, row, n_runs, ROLES, STAGES, units)
+        page = VariableFormPage(Frame(preparation, "setup"), form, row, n_runs, ROLES, STAGES, units, seen)
         return render(request, "variables/form.html", page, status=status)
 
     return redraw
@@ -141,11 +145,14 @@ def change_variable(request: Request, variable_id: Id, form: Form, session: Writ
     row = questions.get_variable(session, variable_id)
     preparation = questions.get_preparation(session, row.preparation_id)
 
+    redraw = _variable_form(request, session, preparation, row)
+
     def act() -> str:
+        check_seen(form, as_input(row), row.name)
         update_variable(session, variable_id, validated(VariableInput, form.only(_FIELDS)))
         return f"/preparations/{preparation.id}/setup"
 
-    return submit(form, act, _variable_form(request, session, preparation, row))
+    return submit(form, act, redraw)
 
 
 @router.post("/variables/{variable_id}/delete")
