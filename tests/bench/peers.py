@@ -299,7 +299,8 @@ class Own:
     best_seen: bool = False
     known: Ladder | None = None
 
-    def _ladder(self, rows: Sequence[Row], yields: Sequence[float]) -> tuple[RunTable, Ladder]:
+    def fitted(self, rows: Sequence[Row], yields: Sequence[float]) -> tuple[RunTable, Ladder]:
+        """The runs as a table and the ladder fitted to them."""
         variables = self.space.variables
         coded = encode(variables, rows).reshape(len(rows), len(variables))
         table = RunTable(variables, coded, np.array(yields, dtype=float), np.zeros(len(rows)), tuple(range(1, len(rows) + 1)))
@@ -313,13 +314,13 @@ class Own:
     def next_run(self, rows: Sequence[Row], yields: Sequence[float]) -> Row:
         if not self.opening and len(rows) < OPENING_RUNS:
             return SobolSpread(reach_of(self.space), self.seed).next_run(rows, yields)
-        table, ladder = self._ladder(rows, yields)
+        table, ladder = self.fitted(rows, yields)
         return propose(History(self.space, table, tuple(rows), (), self.new_ground), ladder, Purpose.RAISE).settings
 
     def recipe(self, rows: Sequence[Row], yields: Sequence[float]) -> int:
         if self.best_seen:
             return best_observed(yields)
-        ladder = self._ladder(rows, yields)[1]
+        ladder = self.fitted(rows, yields)[1]
         found = working_recipe(ladder, self.space, rows)
         return 0 if found is None else found
 

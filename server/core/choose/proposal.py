@@ -306,9 +306,10 @@ def propose(
     if purpose is Purpose.RAISE:
         # The whole reach is searched only where all that lies near is planned or under way already.
         searched = [reach.around(working[0], LARGEST_MOVE), reach]
+        to_beat = _to_beat(history, updated, working)
 
         def score(rows: FloatArray) -> FloatArray:
-            gain = updated.difference(working, rows)
+            gain = updated.difference(to_beat, rows)
             return np.log(np.maximum(gain.weights @ expected_improvement(gain.means, gain.variances), 1e-12))
 
     elif purpose is Purpose.FIND_OUT:
@@ -340,6 +341,17 @@ def propose(
         words = f"No run with less {saving.name} is expected to keep the yield within {SHORTEN_LOSS:g} points. "
         return _repeat(history, ladder, reach, best, words)
     return _finish(history, ladder, part.settings(list(index)), purpose, best, "", saving=saving)
+
+
+def _to_beat(history: History, updated: Ladder, working: FloatArray) -> FloatArray:
+    """What the next run has to beat, shape (1, n_variables): the working recipe, or a pending run expected to be better.
+
+    Measured against the working recipe alone, runs side by side would crowd around the first of them.
+    """
+    if not history.pending:
+        return working
+    rows = np.vstack([working, encode(history.space.variables, history.pending)])
+    return rows[[int(np.argmax(np.round(updated.predict(rows).mean, 6)))]]
 
 
 def _without_pending(history: History, score: Score) -> Score:
@@ -474,16 +486,13 @@ def _reason(
     what = "; ".join(changes) if changes else "no change"
     at_best = float(ladder.predict(encode(history.space.variables, [history.settings[best]])).mean[0])
     against = f"compared with run {number} (expected {at_best:.0f} %)"
-    if purpose is Purpose.RAISE and forecast.mean < at_best:
-        return (
-            f"Nothing reachable is expected to beat run {number} (expected {at_best:.0f} %) on average; the most to gain, if it "
-            f"comes out well, lies in {what}. Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
-        )
     if purpose is Purpose.RAISE:
-        return (
-            f"Largest expected gain {against}: {what}. "
-            f"Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
-        )
+        beside = "Beside the runs planned so far, " if history.pending else ""
+        # An expected gain counts only the cases that turn out better, so the largest may lie where the mean is lower.
+        lead = "largest expected gain" if forecast.mean >= at_best else "most to gain, if it comes out well,"
+        text = f"{beside}{lead} {against}: {what}. "
+        text += f"Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
+        return text[0].upper() + text[1:]
     if purpose is Purpose.FIND_OUT:
         spread = forecast.high_90 - forecast.low_90
         return (
