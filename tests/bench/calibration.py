@@ -10,7 +10,6 @@ forecasts for unseen reachable settings, compared with noisy results there.
 from __future__ import annotations
 
 import argparse
-from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
@@ -20,6 +19,7 @@ from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import reach_of
 from tests.bench.preparations import ALL
+from tests.bench.workers import pool_of
 
 SIZES = (4, 6, 8, 12, 20)
 N_UNSEEN = 30
@@ -65,7 +65,7 @@ def main() -> None:
     parser.add_argument("--campaigns", type=int, default=200)
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
-    with ProcessPoolExecutor(arguments.workers) as pool:
+    with pool_of(arguments.workers) as pool:
         found = list(pool.map(campaign, range(arguments.campaigns)))
     print(f"{arguments.campaigns} campaigns of {len(ALL)} kinds; share of unseen runs inside the range, in %")
     print(f"{'kind':26}" + "".join(f"  n={n:<3} 50 %  90 %" for n in SIZES))

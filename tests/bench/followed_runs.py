@@ -10,9 +10,7 @@ Only preparations with a reaction that can be followed take part.
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -28,6 +26,7 @@ from server.core.space.variables import Setting
 from server.errors import NotReadyError
 from tests.bench.preparations import ALL, Preparation
 from tests.bench.sample_efficiency import optimum
+from tests.bench.workers import pool_of
 
 FOLLOWED = ("over-reaction", "reversible with a shift", "competing selectivity", "cliff", "mixed choices", "eight, three matter")
 SIZES = (4, 6, 8)
@@ -101,11 +100,10 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=12)
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     makers: list[Callable[[], Preparation]] = list(ALL)
     kinds = [k for k, make in enumerate(makers) if make().name in FOLLOWED]
     jobs = [(k, s, f) for k in kinds for s in range(arguments.seeds) for f in (False, True)]
-    with ProcessPoolExecutor(arguments.workers) as pool:
+    with pool_of(arguments.workers) as pool:
         results = dict(zip(jobs, pool.map(campaign, *zip(*jobs, strict=True)), strict=True))
     print(f"Mean shortfall from the optimum / points, {arguments.seeds} seeds: without readings → with")
     print(f"{'preparation':26}" + "".join(f"{f'n = {n}':>18}" for n in SIZES))

@@ -17,8 +17,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from functools import lru_cache
 from pathlib import Path
 
@@ -29,6 +28,7 @@ from server.core.choose.search import draw_reachable, neighbours
 from server.core.space.limits import reach_of
 from tests.bench import preparations, preparations_more, preparations_unseen
 from tests.bench.peers import OWN, PEERS, WITHOUT, Row, torch_is_here
+from tests.bench.workers import pool_of
 
 SIZES = (4, 6, 8, 12, 20)
 COLLECTIONS = {"first": preparations.ALL, "more": preparations_more.ALL, "unseen": preparations_unseen.ALL}
@@ -150,7 +150,6 @@ def main() -> None:
     parser.add_argument("--preparations", nargs="*", choices=list(COLLECTIONS), default=["first"], help="which collections")
     parser.add_argument("--results", type=Path, default=Path("artefacts/sample_efficiency.jsonl"))
     arguments = parser.parse_args()
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     names = arguments.only or [n for s in arguments.set for n in SETS[s]]
     if not torch_is_here():
         left_out = [n for n in names if n.startswith("Optuna GP")]
@@ -162,7 +161,7 @@ def main() -> None:
     wanted = [(n, k, s) for s in range(arguments.seeds) for k in kinds for n in names]
     missing = [key for key in wanted if key not in results]
     with (
-        ProcessPoolExecutor(arguments.workers) as pool,
+        pool_of(arguments.workers) as pool,
         arguments.results.open("a", encoding="utf-8") as file,
         tqdm(total=len(wanted), initial=len(wanted) - len(missing), unit="campaign") as bar,
     ):

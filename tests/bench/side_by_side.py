@@ -8,14 +8,13 @@ Results come back only when all runs of a batch are finished, as with parallel f
 from __future__ import annotations
 
 import argparse
-import os
-from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
 from server.core.choose.proposal import MOST_AT_ONCE, History, propose_several
 from tests.bench.peers import Own, Row
 from tests.bench.sample_efficiency import ALL, COLLECTIONS, kinds_of, optimum
+from tests.bench.workers import pool_of
 
 BATCHES = 3
 
@@ -47,13 +46,12 @@ def main() -> None:
     parser.add_argument("--at-once", type=int, default=4, choices=range(2, MOST_AT_ONCE + 1))
     parser.add_argument("--preparations", nargs="*", choices=list(COLLECTIONS), default=["first"])
     arguments = parser.parse_args()
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     sizes = tuple(arguments.at_once * k for k in range(1, BATCHES + 1))
     print("Mean shortfall from the optimum / points" + "".join(f"{f'n = {n}':>10}" for n in sizes))
     for collection in arguments.preparations:
         jobs = [(k, s) for k in kinds_of(collection) for s in range(arguments.seeds)]
         for at_once in (1, arguments.at_once):
-            with ProcessPoolExecutor(arguments.workers) as pool:
+            with pool_of(arguments.workers) as pool:
                 results = np.array(list(pool.map(campaign, *zip(*jobs, strict=True), [at_once] * len(jobs), [sizes] * len(jobs))))
             print(f"{f'{collection}, {at_once} at once':40}" + "".join(f"{m:10.1f}" for m in results.mean(axis=0)), flush=True)
 
