@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,11 +20,18 @@ from server.errors import InvalidInputError
 MOST_FILE_BYTES = 5_000_000
 # A workbook is compressed: a small file may unpack to more than the memory holds.
 MOST_UNPACKED_BYTES = 100_000_000
+# So many cells between the first and the last filled one; a stray cell at the end of a sheet would span billions.
+MOST_CELLS = 2_000_000
 # The separator is recognised from this much of the text. [characters]
 _SAMPLE = 20_000
 # What a spreadsheet would take for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
+
+# Cells of a sheet in XLSX, by their reference.
+_REFERENCE = re.compile(rb'<c [^>]*?r="([A-Z]{1,3})([0-9]{1,7})"')
+# Text of which so large a share of the lines holds a tab was copied out of a spreadsheet.
+_MOSTLY = 0.8
 
 Rows = list[list[str]]
 
@@ -88,23 +96,45 @@ def read_text(text: str) -> Rows:
     """
     import clevercsv
 
-    text = text.replace("\r\n", "\n").replace("\r", "\n").strip("\ufeff")
+    text = _without_controls(text.replace("\r\n", "\n").replace("\r", "\n").strip("\ufeff"))
     first, _, rest = text.partition("\n")
     if first.strip().lower().startswith("sep=") and len(first.strip()) == 5:
         # How spreadsheets are told the separator; the line keeps its number.
-        return [[], *_parse(rest, first.strip()[4])]
-    if "\t" in text and sum("\t" in line for line in text.splitlines() if line.strip()) > 1:
-        return _parse(text, "\t")  # copied out of a spreadsheet
+        return _trimmed([[], *_parse(rest, first.strip()[4])])
+    lines = [line for line in text.split("\n") if line.strip()]
+    if lines and sum("\t" in line for line in lines) >= _MOSTLY * len(lines):
+        rows = _parse(text, "\t")
+        # A quotation mark that is a word's own, or stands for ditto, must not swallow the rows below.
+        is_torn = any("\n" in cell and "\t" in cell for row in rows for cell in row)
+        return _trimmed([[c.strip() for c in line.split("\t")] for line in text.split("\n")] if is_torn else rows)
     try:
         dialect = clevercsv.Sniffer().sniff(text[:_SAMPLE], delimiters=[",", ";", "|", "\t"])
     except clevercsv.Error:
         dialect = None
-    return _parse(text, dialect.delimiter if dialect is not None and dialect.delimiter else ",")
+    separator = dialect.delimiter if dialect is not None and dialect.delimiter else ","
+    rows = _parse(text, separator)
+    width = max((len(row) for row in rows), default=0)
+    for k, row in enumerate(rows, start=1):
+        for cell in row:
+            if any(line.count(separator) >= max(width - 1, 2) for line in cell.split("\n")[1:]):
+                raise InvalidInputError({"rows": f"Row {k}: a quotation mark is not closed, so its cell holds the rows below."})
+    return _trimmed(rows)
 
 
 def read_kept(text: str) -> Rows:
     """Read what ``write_csv`` wrote."""
     return _parse(text, ",")
+
+
+def _trimmed(rows: Rows) -> Rows:
+    """Without empty cells at the right and empty rows at the end."""
+    width = max((k + 1 for row in rows for k, cell in enumerate(row) if cell), default=0)
+    height = max((k + 1 for k, row in enumerate(rows) if any(row)), default=0)
+    return [row[:width] for row in rows[:height]]
+
+
+def _without_controls(text: str) -> str:
+    return "".join(c if ord(c) >= 32 or c in "\n\t" else " " for c in text)
 
 
 def _parse(text: str, separator: str) -> Rows:
@@ -122,6 +152,7 @@ def _read_workbook(content: bytes, sheet: str) -> FileTable:
             with zipfile.ZipFile(io.BytesIO(content)) as packed:
                 if sum(part.file_size for part in packed.infolist()) > MOST_UNPACKED_BYTES:
                     raise InvalidInputError({"file": "This workbook is too large. Keep only the table of runs in it."})
+                _check_extent(packed)
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         names = book.sheet_names
         if sheet and sheet not in names:
@@ -132,6 +163,7 @@ def _read_workbook(content: bytes, sheet: str) -> FileTable:
             {"file": f"This workbook cannot be read ({str(error)[:120]}). Save the table as CSV and choose that file."}
         ) from error
     read = {name: [[_cell(c) for c in row] for row in rows] for name, rows in tables.items()}
+    read = {name: _trimmed(rows) for name, rows in read.items()}
     chosen = max(read, key=lambda name: sum(bool(c) for row in read[name] for c in row), default=None)
     if chosen is None:
         raise InvalidInputError({"file": "This workbook has no sheet with cells."})
@@ -139,12 +171,33 @@ def _read_workbook(content: bytes, sheet: str) -> FileTable:
     return FileTable(read[chosen], note)
 
 
+def _check_extent(packed: zipfile.ZipFile) -> None:
+    """Refuse a sheet with a cell far from all others: readers make room for everything between.
+
+    The cells' own references count; what the sheet says about its extent may be wrong.
+    """
+    for name in packed.namelist():
+        if not re.fullmatch(r"xl/worksheets/[^/]+\.xml", name):
+            continue
+        widest = lowest = 0
+        for letters, digits in _REFERENCE.findall(packed.read(name)):
+            column = 0
+            for letter in letters:
+                column = 26 * column + letter - 64
+            widest, lowest = max(widest, column), max(lowest, int(digits))
+        if widest * lowest > MOST_CELLS:
+            raise InvalidInputError(
+                {"file": f"A cell of this workbook stands in row {lowest} or column {widest}, far from the table. Delete it."}
+            )
+
+
 def _cell(value: Any) -> str:
     """A cell of a workbook as it would be typed."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.12g}"
+        # Long numbers of lots keep all their digits.
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else f"{value:.12g}"
     if isinstance(value, datetime):
         return value.date().isoformat() if value.time() == time(0) else value.isoformat(" ", "minutes")
     if isinstance(value, date):
@@ -154,7 +207,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, timedelta):
         minutes = round(value.total_seconds() / 60)
         return f"{minutes // 60}:{minutes % 60:02d}"
-    return str(value).strip()
+    return _without_controls(str(value).replace("\r\n", "\n")).strip()
 
 
 def write_csv(rows: Sequence[Sequence[str]], *, for_spreadsheets: bool = False) -> str:
@@ -171,6 +224,17 @@ def write_csv(rows: Sequence[Sequence[str]], *, for_spreadsheets: bool = False) 
     for row in rows:
         writer.writerow([_harmless(cell) if for_spreadsheets else cell for cell in row])
     return out.getvalue()
+
+
+def as_typed(cell: str) -> str:
+    """A cell without the apostrophe that ``write_csv`` or a spreadsheet puts before what is no formula.
+
+    Examples
+    --------
+    >>> as_typed("'=1+1"), as_typed("'quoted'")
+    ('=1+1', "'quoted'")
+    """
+    return cell[1:] if cell.startswith("'") and cell[1:].startswith(_FORMULA_STARTS) else cell
 
 
 def _harmless(cell: str) -> str:

@@ -31,25 +31,47 @@ _UNIT_OF_WORD = {word: unit for unit, words in _UNIT_WORDS.items() for word in w
 RATIO_WORDS = ("eq", "eq.", "equiv", "equiv.", "equivalents")
 OUTCOME_WORDS = {
     "yield": ("yield", "gave a yield", "ok", "finished", "success"),
-    "failure": ("failure", "failed", "fail", "no product", "nothing", "none"),
+    "failure": ("failure", "failed", "fail", "no product", "nothing", "none", "trace", "traces"),
     "no_information": ("no information", "no_information", "lost", "spilled", "spilt", "broke", "broken", "n/a", "na", "aborted"),
 }
 _VALUE = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)\s*(.*)")
 _RANGE = re.compile(r"(\d[\d.,]*)\s*(?:-|–|—|to)\s*(\d[\d.,]*)\s*(\D*)")
 _ABOUT = re.compile(r"^(?:ca\.?|approx\.?|about|~|≈)\s*", re.IGNORECASE)
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)")
-_ISO_DAY = re.compile(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})(?:[T ].*)?")
-_DOTTED_DAY = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4}|\d{2})")
-_STROKED_DAY = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4}|\d{2})")
+_HOURS_AND_MINUTES = re.compile(r"(\d{1,3})\s*h(?:rs?|ours?)?\s*([0-5]?\d)\s*(?:min|m)?")
+_TIME = r"(?:[T ,]+\d{1,2}:\d\d.*)?"
+_ISO_DAY = re.compile(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})" + _TIME)
+_DOTTED_DAY = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4}|\d{2})" + _TIME)
+# With hyphens only a long year tells itself from the day.
+_STROKED_DAY = re.compile(r"(\d{1,2})(?:/(\d{1,2})/(\d{4}|\d{2})|-(\d{1,2})-(\d{4}))" + _TIME)
+_NAMED_DAY = re.compile(r"(?:(\d{1,2})[. -]*([a-z]{3,9})|([a-z]{3,9})[. -]*(\d{1,2}))[., -]+(\d{4})" + _TIME, re.IGNORECASE)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+# What stands for 'nothing was noted' (common practice, no source).
+_BLANKS = ("-", "–", "—", "n.d.", "nd", "?", "/")
+_SUMMARIES = ("mean", "average", "avg", "sd", "s.d.", "std", "std dev", "total", "sum", "min", "max", "median", "n")
 
 
 @dataclass(frozen=True)
 class Amount:
-    """A number as written; ``is_range`` where it is the middle of two."""
+    """A number as written.
+
+    ``is_range`` where it is the middle of two; ``may_group`` where the comma may group thousands (7,250).
+    """
 
     value: float
     unit: str = ""
     is_range: bool = False
+    may_group: bool = False
+
+
+def is_blank(cell: str) -> bool:
+    """Whether a cell says that nothing was noted."""
+    return not cell or cell.casefold() in _BLANKS
+
+
+def is_summary(cell: str) -> bool:
+    """Whether a cell marks a row of means or totals."""
+    return cell.casefold().strip(" :=") in _SUMMARIES
 
 
 def read_unit(text: str) -> str:
@@ -78,20 +100,30 @@ def read_amount(cell: str) -> Amount:
 
     Examples
     --------
-    >>> read_amount("~ 90 min"), read_amount("78–80 °C").value, read_amount("0,85").value
-    (Amount(value=90.0, unit='min', is_range=False), 79.0, 0.85)
+    >>> read_amount("~ 90 min").unit, read_amount("78–80 °C").value, read_amount("0,85").value
+    ('min', 79.0, 0.85)
     """
     text = _ABOUT.sub("", cell.replace("−", "-").replace("\N{NO-BREAK SPACE}", " ").strip())
+    may_group = re.search(r"(?<![\d,.])[1-9]\d{0,2},\d{3}(?![\d,.])", text) is not None
     if found := _RANGE.fullmatch(text):
-        return Amount(tidy((_number(found[1]) + _number(found[2])) / 2), read_unit(found[3]), is_range=True)
+        middle = tidy((_number(found[1]) + _number(found[2])) / 2)
+        return Amount(middle, read_unit(found[3]), is_range=True, may_group=may_group)
     found = _VALUE.fullmatch(text)
     if found is None:
-        raise NumberTextError(f"“{cell[:40]}” is not a number.")
-    return Amount(_number(found[1]), read_unit(found[2]))
+        raise NumberTextError(f"“{cell[:40]}” is not a number. Write one value, with its unit if you like.")
+    # A degree sign alone leaves the scale to the column.
+    unit = found[2].strip()
+    return Amount(_number(found[1]), "" if unit in ("°", "º") else read_unit(unit), may_group=may_group)
 
 
 def read_hours(cell: str) -> float | None:
-    """Read hours and minutes, 1:30; None for anything else. [h]"""
+    """Read hours and minutes, 1 h 30 min or 1h30; None for anything else. [h]"""
+    found = _HOURS_AND_MINUTES.fullmatch(cell.strip())
+    return int(found[1]) + int(found[2]) / 60 if found else None
+
+
+def read_clock(cell: str) -> float | None:
+    """Read 1:30 as hours and minutes; None for anything else. [h]"""
     found = _CLOCK.fullmatch(cell.strip())
     return int(found[1]) + int(found[2]) / 60 if found else None
 
@@ -102,18 +134,26 @@ def read_outcome(cell: str) -> str | None:
     return next((outcome for outcome, words in OUTCOME_WORDS.items() if word in words), None)
 
 
-def has_strokes(cell: str) -> bool:
-    """Whether a day is written such that day or month may stand first."""
-    return _STROKED_DAY.fullmatch(cell) is not None
+def stroke_order(cell: str) -> str | None:
+    """What a day with strokes says of its order: 'day_first', 'month_first', '' (nothing); None where it does not matter."""
+    found = _STROKED_DAY.fullmatch(cell)
+    if found is None:
+        return None
+    first, second = int(found[1]), int(found[2] or found[4])
+    if first == second:
+        return None
+    return "day_first" if first > 12 else "month_first" if second > 12 else ""
 
 
-def read_day(cell: str, order: str) -> str:
+def read_day(cell: str, order: str, today: date) -> str:
     """Read a day as year-month-day. 14.3.2025 has the day first (common practice, no source).
 
     Parameters
     ----------
     order : str
         'day_first', 'month_first' or '' (not known) for days such as 3/4/2025.
+    today : date
+        No run was made later; two digits of a year are of the last hundred years.
 
     Raises
     ------
@@ -121,25 +161,32 @@ def read_day(cell: str, order: str) -> str:
 
     Examples
     --------
-    >>> read_day("14.3.25", ""), read_day("3/4/2025", "month_first"), read_day("2025-03-04 10:30", "")
-    ('2025-03-14', '2025-03-04', '2025-03-04')
+    >>> today = date(2026, 6, 1)
+    >>> read_day("14.3.25", "", today), read_day("3/4/2025", "month_first", today), read_day("5 Mar 2025", "", today)
+    ('2025-03-14', '2025-03-04', '2025-03-05')
     """
     if found := _ISO_DAY.fullmatch(cell):
-        year, month, day = (int(g) for g in found.groups())
+        year, month, day = int(found[1]), int(found[2]), int(found[3])
     elif found := _DOTTED_DAY.fullmatch(cell):
-        day, month, year = (int(g) for g in found.groups())
+        day, month, year = int(found[1]), int(found[2]), int(found[3])
     elif found := _STROKED_DAY.fullmatch(cell):
-        first, second, year = (int(g) for g in found.groups())
-        if not order and first <= 12 and second <= 12 and first != second:
-            raise NumberTextError(f"“{cell}” may have the day or the month first. Say below which.")
-        day_first = order == "day_first" if order else first > 12 or first == second
-        day, month = (first, second) if day_first else (second, first)
+        first, second, year = int(found[1]), int(found[2] or found[4]), int(found[3] or found[5])
+        if not order and first != second:
+            raise NumberTextError(f"“{cell}” may have the day or the month first. Say which.")
+        day, month = (second, first) if order == "month_first" else (first, second)
+    elif (found := _NAMED_DAY.fullmatch(cell)) and (name := (found[2] or found[3])[:3].casefold()) in _MONTHS:
+        day, month, year = int(found[1] or found[4]), _MONTHS.index(name) + 1, int(found[5])
     else:
         raise NumberTextError(f"“{cell[:40]}” is not a day. Write it as 2026-03-31.")
+    if year < 100:
+        year += 2000 if 2000 + year <= today.year else 1900
     try:
-        return date(year + 2000 if year < 100 else year, month, day).isoformat()
+        read = date(year, month, day)
     except ValueError as error:
         raise NumberTextError(f"“{cell}” is no day of the calendar.") from error
+    if read > today:
+        raise NumberTextError(f"“{cell}” lies in the future.")
+    return read.isoformat()
 
 
 def _number(text: str) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from server.core.space.limits import Space
@@ -19,9 +19,12 @@ from server.services.inputs import ColumnInput
 MEANINGS: dict[str, tuple[str, str]] = {
     "yield_percent": ("yield", "%"),
     "product_mass_g": ("product mass", "g"),
+    "product_mass_u_g": ("standard uncertainty of the product mass", "g"),
     "theoretical_yield_g": ("theoretical yield", "g"),
     "purity_percent": ("purity of the dry product", "%"),
+    "purity_u_percent": ("standard uncertainty of the purity", "%"),
     "residual_percent": ("solvent and water left", "%"),
+    "residual_u_percent": ("standard uncertainty of solvent and water", "%"),
     "scale_mol": ("scale", "mol"),
     "outcome": ("outcome", ""),
     "made_on": ("day", ""),
@@ -63,9 +66,15 @@ _MAY_REPEAT = ("", "notes")
 # Headings are looked for in this many rows; above them stand titles and remarks.
 _HEADING_ROWS = 15
 # Alike enough to be the same heading. [ratio of difflib.SequenceMatcher]
-_ALIKE = 0.8
+_ALIKE = 0.85
+# Uncertainties have long, much alike names.
+_ALMOST_EXACT = 0.97
+# A word of more letters behind a heading is a remark. [letters]
+_LONGEST_UNIT = 5
 # So alike count a heading and a variable that share all telling words.
 _WORDS_ALIKE = 0.95
+# A yield or mass with such a word is another quantity than the isolated product (common practice, no source).
+_OTHER_QUANTITIES = {"by", "byproduct", "side", "crude", "recovered", "gc", "nmr", "hplc", "lc", "conversion", "limiting"}
 _FILLERS = {"to", "of", "per", "the", "in", "ratio"}
 # Share of a column's cells that must be options of a choice for the column to be that choice.
 _MOSTLY = 0.5
@@ -73,7 +82,10 @@ _MOSTLY = 0.5
 
 @dataclass(frozen=True)
 class Column:
-    """A column of the table: number from 1, heading, meaning, unit of plain numbers, units to choose from, a first cell."""
+    """A column of the table: number from 1, heading, meaning, unit of plain numbers, units to choose from, a first cell.
+
+    ``unit`` is empty although there are ``units`` where the heading names one that is not understood.
+    """
 
     position: int
     heading: str
@@ -85,6 +97,42 @@ class Column:
     @property
     def title(self) -> str:
         return self.heading or f"Column {self.position}"
+
+    @property
+    def needs_unit(self) -> bool:
+        return bool(self.units) and not self.unit
+
+
+@dataclass(frozen=True)
+class OptionNames:
+    """What the options of one choice may be called: exactly, in any case, or without signs, as far as that tells them apart."""
+
+    exact: Mapping[str, str]
+    folded: Mapping[str, str]
+    bare: Mapping[str, str]
+
+    @classmethod
+    def of(cls, pairs: Sequence[tuple[str, str]]) -> OptionNames:
+        """From (name, option) pairs, the options' own names first."""
+        exact: dict[str, str] = {}
+        for name, option in pairs:
+            exact.setdefault(name, option)
+        return cls(exact, _unambiguous(pairs, _folded), _unambiguous(pairs, plain))
+
+    def find(self, cell: str) -> str | None:
+        """The option that a cell means; None where none is, or several may be."""
+        return self.exact.get(cell) or self.folded.get(_folded(cell)) or (self.bare.get(plain(cell)) if plain(cell) else None)
+
+
+def _folded(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+def _unambiguous(pairs: Sequence[tuple[str, str]], form: Callable[[str], str]) -> dict[str, str]:
+    found: dict[str, set[str]] = {}
+    for name, option in pairs:
+        found.setdefault(form(name), set()).add(option)
+    return {name: next(iter(options)) for name, options in found.items() if len(options) == 1}
 
 
 def meanings_for(space: Space) -> list[tuple[str, str]]:
@@ -99,23 +147,47 @@ def plain(text: str) -> str:
 
 
 def split_heading(text: str) -> tuple[str, str]:
-    """Split a heading into name and unit: 'Hold (min)', 'hold / min', 'hold [min]', 'hold, min', 'Yield %'.
+    """Split a heading into name and unit: 'Hold (min)', 'hold / min', 'hold [min]', 'hold_min', 'hold, min', 'Yield %'.
 
     Examples
     --------
-    >>> split_heading("Bath temp. (°C)"), split_heading("hold / min"), split_heading("acid:alcohol")
+    >>> split_heading("Bath temp. (°C)"), split_heading("hold (in min)*"), split_heading("acid:alcohol")
     (('Bath temp.', '°C'), ('hold', 'min'), ('acid:alcohol', ''))
     """
     text = " ".join(text.split())
-    if found := re.fullmatch(r"(.+?)\s*[(\[]\s*([^()\[\]]{1,12})\s*[)\]]", text):
-        return found[1], found[2]
+    if found := re.fullmatch(r"(.+?)\s*[(\[]\s*(?:in )?([^()\[\]]{1,24})\s*[)\]]\W{0,2}", text):
+        return found[1], found[2].strip()
     if found := re.fullmatch(r"(.+?)\s*/\s*(\S{1,8}(?:\s?w/w)?)", text):
         return found[1], found[2]
-    if (found := re.fullmatch(r"(.+?)(?:\s*,\s*|\s+)(\S{1,6})", text)) and is_unit(found[2]) and len(found[1]) > 1:
+    if (found := re.fullmatch(r"(.+?)(?:\s*,\s*|\s+|_)(\S{1,6})", text)) and is_unit(found[2]) and len(found[1]) > 1:
         return found[1], found[2]
     if text.startswith("%") and len(text) > 1:
         return text[1:].strip(), "%"
     return text, ""
+
+
+def heading_unit(heading: str) -> str:
+    """The unit that a heading names, as the app calls it or as written; empty where it names none."""
+    written = split_heading(heading)[1]
+    if not written or is_unit(written):
+        return read_unit(written)
+    # 'minutes, reflux', 'min at reflux': one word of several letters that is a unit.
+    words = _units_among(written)
+    if len(words) == 1:
+        return words.pop()
+    # '(isolated)', '(oil bath)' are remarks; what is short may be a unit that is not known here.
+    return "" if " " in written or (written.isalpha() and len(written) > _LONGEST_UNIT) else written
+
+
+def _unit_among_words(heading: str) -> str:
+    """A unit among the words of a heading without brackets: 'min hold', 'Hold, min at reflux'."""
+    words = _units_among(heading)
+    return words.pop() if len(words) == 1 else ""
+
+
+def _units_among(text: str) -> set[str]:
+    """Words of two letters or more that are units; single letters mean too many things."""
+    return {read_unit(w) for w in re.split(r"[\s,;()\[\]]+", text) if is_unit(w) and (len(w) > 1 or w == "%")}
 
 
 def _candidates(space: Space) -> list[tuple[str, str]]:
@@ -130,20 +202,30 @@ def _candidates(space: Space) -> list[tuple[str, str]]:
 
 def match_heading(heading: str, space: Space) -> tuple[str, float]:
     """(meaning, likeness) of the best match of a heading; ('', 0) where nothing is alike enough."""
-    name, unit = split_heading(heading)
+    name = split_heading(heading)[0]
+    written = heading_unit(heading)
+    unit = written or _unit_among_words(heading)
     if not plain(name):
         return "", 0.0
     best, likeness = "", 0.0
     for key, words in _candidates(space):
-        for one in dict.fromkeys((plain(heading), plain(name))):
-            ratio = difflib.SequenceMatcher(None, one, plain(words)).ratio()
-            if key.startswith("v") and _same_words(one, plain(words)):
+        units = units_for(key, space)
+        speaks_of_other = is_unit(unit) and unit not in units and (bool(units) or bool(written))
+        if speaks_of_other and not (key == "yield_percent" and unit in FACTORS["g"]):
+            continue
+        for one in dict.fromkeys((heading, name)):
+            ratio = difflib.SequenceMatcher(None, plain(one), plain(words)).ratio()
+            if key.startswith("v") and _same_words(plain(one), plain(words)):
                 ratio = max(ratio, _WORDS_ALIKE)
+            # T and t may be two variables.
+            ratio += 0.01 * (one == words)
             if ratio > likeness + 1e-9:
                 best, likeness = key, ratio
-    if likeness < _ALIKE:
+    if likeness < (_ALMOST_EXACT if "_u_" in best else _ALIKE):
         return "", 0.0
-    if best == "yield_percent" and read_unit(unit) in FACTORS["g"]:
+    if best in ("yield_percent", "product_mass_g") and _OTHER_QUANTITIES & set(plain(heading).split()):
+        return "", 0.0
+    if best == "yield_percent" and unit in FACTORS["g"]:
         return "product_mass_g", likeness
     return best, likeness
 
@@ -183,18 +265,14 @@ def family_of(v: Variable) -> tuple[str, ...]:
 
 
 def columns_of(
-    table: Rows,
-    heading_row: int,
-    space: Space,
-    given: Mapping[int, ColumnInput],
-    option_names: Mapping[str, Mapping[str, str]],
+    table: Rows, heading_row: int, space: Space, given: Mapping[int, ColumnInput], option_names: Mapping[str, OptionNames]
 ) -> list[Column]:
     """What every column means: as the chemist says, else as its heading, unit or cells suggest.
 
     Parameters
     ----------
     option_names : mapping
-        For each choice, by variable key: what its options may be called, in the form of ``plain``.
+        For each choice, by variable key: what its options may be called.
 
     Raises
     ------
@@ -202,12 +280,13 @@ def columns_of(
         For the field ``column_<number>``: no such meaning, or one that another column has.
     """
     headings = table[heading_row - 1] if 0 < heading_row <= len(table) else [""] * len(table[0])
+    below = units_row(table, heading_row, space)
     guessed = _guesses(headings, space)
     _guess_from_cells(guessed, table, heading_row, option_names)
     _guess_from_units(guessed, headings, space)
     names = dict(meanings_for(space))
     out: list[Column] = []
-    messages: dict[str, str] = {}
+    messages: dict[str, str] = {f"column_{k}": f"There is no column {k}." for k in given if k > len(headings)}
     taken: dict[str, int] = {}
     for k, heading in enumerate(headings, start=1):
         said = given.get(k)
@@ -219,13 +298,38 @@ def columns_of(
             messages[f"column_{k}"] = f"Columns {taken[meaning]} and {k} cannot both be “{names[meaning]}”."
         taken.setdefault(meaning, k)
         units = units_for(meaning, space)
-        wanted = [said.unit if said is not None else "", read_unit(split_heading(heading)[1])]
-        unit = next((u for u in wanted if u in units), units[0] if units else "")
-        sample = next((row[k - 1] for _, row in body_of(table, heading_row) if row[k - 1]), "")
+        unit = read_unit(said.unit) if said is not None else ""
+        if unit and unit not in units:
+            messages[f"column_{k}"] = f"Column {k}: {unit} is no unit of {names[meaning]}. Choose {' or '.join(units) or 'none'}."
+        if not unit:
+            unit = _unit_by_heading(heading, below[k - 1] if below else "", units)
+        sample = next((row[k - 1] for _, row in body_of(table, heading_row, space) if row[k - 1]), "")
         out.append(Column(k, heading, meaning, unit, units, sample))
     if messages:
         raise InvalidInputError(messages)
     return out
+
+
+def _unit_by_heading(heading: str, below: str, units: tuple[str, ...]) -> str:
+    """Unit of plain numbers: as the heading, or the row below it, says; the stored one where they say nothing; else empty."""
+    if not units:
+        return ""
+    named = heading_unit(heading) or read_unit(below)
+    among = _unit_among_words(heading)
+    if not named:
+        return among if among in units else units[0]
+    match = next((u for u in units if u.casefold() == named.casefold()), "")
+    return match or (among if among in units else "")
+
+
+def units_row(table: Rows, heading_row: int, space: Space) -> list[str]:
+    """The row below the headings, where it holds nothing but units; else empty."""
+    if not 0 < heading_row < len(table):
+        return []
+    row = table[heading_row]
+    own = {v.unit.casefold() for v in space.variables}
+    cells = [cell.strip("()[] ") for cell in row if cell]
+    return [cell.strip("()[] ") for cell in row] if cells and all(is_unit(c) or c.casefold() in own for c in cells) else []
 
 
 def _guesses(headings: Sequence[str], space: Space) -> list[str]:
@@ -238,12 +342,13 @@ def _guesses(headings: Sequence[str], space: Space) -> list[str]:
     return out
 
 
-def _guess_from_cells(guessed: list[str], table: Rows, heading_row: int, option_names: Mapping[str, Mapping[str, str]]) -> None:
+def _guess_from_cells(guessed: list[str], table: Rows, heading_row: int, option_names: Mapping[str, OptionNames]) -> None:
     """A column without a meaning whose cells are mostly options of a choice is that choice."""
     for key, names in option_names.items():
         for k, meaning in enumerate(guessed):
-            cells = [plain(row[k]) for _, row in body_of(table, heading_row) if row[k]]
-            if not meaning and f"v{key}" not in guessed and cells and sum(c in names for c in cells) > _MOSTLY * len(cells):
+            cells = [row[k] for row in table[heading_row:] if row[k]]
+            known = sum(names.find(c) is not None for c in cells)
+            if not meaning and f"v{key}" not in guessed and known > _MOSTLY * len(cells):
                 guessed[k] = f"v{key}"
 
 
@@ -253,11 +358,12 @@ def _guess_from_units(guessed: list[str], headings: Sequence[str], space: Space)
         units = {v.unit, *family_of(v)} - {""}
         if f"v{v.key}" in guessed or sum(bool(units & {o.unit, *family_of(o)}) for o in space.variables) != 1:
             continue
-        fits = [k for k, h in enumerate(headings) if not guessed[k] and read_unit(split_heading(h)[1]) in units]
+        fits = [k for k, h in enumerate(headings) if not guessed[k] and heading_unit(h) in units]
         if len(fits) == 1:
             guessed[fits[0]] = f"v{v.key}"
 
 
-def body_of(table: Rows, heading_row: int) -> list[tuple[int, list[str]]]:
-    """Rows below the headings that hold anything, with their numbers from 1."""
-    return [(k, row) for k, row in enumerate(table, start=1) if k > heading_row and any(row)]
+def body_of(table: Rows, heading_row: int, space: Space) -> list[tuple[int, list[str]]]:
+    """Rows below the headings (and their units) that hold anything, with their numbers from 1."""
+    start = heading_row + bool(units_row(table, heading_row, space))
+    return [(k, row) for k, row in enumerate(table, start=1) if k > start and any(row)]

@@ -271,12 +271,24 @@ def _cell(typed: object) -> object:
     """A cell of a table as text; scripts may send numbers."""
     if typed is None:
         return ""
-    if isinstance(typed, (int, float)) and not isinstance(typed, bool):
+    if isinstance(typed, int) and not isinstance(typed, bool):
+        return str(typed)
+    if isinstance(typed, float):
         return f"{typed:.12g}"
     return _clean_text(typed)
 
 
-Cell = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_cell)]
+def _row_number(typed: object) -> object:
+    if isinstance(typed, str):
+        if not typed.strip():
+            return None
+        if not re.fullmatch(r"\d{1,4}", typed.strip()):
+            raise PydanticCustomError("row_number", "{text}", {"text": "Enter the number of a row, or 0 for none."})
+    return typed
+
+
+MOST_CHARACTERS = 10_000
+Cell = Annotated[Annotated[str, Field(max_length=MOST_CHARACTERS)], BeforeValidator(_cell)]
 
 
 class ColumnInput(Input):
@@ -291,15 +303,17 @@ class NotebookInput(Input):
 
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
-    table does not say; ``words`` by variable id: option for each word that is none.
+    table does not say; ``words`` by variable id: option for each word that is none; ``small_yields``
+    says what yields and purities of at most 1 without a per cent sign are.
     """
 
     rows: Annotated[list[Annotated[list[Cell], Field(max_length=200)]], Field(max_length=5_000)]
-    heading_row: Annotated[int | None, Field(ge=0, le=5_000), BeforeValidator(_blank_is_none)] = None
+    heading_row: Annotated[Annotated[int | None, Field(ge=0, le=5_000)], BeforeValidator(_row_number)] = None
     columns: dict[Column, ColumnInput] = Field(default_factory=dict)
     defaults: dict[str, Cell] = Field(default_factory=dict)
     words: dict[str, dict[str, ShortText]] = Field(default_factory=dict)
     day_order: Literal["", "day_first", "month_first"] = ""
+    small_yields: Literal["", "fractions", "percent"] = ""
     confirm: Confirmations = Field(default_factory=list)
 
 

@@ -18,13 +18,24 @@ from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import InvalidInputError, NeedsConfirmationError
-from server.exchange.tables import Rows
-from server.services.cells import RATIO_WORDS, has_strokes, read_amount, read_day, read_hours, read_outcome, tidy
-from server.services.headings import FACTORS, MEANINGS, Column, body_of, columns_of, family_of, find_heading_row, plain
+from server.exchange.tables import Rows, as_typed
+from server.services.cells import (
+    RATIO_WORDS,
+    is_blank,
+    is_summary,
+    read_amount,
+    read_clock,
+    read_day,
+    read_hours,
+    read_outcome,
+    stroke_order,
+    tidy,
+)
+from server.services.headings import FACTORS, MEANINGS, Column, OptionNames, body_of, columns_of, family_of, find_heading_row
 from server.services.inputs import FinishedRunInput, NotebookInput, field_messages
 from server.services.numbers import NumberTextError
-from server.services.preparations import log_change
-from server.services.runs import RunView, store_result, view_runs, yield_of
+from server.services.preparations import log_change, now
+from server.services.runs import RunView, result_before_storing, store_result, view_runs, yield_of
 from server.services.spaces import space_of
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow
@@ -33,14 +44,24 @@ MOST_ROWS = 500
 MOST_COLUMNS = 60
 # So many rows are named in a message.
 _MOST_NAMED = 8
-_STATES_LEFT_OUT = ("planned", "under way", "abandoned")
+# So many words that are no option are asked about.
+MOST_WORDS = 30
 _OUTCOMES = {"yield": "ok", "failure": "failed", "no_information": "no information"}
+# Words of a column 'state' (common practice, no source); an outcome may stand there as well.
+_STATE_WORDS = {
+    "finished": ("finished", "done", "complete", "completed"),
+    "planned": ("planned", "to do", "todo"),
+    "under way": ("under way", "in progress", "running", "ongoing"),
+    "abandoned": ("abandoned", "cancelled", "canceled", "stopped"),
+}
+_NO_WORDS = ("no", "n", "0", "false", "none")
+_YES_WORDS = ("yes", "y", "1", "true", "x")
 # By code: what is unusual, the question that storing it needs a yes to, and the remark beside a row.
 _QUESTIONS = {
-    "fractions": (
-        "All yields lie between 0 and 1, so they look like fractions.",
-        "They are fractions: 0.5 means 50 %",
-        "yield read as a fraction",
+    "comma": (
+        "A comma stands before exactly three digits, so it may group thousands.",
+        "It is a decimal comma: 7,250 means 7.25",
+        "decimal comma",
     ),
     "middle": ("A range stands where one value is needed.", "Take the middle of each range", "middle of a range"),
     "outside_limits": (
@@ -50,6 +71,8 @@ _QUESTIONS = {
     ),
     "yield_above_100": ("The yield is above 100 %.", "Keep it all the same, flagged", "above 100 %"),
 }
+# Said to store runs that look like ones that are here.
+AGAIN = "again"
 
 
 @dataclass(frozen=True)
@@ -80,7 +103,8 @@ class NotebookRow:
 class Notebook:
     """A table with its meaning, row by row.
 
-    ``missing`` are the variables without a column; ``defaults`` what counts, by variable key, where the table says nothing.
+    ``words`` are at most ``MOST_WORDS``, ``more_words`` counts the others; ``missing`` are the variables without
+    a column; ``defaults`` what counts, by variable key, where the table says nothing.
     """
 
     space: Space
@@ -88,8 +112,10 @@ class Notebook:
     columns: tuple[Column, ...]
     rows: tuple[NotebookRow, ...]
     words: tuple[UnknownWord, ...]
+    more_words: int
     missing: tuple[Variable, ...]
-    has_stroked_days: bool
+    asks_day_order: bool
+    asks_small_yields: bool
     defaults: Mapping[str, str]
 
     @property
@@ -115,11 +141,8 @@ class _Row:
     settings: dict[str, Setting] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
     asked: set[str] = field(default_factory=set)
+    remarks: list[str] = field(default_factory=list)
     left_out: str = ""
-
-
-class _AlreadyHereError(Exception):
-    """A run with the same settings, yield and day is stored."""
 
 
 def look_at(session: Session, preparation_id: int, data: NotebookInput, *, base_for_missing: bool = False) -> Notebook:
@@ -169,8 +192,8 @@ def import_runs(session: Session, preparation_id: int, data: NotebookInput) -> B
 def _check_answers(book: Notebook, asked: Mapping[str, Sequence[int]], given: Sequence[str]) -> None:
     bad = [row for row in book.rows if row.problems]
     if not book.good:
-        here = any(row.left_out for row in book.rows)
-        why = _named(bad) or ("All runs of this table are here already, or not finished." if here else "No row holds a run.")
+        out = next((row for row in book.rows if row.left_out), None)
+        why = _named(bad) or (f"Row {out.number} {out.left_out}, and so on." if out else "No row holds a run.")
         raise InvalidInputError({"rows": f"Nothing can be stored. {why}"})
     for code, numbers in asked.items():
         if code not in given:
@@ -203,67 +226,105 @@ def _bring_in(
     """Add every row that can be added, without commit; return also the rows by the code of the question that they raise."""
     preparation = questions.get_preparation(session, preparation_id)
     space = space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
+    materials = questions.list_materials(session, preparation_id)
     table = checked_table(data.rows)
     heading_row = find_heading_row(table, space) if data.heading_row is None else data.heading_row
-    option_names = _option_names(space, questions.list_materials(session, preparation_id))
+    option_names = _option_names(space, materials)
     columns = columns_of(table, heading_row, space, data.columns, option_names)
     covered = {c.meaning for c in columns}
     missing = tuple(v for v in space.variables if f"v{v.key}" not in covered)
-    defaults = dict(data.defaults)
+    defaults = _defaults_by_key(space, data.defaults)
     if base_for_missing:
         # What a notebook does not mention was, most likely, as in the base recipe; whoever asks shows it.
         defaults.update({v.key: v.base if isinstance(v.base, str) else f"{v.base:.12g}" for v in missing})
-    data = data.model_copy(update={"defaults": defaults})
-    reader = _Reader(space, columns, data, option_names)
-    rows = [reader.read(number, cells) for number, cells in body_of(table, heading_row)]
-    _take_fractions_for_percent(rows)
-    stored = view_runs(session, preparation)
-    existing = {_likeness(r.settings, r.percent, r.row.made_on) for r in stored if r.row.state == "finished"}
+    body = body_of(table, heading_row, space)
+    reader = _Reader(space, columns, data.model_copy(update={"defaults": defaults}), option_names, body)
+    existing: dict[tuple[Any, ...], list[int]] = {}
+    for view in view_runs(session, preparation):
+        if view.row.state == "finished":
+            key = _likeness(view.settings, view.percent, view.row.made_on, view.row.lot)
+            existing.setdefault(key, []).append(view.number)
     runs: list[RunRow] = []
     shown: list[NotebookRow] = []
     asked: dict[str, list[int]] = {}
-    for row in rows:
-        run, percent = None, None
+    for number, cells in body:
+        row = reader.read(number, cells)
+        percent = None
         if not row.problems and not row.left_out:
-            run, percent = _try_to_add(session, preparation, row, existing)
-        if run is not None:
-            runs.append(run)
-            for code in sorted(row.asked):
-                asked.setdefault(code, []).append(row.number)
+            percent = _leave_out_if_here(preparation, materials, row, existing, again=AGAIN in data.confirm)
+        if not row.problems and not row.left_out:
+            run, percent = _try_to_add(session, preparation, row)
+            if run is not None:
+                runs.append(run)
+                for code in sorted(row.asked):
+                    asked.setdefault(code, []).append(row.number)
         shown.append(_shown(row, percent))
     words = tuple(reader.words)
-    book = Notebook(space, heading_row, tuple(columns), tuple(shown), words, missing, reader.has_stroked_days, defaults)
+    book = Notebook(
+        space=space,
+        heading_row=heading_row,
+        columns=tuple(columns),
+        rows=tuple(shown),
+        words=words[:MOST_WORDS],
+        more_words=max(0, len(words) - MOST_WORDS),
+        missing=missing,
+        asks_day_order=reader.asks_day_order,
+        asks_small_yields=reader.asks_small_yields,
+        defaults=defaults,
+    )
     return book, runs, asked
 
 
-def _try_to_add(
-    session: Session, preparation: PreparationRow, row: _Row, existing: set[tuple[Any, ...]]
-) -> tuple[RunRow | None, float | None]:
+def _defaults_by_key(space: Space, given: Mapping[str, str]) -> dict[str, str]:
+    """Defaults by variable key; scripts may name the variables."""
+    names = {v.name: v.key for v in space.variables}
+    keys = {v.key for v in space.variables}
+    found = {k if k in keys else names.get(k, k): text for k, text in given.items()}
+    unknown = sorted(found.keys() - keys)
+    if unknown:
+        raise InvalidInputError({"defaults": f"There is no variable {unknown[0][:40]}."})
+    return found
+
+
+def _leave_out_if_here(
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    row: _Row,
+    existing: dict[tuple[Any, ...], list[int]],
+    *,
+    again: bool,
+) -> float | None:
+    """Leave a row out that looks like a stored run; every stored run accounts for one row. Returns the yield."""
+    try:
+        data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings})
+    except ValidationError as error:
+        row.problems.extend(field_messages(error).values())
+        return None
+    percent = result_before_storing(preparation, materials, row.settings, data)
+    alike = existing.get(_likeness(row.settings, percent, row.raw.get("made_on"), data.lot), [])
+    if alike and not again:
+        row.left_out = f"looks the same as run {alike.pop(0)}"
+    return percent
+
+
+def _try_to_add(session: Session, preparation: PreparationRow, row: _Row) -> tuple[RunRow | None, float | None]:
     """Add one run and return it with its yield; what stands in the way is noted in the row."""
     given: list[str] = []
     while True:
+        data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings, "confirm": given})
         try:
-            data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings, "confirm": given})
             with session.begin_nested():
                 run = store_result(session, int(preparation.id or 0), data)
                 if data.product_mass_g is not None and run.theory_g is not None:
                     # The mass tells more than the per cent worked out from it; that both agree was checked.
                     run.entered_yield_percent = None
-                percent = _percent_of(preparation, run)
-                if _likeness(row.settings, percent, run.made_on) in existing:
-                    raise _AlreadyHereError
-            return run, percent
-        except _AlreadyHereError:
-            row.left_out = "is here already"
-        except ValidationError as error:
-            row.problems.extend(field_messages(error).values())
+            return run, _percent_of(preparation, run)
         except InvalidInputError as error:
             row.problems.extend(error.messages.values())
+            return None, None
         except NeedsConfirmationError as error:
             given.append(error.code)
             row.asked.add(error.code)
-            continue
-        return None, None
 
 
 def _percent_of(preparation: PreparationRow, run: RunRow) -> float | None:
@@ -272,9 +333,9 @@ def _percent_of(preparation: PreparationRow, run: RunRow) -> float | None:
     return found.percent if found else (0.0 if run.outcome == "failure" else None)
 
 
-def _likeness(settings: Mapping[str, Setting], percent: float | None, day: str | None) -> tuple[Any, ...]:
+def _likeness(settings: Mapping[str, Setting], percent: float | None, day: str | None, lot: str) -> tuple[Any, ...]:
     values = sorted((k, v if isinstance(v, str) else f"{v:.6g}") for k, v in settings.items())
-    return tuple(values), None if percent is None else f"{percent:.1f}", day or None
+    return tuple(values), None if percent is None else f"{percent:.1f}", day or None, lot
 
 
 def _shown(row: _Row, percent: float | None) -> NotebookRow:
@@ -285,7 +346,7 @@ def _shown(row: _Row, percent: float | None) -> NotebookRow:
         percent=percent,
         outcome=str(row.raw["outcome"]),
         is_excluded=bool(row.raw.get("excluded_reason")),
-        remarks=tuple(_QUESTIONS[code][2] for code in sorted(row.asked)),
+        remarks=(*(_QUESTIONS[code][2] for code in sorted(row.asked)), *row.remarks),
         problems=tuple(dict.fromkeys(row.problems)),
         left_out=row.left_out,
     )
@@ -310,25 +371,27 @@ def checked_table(rows: Rows) -> Rows:
     return [row + [""] * (width - len(row)) for row in rows]
 
 
-def _option_names(space: Space, materials: Sequence[MaterialRow]) -> dict[str, dict[str, str]]:
-    """What the options of each choice may be called: their names in any case, and name and formula of their material."""
-    out: dict[str, dict[str, str]] = {}
+def _option_names(space: Space, materials: Sequence[MaterialRow]) -> dict[str, OptionNames]:
+    """What the options of each choice may be called: by their own names, and by name and formula of their material."""
+    out: dict[str, OptionNames] = {}
     for v in space.variables:
-        if not v.is_choice:
-            continue
-        out[v.key] = {plain(c): c for c in v.choices}
-        for m in materials:
-            if str(m.choice_variable_id) == v.key and m.choice in v.choices:
-                for text in filter(None, (m.name, m.formula)):
-                    out[v.key].setdefault(plain(text), str(m.choice))
+        if v.is_choice:
+            own = [(c, c) for c in v.choices]
+            linked = [m for m in materials if str(m.choice_variable_id) == v.key and m.choice in v.choices]
+            out[v.key] = OptionNames.of(own + [(t, str(m.choice)) for m in linked for t in (m.name, m.formula) if t])
     return out
 
 
 class _Reader:
-    """Reads rows by the meaning of their columns; gathers words that are no option on the way."""
+    """Reads rows by the meaning of their columns; gathers what has to be asked on the way."""
 
     def __init__(
-        self, space: Space, columns: Sequence[Column], data: NotebookInput, option_names: Mapping[str, Mapping[str, str]]
+        self,
+        space: Space,
+        columns: Sequence[Column],
+        data: NotebookInput,
+        option_names: Mapping[str, OptionNames],
+        body: Sequence[tuple[int, list[str]]],
     ) -> None:
         self.space = space
         self.columns = columns
@@ -337,22 +400,33 @@ class _Reader:
         self.by_meaning = {f"v{v.key}": v for v in space.variables}
         self.note_columns = sum(c.meaning == "notes" for c in columns)
         self.words: list[UnknownWord] = []
-        self.has_stroked_days = False
+        self.asks_small_yields = False
+        self.today = now().date()
+        # A day such as 25/3/2026 tells the order of all days of the table, unless another one tells the opposite.
+        days = [c.position - 1 for c in columns if c.meaning == "made_on"]
+        orders = {stroke_order(cells[k]) for _, cells in body for k in days} - {None}
+        self.asks_day_order = bool(orders) and orders - {""} not in ({"day_first"}, {"month_first"})
+        told = "" if self.asks_day_order else next((o for o in orders if o), "")
+        self.day_order = data.day_order or told or ""
 
     def read(self, number: int, cells: Sequence[str]) -> _Row:
         row = _Row(number)
+        if is_summary(next((c for c in cells if c), "")):
+            row.left_out = "is no run but a mean, a total or the like"
+            return row
         notes: list[str] = []
         unread: set[str] = set()
         for column in self.columns:
-            # An apostrophe in front is how spreadsheets mark text.
-            cell = cells[column.position - 1].removeprefix("'").strip()
-            if not cell or not column.meaning:
+            cell = as_typed(cells[column.position - 1]).strip()
+            if not column.meaning or not cell or (is_blank(cell) and column.meaning != "notes"):
                 continue
             try:
                 if (v := self.by_meaning.get(column.meaning)) is not None:
-                    row.settings[v.key] = self._setting(row, v, column.unit, cell)
+                    row.settings[v.key] = self._setting(row, v, column, cell)
                 elif column.meaning == "notes":
-                    notes.append(f"{column.heading}: {cell}" if self.note_columns > 1 and column.heading else cell)
+                    notes.extend(
+                        [f"{column.heading}: {cell}" if self.note_columns > 1 and column.heading else cell] if cell else []
+                    )
                 else:
                     self._result(row, column, cell)
             except NumberTextError as error:
@@ -374,38 +448,51 @@ class _Reader:
         if not typed:
             row.problems.append(f"{v.name} is not given. Enter what held where the table says nothing.")
             return
+        column = Column(0, v.name, f"v{v.key}", v.unit, (), "")
         try:
-            row.settings[v.key] = self._setting(row, v, v.unit, typed)
+            row.settings[v.key] = self._setting(row, v, column, typed)
         except NumberTextError as error:
             row.problems.append(f"{v.name}: {error}")
+        if any(c.meaning == f"v{v.key}" for c in self.columns):
+            row.remarks.append(f"{v.name} as entered above")
 
-    def _setting(self, row: _Row, v: Variable, plain_unit: str, cell: str) -> Setting:
+    def _setting(self, row: _Row, v: Variable, column: Column, cell: str) -> Setting:
         if v.is_choice:
-            option = self.option_names[v.key].get(plain(cell)) or self._word(v, cell)
+            option = self.option_names[v.key].find(cell) or self._word(v, cell)
             if not option:
                 raise NumberTextError(f"“{cell[:40]}” is no option of {v.name}. Say what it means.")
             return option
-        if v.role is Role.HOLD_TIME and (hours := read_hours(cell)) is not None:
-            return tidy(convert(hours, "h", v.unit))
-        value, unit = self._amount(row, cell, plain_unit)
-        if unit == v.unit or not unit or unit.casefold() in (v.unit.casefold(), *RATIO_WORDS):
+        if v.role is Role.HOLD_TIME:
+            hours = read_hours(cell)
+            if hours is None and (hours := read_clock(cell)) is not None and column.unit not in ("h", "d"):
+                raise NumberTextError(f"“{cell}” may be hours and minutes or minutes and seconds. Write it with its unit.")
+            if hours is not None:
+                return tidy(convert(hours, "h", v.unit))
+        value, unit = self._amount(row, cell, column)
+        own = (v.unit.casefold(), *(RATIO_WORDS if v.role in (Role.RATIO, Role.LOADING) else ()))
+        if not unit or unit.casefold() in own:
             return value
         if unit in family_of(v):
             return tidy(convert(value, unit, v.unit))
-        own = f"its unit is {v.unit}" if v.unit else "it has no unit"
-        raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}, but {own}.")
+        its = f"its unit is {v.unit}" if v.unit else "it has no unit"
+        raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}, but {its}.")
 
-    def _amount(self, row: _Row, cell: str, plain_unit: str) -> tuple[float, str]:
+    def _amount(self, row: _Row, cell: str, column: Column) -> tuple[float, str]:
         found = read_amount(cell)
+        if not found.unit and column.needs_unit:
+            raise NumberTextError(f"“{cell[:40]}” has no unit, and that of the heading is not understood. Say which it is.")
         if found.is_range:
             row.asked.add("middle")
-        return found.value, found.unit or plain_unit
+        if found.may_group:
+            row.asked.add("comma")
+        return found.value, found.unit or column.unit
 
     def _word(self, v: Variable, cell: str) -> str:
-        known = next((w for w in self.words if w.variable.key == v.key and w.word == cell), None)
+        word = " ".join(cell.split())
+        known = next((w for w in self.words if w.variable.key == v.key and w.word == word), None)
         if known is None:
-            said = self.data.words.get(v.key, {}).get(cell, "")
-            known = UnknownWord(v, cell, said if said in v.choices else "")
+            said = self.data.words.get(v.key, {}).get(word, "")
+            known = UnknownWord(v, word, said if said in v.choices else "")
             self.words.append(known)
         return known.option
 
@@ -417,36 +504,49 @@ class _Reader:
         elif key == "outcome":
             raise NumberTextError(f"“{cell[:40]}” is no outcome. Write ok, failed, or no information.")
         elif key == "state":
-            state = cell.casefold().replace("_", " ")
-            row.left_out = f"is {state}" if state in _STATES_LEFT_OUT else ""
+            self._state(row, cell)
         elif key == "made_on":
-            self.has_stroked_days = self.has_stroked_days or has_strokes(cell)
-            row.raw[key] = read_day(cell, self.data.day_order)
-        elif key in ("lot", "excluded_reason"):
+            row.raw[key] = read_day(cell, self.day_order, self.today)
+        elif key == "lot":
             row.raw[key] = cell
+        elif key == "excluded_reason":
+            if cell.casefold() not in _NO_WORDS:
+                row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
         else:
-            value, unit = self._amount(row, cell, column.unit)
-            factors = FACTORS[MEANINGS[key][1]]
-            if unit not in factors:
-                raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
-            row.raw[key] = tidy(value * factors[unit])
+            row.raw[key] = self._quantity(row, column, cell)
 
+    def _state(self, row: _Row, cell: str) -> None:
+        word = cell.casefold().replace("_", " ").strip(" .!")
+        state = next((state for state, words in _STATE_WORDS.items() if word in words), None)
+        outcome = read_outcome(cell)
+        if state is None and outcome is None:
+            raise NumberTextError(f"“{cell[:40]}” is no state. Write finished, planned, under way or abandoned.")
+        if outcome is not None:
+            row.raw["outcome"] = outcome
+        elif state != "finished":
+            row.left_out = f"is {state}"
 
-def _take_fractions_for_percent(rows: Sequence[_Row]) -> None:
-    """Yields of 0 to 1 throughout are fractions, as a spreadsheet's per cent cells are: asked before anything is stored."""
-    typed = [r for r in rows if "yield_percent" in r.raw]
-    if not any(r.raw["yield_percent"] > 0 for r in typed) or any(r.raw["yield_percent"] > 1.0 for r in typed):
-        return
-    for row in typed:
-        row.raw["yield_percent"] = tidy(100.0 * row.raw["yield_percent"])
-        row.asked.add("fractions")
+    def _quantity(self, row: _Row, column: Column, cell: str) -> float:
+        """A mass, a per cent or an amount in the unit in which it is stored."""
+        key = column.meaning
+        value, unit = self._amount(row, cell, column)
+        factors = FACTORS[MEANINGS[key][1]]
+        if unit not in factors:
+            raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
+        if key in ("yield_percent", "purity_percent") and 0 < value <= 1 and "%" not in cell:
+            # A spreadsheet keeps per cent cells as fractions; 0.8 may be either.
+            self.asks_small_yields = True
+            if not self.data.small_yields:
+                raise NumberTextError(f"“{cell[:40]}” may be {value:g} % or {100 * value:g} %. Say which.")
+            value *= 100.0 if self.data.small_yields == "fractions" else 1.0
+        return tidy(value * factors[unit])
 
 
 def runs_as_table(session: Session, preparation_id: int) -> Rows:
     """All runs with their settings as run and results, headings first; ``look_at`` understands every column."""
     preparation = questions.get_preparation(session, preparation_id)
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
-    headings = ["run", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
+    headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
     headings += [f"{label} / {unit}" if unit else label for key, (label, unit) in MEANINGS.items() if key != "state"]
     headings.insert(headings.index("yield / %") + 1, "standard uncertainty of the yield / points")
     return [headings, *(_line(run, variables) for run in view_runs(session, preparation))]
@@ -461,9 +561,12 @@ def _line(view: RunView, variables: Sequence[Variable]) -> list[str]:
     numbers = {
         "yield_percent": found.percent if found else None,
         "product_mass_g": run.product_mass_g,
+        "product_mass_u_g": run.product_mass_u_g,
         "theoretical_yield_g": theory,
         "purity_percent": run.purity_percent,
+        "purity_u_percent": run.purity_u_percent,
         "residual_percent": run.residual_percent,
+        "residual_u_percent": run.residual_u_percent,
         "scale_mol": run.scale_mol,
     }
     line = [str(run.number), run.state.replace("_", " "), *settings]

@@ -378,6 +378,20 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     return run
 
 
+def result_before_storing(
+    preparation: PreparationRow, materials: Sequence[MaterialRow], settings: Mapping[str, Setting], data: FinishedRunInput
+) -> float | None:
+    """The yield that a new run will have, 0 for a failure, None without information. [%]"""
+    run = RunRow(preparation_id=0, number=0, state="finished", created_at=now())
+    _apply_result(run, data)
+    scale = data.scale_mol or preparation.base_scale_mol
+    theory, _ = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, {})
+    if run.product_mass_g is not None and theory is not None:
+        run.entered_yield_percent = None
+    found = yield_of(preparation, run, theory)
+    return found.percent if found else (0.0 if run.outcome == "failure" else None)
+
+
 def _as_run_by_name(session: Session, space: Space, run: RunRow) -> dict[str, Setting | None]:
     """As-run settings that are stored now, by name of the variable."""
     stored = {s.variable_id: s for s in questions.list_run_settings(session, int(run.id or 0))}

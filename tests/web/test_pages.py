@@ -899,6 +899,42 @@ def test_another_heading_row_is_looked_at_anew(ready: TestClient) -> None:
     assert wrong.status_code == 422
     assert kept_of(wrong.text)["kept"] == fields["kept"]
     assert kept_of(wrong.text)["heading_row"] == "two"
+    assert kept_of(wrong.text)["column_1"] == "v1"
+    assert "Enter the number of a row" in wrong.text
+
+
+def test_rows_that_are_read_differently_are_shown_before_they_are_stored(ready: TestClient) -> None:
+    rows = "hold;bath;agent;yield\n2;120;MgSO4;50\n3;125;MgSO4;60\n"
+    fields = kept_of(ready.post(IMPORT, data={"action": "read", "rows": rows}).text)
+    answer = ready.post(IMPORT, data={**fields, "unit_1": "d", "action": "store", "confirm": "outside_limits"})
+    assert answer.status_code == 409
+    assert "The rows are read differently now" in answer.text
+    assert stored_runs(ready) == 0
+    assert ready.post(IMPORT, data={**kept_of(answer.text), "unit_1": "h", "action": "check"}).status_code == 200
+
+
+def test_the_base_recipe_does_not_fill_cells_of_a_column_that_was_found_later(ready: TestClient) -> None:
+    rows = "hold;oil;agent;yield\n2;140;MgSO4;50\n3;;MgSO4;60\n"
+    first = ready.post(IMPORT, data={"action": "read", "rows": rows})
+    fields = kept_of(first.text)
+    assert fields["default_2"] == "120"
+    second = ready.post(IMPORT, data={**fields, "column_2": "v2", "action": "check"})
+    assert kept_of(second.text)["default_2"] == ""
+    assert "1 of 2 can be stored" in second.text
+    # What the chemist enters there counts, and is said beside the row.
+    third = ready.post(IMPORT, data={**kept_of(second.text), "default_2": "135", "action": "check"})
+    assert "2 of 2 can be stored" in third.text
+    assert "stored, bath as entered above" in third.text
+
+
+def test_a_unit_counts_for_the_meaning_that_it_was_chosen_for(ready: TestClient) -> None:
+    rows = "hold;bath;agent;yield;mass\n2;120;MgSO4;50;5\n"
+    fields = kept_of(ready.post(IMPORT, data={"action": "read", "rows": rows}).text)
+    answer = ready.post(IMPORT, data={**fields, "column_5": "", "column_1": "", "action": "check"})
+    assert answer.status_code == 200
+    moved = ready.post(IMPORT, data={**fields, "column_1": "", "column_5": "v1", "action": "check"})
+    assert moved.status_code == 200
+    assert kept_of(moved.text)["unit_5"] == "h"
 
 
 def test_a_file_that_is_no_table_keeps_what_was_pasted(ready: TestClient) -> None:
@@ -920,7 +956,7 @@ def test_all_runs_are_offered_as_a_table(ready: TestClient) -> None:
     answer = ready.get("/preparations/1/runs.csv")
     assert answer.headers["content-type"] == "text/csv; charset=utf-8"
     lines = answer.text.lstrip("\ufeff").splitlines()
-    assert lines[0].startswith("run,state,hold / h,bath / °C,agent,yield / %")
+    assert lines[0].startswith("run number,state,hold / h,bath / °C,agent,yield / %")
     assert lines[1].startswith("1,finished,2,120,MgSO4,71,")
     assert "'=HYPERLINK(1)" in lines[1]
 
@@ -930,6 +966,8 @@ def test_scripts_bring_in_tables_as_cells(ready: TestClient) -> None:
     asked = ready.post("/api/v1/preparations/1/runs/import", json={"rows": rows})
     assert asked.status_code == 422
     assert asked.json()["confirm"] == "skip_bad"
+    huge = ready.post("/api/v1/preparations/1/runs/import", json={"rows": [rows[0], [10**400, 120, "MgSO4", 50]]})
+    assert huge.status_code == 422
     answer = ready.post("/api/v1/preparations/1/runs/import", json={"rows": rows, "confirm": ["skip_bad"]})
     assert answer.status_code == 201
     assert answer.json()["numbers"] == [1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -13,13 +14,13 @@ from starlette.responses import Response
 from server.errors import InvalidInputError
 from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv
 from server.services.headings import meanings_for
-from server.services.inputs import NotebookInput, validated
+from server.services.inputs import MOST_CHARACTERS, NotebookInput, validated
 from server.services.notebook import MOST_ROWS, BroughtIn, Notebook, checked_table, import_runs, look_at, runs_as_table
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, submit
+from server.web.forms import FormState, RawForm, as_text, submit
 from server.web.pages.common import Frame
 from server.web.pages.preparations import MOST_NOTE
 from server.web.rendering import render
@@ -53,7 +54,14 @@ class NotebookPage:
     lines: tuple[RowLine, ...] = ()
     kept: str = ""
     note: str = ""
+    shown: str = ""
+    assumed: str = ""
     meanings: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def has_alike(self) -> bool:
+        """Whether rows are left out because they look like runs that are stored."""
+        return self.book is not None and any(r.left_out.startswith("looks") for r in self.book.rows)
 
 
 @dataclass(frozen=True)
@@ -89,6 +97,8 @@ def create_import(request: Request, preparation_id: Id, form: Form, session: Wri
         return f"/preparations/{preparation_id}?note={quote(_words(found))}#runs"
 
     redraw = _draw_check(request, session, preparation, posted)
+    if form.values.get("action") == "store" and not posted.errors and not _was_shown(session, preparation_id, form, posted):
+        return redraw(FormState(form.values, banner="The rows are read differently now. Look at them, then store."), 409)
     if form.values.get("action") == "store" or posted.errors:
         return submit(form, act, redraw)
     return redraw(FormState(form.values), 200)
@@ -103,6 +113,20 @@ def download_runs(preparation_id: Id, session: ReadSession) -> Response:
     return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
 
 
+def _was_shown(session: WriteSession, preparation_id: int, form: RawForm, posted: _Posted) -> bool:
+    """Whether the rows are what the page showed; impossible columns are left to the import, which says so."""
+    try:
+        return _mark(look_at(session, preparation_id, posted.data)) == form.values.get("shown", "")
+    except InvalidInputError:
+        return True
+
+
+def _mark(book: Notebook) -> str:
+    """A short text that differs whenever the rows do; questions and their answers do not count."""
+    rows = [(r.number, sorted(r.settings.items()), r.day, r.percent, r.outcome, r.is_excluded, r.left_out) for r in book.rows]
+    return hashlib.sha256(repr(rows).encode()).hexdigest()[:16]
+
+
 def _read(form: RawForm) -> _Posted:
     """The table that was chosen, pasted, or kept by the page, and what was said about it."""
     kept, note = form.values.get("kept", ""), form.values.get("note", "")
@@ -112,17 +136,28 @@ def _read(form: RawForm) -> _Posted:
         if file is not None:
             table = read_file(file.content, form.values.get("sheet", "").strip())
             rows, note = table.rows, table.note
+            if form.values.get("rows", "").strip():
+                note = f"{note} The file was read, not what was pasted.".strip()
         else:
             rows, note = read_text(form.values.get("rows", "")), ""
+        _check_cells(rows)
+        if max((len(row) for row in rows), default=0) == 1:
+            note = f"{note} There is one column only: nothing was recognised that separates cells.".strip()
         data = validated(NotebookInput, {"rows": rows})
         return _Posted(data, write_csv(data.rows), note, is_first_look)
     raw: dict[str, Any] = {"rows": read_kept(kept), "confirm": form.all("confirm")}
     raw["heading_row"] = form.values.get("heading_row", "")
     raw["day_order"] = form.values.get("day_order", "")
+    raw["small_yields"] = form.values.get("small_yields", "")
     raw["defaults"] = form.prefixed("default_")
-    if form.values.get("heading_row", "") == form.values.get("heading_row_was", ""):
-        units = form.prefixed("unit_")
-        raw["columns"] = {k: {"meaning": meaning, "unit": units.get(k, "")} for k, meaning in form.prefixed("column_").items()}
+    was = form.values.get("heading_row_was", "")
+    # Other headings mean other columns; what is no number of a row changes nothing yet.
+    if raw["heading_row"].strip() == was or not raw["heading_row"].strip().isdigit():
+        raw["columns"] = _columns_said(form)
+    assumed = set(filter(None, form.values.get("assumed", "").split(",")))
+    for key in assumed & {c["meaning"].removeprefix("v") for c in raw.get("columns", {}).values()}:
+        # The page itself filled this in for want of a column; now there is one.
+        raw["defaults"].pop(key, None)
     words: dict[str, dict[str, str]] = {}
     for name, option in form.prefixed("word_").items():
         key, _, word = name.partition(":")
@@ -134,6 +169,24 @@ def _read(form: RawForm) -> _Posted:
         # What can be read is shown again, with a message at what cannot.
         good = {name: value for name, value in raw.items() if name not in error.messages}
         return _Posted(validated(NotebookInput, good), kept, note, is_first_look, error.messages)
+
+
+def _columns_said(form: RawForm) -> dict[str, dict[str, str]]:
+    """Meaning and unit of every column; a unit counts for the meaning that it was chosen for."""
+    units, before = form.prefixed("unit_"), form.prefixed("was_")
+    return {
+        k: {"meaning": meaning, "unit": units.get(k, "") if before.get(k, meaning) == meaning else ""}
+        for k, meaning in form.prefixed("column_").items()
+    }
+
+
+def _check_cells(rows: list[list[str]]) -> None:
+    for k, row in enumerate(rows, start=1):
+        longest = max((len(cell) for cell in row), default=0)
+        if longest > MOST_CHARACTERS:
+            raise InvalidInputError(
+                {"rows": f"Row {k} has a cell of {longest} characters; at most {MOST_CHARACTERS} fit. Shorten it."}
+            )
 
 
 def _words(found: BroughtIn) -> str:
@@ -175,6 +228,8 @@ def _draw_check(
             left = {k: c if k not in wrong else c.model_copy(update={"meaning": ""}) for k, c in data.columns.items()}
             book = look_at(session, key, data.model_copy(update={"columns": left}))
             status = 422
+        if data.heading_row is None and "heading_row" in errors:
+            data = data.model_copy(update={"heading_row": book.heading_row})
         state = replace(form, values={**_chosen(book, data), **_kept_wrong(form.values, errors)}, errors=errors)
         page = replace(
             _page(session, preparation, state),
@@ -182,6 +237,8 @@ def _draw_check(
             lines=tuple(_lines(book)),
             kept=posted.kept,
             note=posted.note,
+            shown=_mark(book),
+            assumed=",".join(v.key for v in book.missing if book.defaults.get(v.key) == as_text(v.base)),
             meanings=tuple(meanings_for(book.space)),
         )
         return render(request, "runs/notebook.html", page, status=status)
@@ -191,7 +248,7 @@ def _draw_check(
 
 def _chosen(book: Notebook, data: NotebookInput) -> dict[str, str]:
     """What the fields show."""
-    values = {"heading_row": str(book.heading_row), "day_order": data.day_order}
+    values = {"heading_row": str(book.heading_row), "day_order": data.day_order, "small_yields": data.small_yields}
     for c in book.columns:
         values[f"column_{c.position}"], values[f"unit_{c.position}"] = c.meaning, c.unit
     values.update({f"default_{key}": text for key, text in book.defaults.items()})
