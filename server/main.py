@@ -17,6 +17,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
+from server.compute.threads import keep_to_one_thread
 from server.errors import StartupError
 from server.paths import asset_folder
 from server.settings import Settings, demo_database
@@ -57,6 +58,7 @@ def create_app(settings: Settings) -> FastAPI:
     StartupError
         If the database cannot be used.
     """
+    keep_to_one_thread()
     engine = open_database(settings.database)
 
     @asynccontextmanager

@@ -10,9 +10,13 @@ from fastapi.testclient import TestClient
 from sqlalchemy import Engine
 from sqlmodel import Session
 
+from server.compute.threads import keep_to_one_thread
 from server.main import create_app
 from server.settings import Settings
 from server.storage.engine import open_database, write_session
+
+# As the app does; tests run in several processes at once.
+keep_to_one_thread()
 
 
 @pytest.fixture

@@ -17,6 +17,7 @@ import numpy as np
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
+from server.compute.threads import keep_to_one_thread
 from server.core.choose.proposal import History, propose, working_recipe
 from server.core.model.effects import find_effects
 from server.core.model.ladder import fit_ladder
@@ -66,6 +67,7 @@ def main() -> None:
     """Measure and print."""
     import warnings
 
+    keep_to_one_thread()
     warnings.simplefilter("ignore")  # scikit-learn's optimiser complains about bounds; only its time counts here
     heads = [f"{'runs':>5} {'variables':>9}", f"{'fit+effects / s':>16}", f"{'proposal / s':>13}", f"{'GPR fit / s':>12}"]
     print(*heads, f"{'ratio':>7}", f"{'peak / MB':>10}")
