@@ -22,6 +22,7 @@ from server.errors import StartupError
 from server.paths import asset_folder
 from server.settings import Settings, demo_database
 from server.storage import questions
+from server.storage.backup import read_backup, write_backup
 from server.storage.engine import open_database, read_session
 from server.storage.files import FileStore
 from server.web.api import routes as api_routes
@@ -164,6 +165,30 @@ def demo(
     typer.echo(f"Demo loaded: {', '.join(loaded)}." if loaded else "The demo is loaded already.")
     if not load_only:
         _serve(settings)
+
+
+@cli.command()
+def backup(
+    file: Annotated[Path, typer.Argument(help="The backup to write, a ZIP file.")],
+    database: Database = None,
+) -> None:
+    """Write everything, photos and files included, to one file; the app may be running."""
+    settings = _settings(database, None, None)
+    found = write_backup(settings.database, settings.files_folder, file)
+    typer.echo(f"{file}: {found.preparations} preparations, {found.runs} runs, {found.files} photos and files.")
+
+
+@cli.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A backup of this program.")],
+    database: Database = None,
+) -> None:
+    """Restore a backup to a database that is not there yet."""
+    settings = _settings(database, None, None)
+    found = read_backup(file, settings.database, settings.files_folder)
+    open_database(settings.database).dispose()
+    what = f"{found.preparations} preparations, {found.runs} runs, {found.files} photos and files"
+    typer.echo(f"Restored to {settings.database}: {what}, as of {found.written_at}.")
 
 
 def run() -> None:

@@ -16,7 +16,7 @@ from sqlmodel import Session, create_engine
 
 from server.errors import StartupError
 
-_MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
+MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 
 
 def open_database(path: Path) -> Engine:
@@ -71,7 +71,7 @@ def _begin(connection: Connection) -> None:
 def migration_config(connection: Connection) -> Config:
     """Return Alembic's configuration bound to an open connection."""
     config = Config()
-    config.set_main_option("script_location", str(_MIGRATIONS))
+    config.set_main_option("script_location", str(MIGRATIONS))
     config.attributes["connection"] = connection
     return config
 

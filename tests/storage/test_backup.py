@@ -1,0 +1,106 @@
+"""Backups: everything comes back, nothing is overwritten, damage is noticed."""
+
+import json
+import zipfile
+from pathlib import Path
+
+import pytest
+from sqlmodel import Session
+
+from server.errors import StartupError
+from server.services.attachments import attach, read_attachment
+from server.services.runs import view_runs
+from server.settings import Settings
+from server.storage import questions
+from server.storage.backup import read_backup, write_backup
+from server.storage.engine import open_database, read_session
+from server.storage.files import FileStore
+from tests.factories import make_preparation, make_run
+from tests.test_main import yieldwright
+
+
+@pytest.fixture
+def kept(settings: Settings, session: Session, tmp_path: Path) -> Path:
+    """A backup of a database with one run and a note on file, taken while a session is open."""
+    preparation = make_preparation(session)
+    run = make_run(session, preparation, 71.0)
+    attach(session, FileStore(settings.files_folder), int(run.id or 0), "note.txt", b"what happened")
+    # Begun, not committed: it must not be in the backup.
+    run.notes = "half a thought"
+    session.add(run)
+    session.flush()
+    target = tmp_path / "kept" / "backup.zip"
+    found = write_backup(settings.database, settings.files_folder, target)
+    assert (found.preparations, found.runs, found.files) == (1, 1, 1)
+    return target
+
+
+def test_everything_comes_back(kept: Path, tmp_path: Path) -> None:
+    database = tmp_path / "elsewhere" / "new.sqlite3"
+    files = tmp_path / "elsewhere" / "new.files"
+    found = read_backup(kept, database, files)
+    assert (found.preparations, found.runs, found.files) == (1, 1, 1)
+    engine = open_database(database)
+    with read_session(engine) as session:
+        (preparation,) = questions.list_preparations(session)
+        (run,) = view_runs(session, preparation)
+        assert run.percent == 71.0
+        assert run.row.notes == ""
+        (row,) = questions.list_attachments(session, int(run.row.id or 0))
+        assert read_attachment(session, FileStore(files), int(row.id or 0)).content == b"what happened"
+    engine.dispose()
+
+
+def test_nothing_is_overwritten(kept: Path, settings: Settings) -> None:
+    before = kept.read_bytes()
+    with pytest.raises(StartupError, match="is there already"):
+        write_backup(settings.database, settings.files_folder, kept)
+    assert kept.read_bytes() == before
+    with pytest.raises(StartupError, match="not overwritten"):
+        read_backup(kept, settings.database, settings.files_folder)
+
+
+def changed(source: Path, name: str, content: bytes) -> Path:
+    target = source.with_name("changed.zip")
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w") as new:
+        for one in old.namelist():
+            new.writestr(one, content if one == name or one.startswith(name) else old.read(one))
+    return target
+
+
+def test_damage_is_noticed_and_leaves_nothing_behind(kept: Path, tmp_path: Path) -> None:
+    facts = json.loads(zipfile.ZipFile(kept).read("backup.json"))
+    newer = json.dumps({**facts, "tables": "9999"}).encode()
+    for name, content, words in (
+        ("database.sqlite3", b"other", "its database is not what it was"),
+        ("files/", b"other", "is not what it was"),
+        ("backup.json", newer, "newer version"),
+        ("backup.json", b"{}", "no backup of this program"),
+        ("backup.json", b"nonsense", "no backup of this program"),
+    ):
+        database = tmp_path / "restored" / "db.sqlite3"
+        with pytest.raises(StartupError, match=words):
+            read_backup(changed(kept, name, content), database, tmp_path / "restored" / "files")
+        assert not database.exists()
+        assert not list(database.parent.glob("*.restoring"))
+    with pytest.raises(StartupError, match="no backup of this program"):
+        read_backup(tmp_path / "test.sqlite3", tmp_path / "x.sqlite3", tmp_path / "files")
+    with pytest.raises(StartupError, match="cannot be restored"):
+        read_backup(tmp_path / "nowhere.zip", tmp_path / "x.sqlite3", tmp_path / "files")
+
+
+def test_no_database_is_no_backup(tmp_path: Path) -> None:
+    with pytest.raises(StartupError, match="There is no database"):
+        write_backup(tmp_path / "none.sqlite3", tmp_path / "files", tmp_path / "backup.zip")
+    assert not (tmp_path / "backup.zip").exists()
+
+
+def test_both_commands(tmp_path: Path) -> None:
+    yieldwright("demo", "--load-only", "--database", "a.sqlite3", cwd=tmp_path)
+    written = yieldwright("backup", "a.zip", "--database", "a.sqlite3", cwd=tmp_path)
+    assert "a.zip: 2 preparations, 13 runs, 0 photos and files." in written.stdout
+    restored = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)
+    assert "Restored to b.sqlite3: 2 preparations, 13 runs" in restored.stdout
+    refused = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)
+    assert refused.returncode == 1
+    assert "not overwritten" in refused.stderr
