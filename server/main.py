@@ -176,6 +176,8 @@ def backup(
     settings = _settings(database, None, None)
     found = write_backup(settings.database, settings.files_folder, file)
     typer.echo(f"{file}: {found.preparations} preparations, {found.runs} runs, {found.files} photos and files.")
+    if found.missing:
+        typer.echo(f"Missing in {settings.files_folder}, so not in the backup: {', '.join(found.missing)}.", err=True)
 
 
 @cli.command()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import shutil
 import sqlite3
@@ -23,7 +22,7 @@ from typing import Any
 from alembic.config import Config
 from alembic.script import ScriptDirectory
 
-from server.errors import StartupError
+from server.errors import NotFoundError, StartupError
 from server.storage.engine import MIGRATIONS
 from server.storage.files import FileStore
 
@@ -35,12 +34,13 @@ _FILE = re.compile(r"files/([0-9a-f]{64})")
 
 @dataclass(frozen=True)
 class Backup:
-    """What a backup holds."""
+    """What a backup holds; ``missing`` names photos and files that the database has but the folder has not."""
 
     written_at: str
     preparations: int
     runs: int
     files: int
+    missing: tuple[str, ...] = ()
 
 
 def write_backup(database: Path, files_folder: Path, target: Path) -> Backup:
@@ -60,13 +60,17 @@ def write_backup(database: Path, files_folder: Path, target: Path) -> Backup:
         with tempfile.TemporaryDirectory(dir=target.parent) as folder:
             copy = Path(folder) / _DATABASE
             _copy_database(database, copy)
-            backup, digests, facts = _facts_of(copy)
+            facts, names = _facts_of(copy)
             whole = Path(folder) / "whole.zip"
             store = FileStore(files_folder)
             with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
                 archive.write(copy, _DATABASE)
-                for digest in digests:
-                    archive.writestr(f"files/{digest}", store.read(digest), zipfile.ZIP_STORED)
+                missing = []
+                for digest, name in names.items():
+                    try:
+                        archive.writestr(f"files/{digest}", store.read(digest), zipfile.ZIP_STORED)
+                    except NotFoundError:
+                        missing.append(name)
                 archive.writestr(_FACTS, json.dumps(facts, indent=2))
             # Under its name only when it is whole.
             whole.replace(target)
@@ -74,7 +78,7 @@ def write_backup(database: Path, files_folder: Path, target: Path) -> Backup:
         raise StartupError(f"The database {database} cannot be read ({error}).") from error
     except OSError as error:
         raise StartupError(f"The backup {target} cannot be written ({error.strerror or error}).") from error
-    return backup
+    return Backup(facts["written_at"], facts["preparations"], facts["runs"], len(names) - len(missing), tuple(missing))
 
 
 def _copy_database(source: Path, copy: Path) -> None:
@@ -85,21 +89,27 @@ def _copy_database(source: Path, copy: Path) -> None:
         new.execute("PRAGMA journal_mode=DELETE")
 
 
-def _facts_of(copy: Path) -> tuple[Backup, list[str], dict[str, Any]]:
+def _facts_of(copy: Path) -> tuple[dict[str, Any], dict[str, str]]:
+    """What ``backup.json`` says, and the name of each file by its SHA-256."""
     with closing(sqlite3.connect(copy)) as connection:
+        tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if not {"alembic_version", "preparation", "run"} <= tables:
+            raise sqlite3.DatabaseError("it is no database of this program")
         revision = connection.execute("SELECT version_num FROM alembic_version").fetchone()
-        digests = sorted({row[0] for row in connection.execute("SELECT sha256 FROM attachment")})
         counts = [connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0] for table in ("preparation", "run")]
-    backup = Backup(datetime.now(UTC).isoformat(timespec="seconds"), counts[0], counts[1], len(digests))
+        names = {}
+        if "attachment" in tables:
+            found = "SELECT a.sha256, a.name, r.number FROM attachment a JOIN run r ON r.id = a.run_id ORDER BY a.sha256"
+            names = {digest: f"{name} of run {number}" for digest, name, number in connection.execute(found)}
     facts = {
         "format": FORMAT,
-        "written_at": backup.written_at,
+        "written_at": datetime.now(UTC).isoformat(timespec="seconds"),
         "tables": revision[0] if revision else "",
         "database_sha256": _digest(copy),
-        "preparations": backup.preparations,
-        "runs": backup.runs,
+        "preparations": counts[0],
+        "runs": counts[1],
     }
-    return backup, digests, facts
+    return facts, names
 
 
 def _digest(path: Path) -> str:
@@ -115,35 +125,49 @@ def read_backup(source: Path, database: Path, files_folder: Path) -> Backup:
     StartupError
         If there is a database already, or the backup is damaged, of another program or of a newer version.
     """
-    _refuse_existing(database)
+    _refuse_existing(database, files_folder)
     try:
         with zipfile.ZipFile(source) as archive:
             facts = _checked_facts(archive, source)
             database.parent.mkdir(parents=True, exist_ok=True)
-            store = FileStore(files_folder)
             names = [name for name in archive.namelist() if _FILE.fullmatch(name)]
             for name in names:
-                if store.put(archive.read(name)) != name.removeprefix("files/"):
+                if hashlib.sha256(archive.read(name)).hexdigest() != name.removeprefix("files/"):
                     raise StartupError(f"The backup {source} is damaged: the file {name} is not what it was.")
-            _restore_database(archive, facts, source, database)
+            part = database.with_name(f"{database.name}.restoring")
+            try:
+                _unpack_database(archive, facts, source, part)
+                store = FileStore(files_folder)
+                for name in names:
+                    store.put(archive.read(name))
+                _refuse_existing(database)
+                part.rename(database)
+            finally:
+                part.unlink(missing_ok=True)
     except (zipfile.BadZipFile, KeyError, json.JSONDecodeError, UnicodeDecodeError) as error:
         raise StartupError(f"{source} is no backup of this program, or it is damaged.") from error
     except OSError as error:
         raise StartupError(f"The backup cannot be restored: {error.filename or source}: {error.strerror or error}.") from error
-    return Backup(facts["written_at"], int(facts["preparations"]), int(facts["runs"]), len(names))
+    return Backup(facts["written_at"], facts["preparations"], facts["runs"], len(names))
 
 
-def _refuse_existing(database: Path) -> None:
-    if database.exists():
+def _refuse_existing(database: Path, files_folder: Path | None = None) -> None:
+    """Refuse to restore beside anything of another database: its log would be replayed, its photos swept away."""
+    parts = [database, *(database.with_name(database.name + ending) for ending in ("-wal", "-shm", "-journal"))]
+    there = [str(path) for path in parts if path.exists()]
+    if files_folder is not None and files_folder.is_dir() and any(files_folder.iterdir()):
+        there.append(str(files_folder))
+    if there:
         raise StartupError(
-            f"There is a database at {database} already, and it is not overwritten. "
-            "Move it away, or restore to another place with --database."
+            f"There is a database or part of one already, and it is not overwritten: {', '.join(there)}. "
+            "Move all of it away together, or restore to another place with --database."
         )
 
 
 def _checked_facts(archive: zipfile.ZipFile, source: Path) -> dict[str, Any]:
     facts = json.loads(archive.read(_FACTS))
-    if not isinstance(facts, dict) or {"format", "written_at", "tables", "database_sha256"} - facts.keys():
+    kinds = {"format": int, "written_at": str, "tables": str, "database_sha256": str, "preparations": int, "runs": int}
+    if not isinstance(facts, dict) or any(not isinstance(facts.get(name), kind) for name, kind in kinds.items()):
         raise StartupError(f"{source} is no backup of this program, or it is damaged.")
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
@@ -153,15 +177,8 @@ def _checked_facts(archive: zipfile.ZipFile, source: Path) -> dict[str, Any]:
     return facts
 
 
-def _restore_database(archive: zipfile.ZipFile, facts: dict[str, Any], source: Path, database: Path) -> None:
-    descriptor, name = tempfile.mkstemp(dir=database.parent, suffix=".restoring")
-    part = Path(name)
-    try:
-        with os.fdopen(descriptor, "wb") as file, archive.open(_DATABASE) as packed:
-            shutil.copyfileobj(packed, file)
-        if _digest(part) != facts["database_sha256"]:
-            raise StartupError(f"The backup {source} is damaged: its database is not what it was.")
-        _refuse_existing(database)
-        part.rename(database)
-    finally:
-        part.unlink(missing_ok=True)
+def _unpack_database(archive: zipfile.ZipFile, facts: dict[str, Any], source: Path, part: Path) -> None:
+    with part.open("xb") as file, archive.open(_DATABASE) as packed:
+        shutil.copyfileobj(packed, file)
+    if _digest(part) != facts["database_sha256"]:
+        raise StartupError(f"The backup {source} is damaged: its database is not what it was.")

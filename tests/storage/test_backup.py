@@ -5,6 +5,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from alembic import command
+from sqlalchemy import create_engine
 from sqlmodel import Session
 
 from server.errors import StartupError
@@ -13,7 +15,7 @@ from server.services.runs import view_runs
 from server.settings import Settings
 from server.storage import questions
 from server.storage.backup import read_backup, write_backup
-from server.storage.engine import open_database, read_session
+from server.storage.engine import migration_config, open_database, read_session
 from server.storage.files import FileStore
 from tests.factories import make_preparation, make_run
 from tests.test_main import yieldwright
@@ -76,13 +78,15 @@ def test_damage_is_noticed_and_leaves_nothing_behind(kept: Path, tmp_path: Path)
         ("files/", b"other", "is not what it was"),
         ("backup.json", newer, "newer version"),
         ("backup.json", b"{}", "no backup of this program"),
+        ("backup.json", json.dumps({**facts, "runs": "x"}).encode(), "no backup of this program"),
+        ("backup.json", json.dumps({**facts, "tables": ["a"]}).encode(), "no backup of this program"),
         ("backup.json", b"nonsense", "no backup of this program"),
     ):
         database = tmp_path / "restored" / "db.sqlite3"
         with pytest.raises(StartupError, match=words):
-            read_backup(changed(kept, name, content), database, tmp_path / "restored" / "files")
+            read_backup(changed(kept, name, content), database, database.with_name("files"))
         assert not database.exists()
-        assert not list(database.parent.glob("*.restoring"))
+        assert not database.parent.exists() or not list(database.parent.iterdir())
     with pytest.raises(StartupError, match="no backup of this program"):
         read_backup(tmp_path / "test.sqlite3", tmp_path / "x.sqlite3", tmp_path / "files")
     with pytest.raises(StartupError, match="cannot be restored"):
@@ -104,3 +108,34 @@ def test_both_commands(tmp_path: Path) -> None:
     refused = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)
     assert refused.returncode == 1
     assert "not overwritten" in refused.stderr
+
+
+@pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal", ".files/ab/abc"])
+def test_remains_of_another_database_are_no_place_to_restore_to(kept: Path, tmp_path: Path, ending: str) -> None:
+    database = tmp_path / "old" / "db.sqlite3"
+    remains = Path(f"{database}{ending}")
+    remains.parent.mkdir(parents=True, exist_ok=True)
+    remains.write_bytes(b"x")
+    with pytest.raises(StartupError, match=r"part of one already.*db\.sqlite3"):
+        read_backup(kept, database, database.with_name("db.sqlite3.files"))
+    assert remains.read_bytes() == b"x"
+    assert not database.exists()
+
+
+def test_a_lost_photo_does_not_stop_the_backup(kept: Path, settings: Settings, tmp_path: Path) -> None:
+    for path in settings.files_folder.glob("??/*"):
+        path.unlink()
+    found = write_backup(settings.database, settings.files_folder, tmp_path / "second.zip")
+    assert (found.files, found.missing) == (0, ("note.txt of run 1",))
+
+
+def test_a_database_from_before_there_were_photos_is_backed_up(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite3"
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.connect() as connection, connection.begin():
+        command.upgrade(migration_config(connection), "0001")
+    engine.dispose()
+    assert write_backup(path, tmp_path / "none", tmp_path / "old.zip").files == 0
+    (tmp_path / "empty.sqlite3").touch()
+    with pytest.raises(StartupError, match="no database of this program"):
+        write_backup(tmp_path / "empty.sqlite3", tmp_path / "none", tmp_path / "empty.zip")
