@@ -17,7 +17,7 @@ _UNIT_WORDS = {
     "min": ("min", "mins", "min.", "minute", "minutes"),
     "h": ("h", "hr", "hrs", "hour", "hours"),
     "d": ("d", "day", "days"),
-    "°C": ("°c", "c", "degc", "deg c", "℃", "º c", "ºc", "° c"),
+    "°C": ("°c", "c", "degc", "deg c", "oc", "℃", "º c", "ºc", "° c"),
     "K": ("k", "kelvin"),
     "°F": ("°f", "f", "degf", "deg f"),
     "g": ("g", "gram", "grams"),
@@ -48,7 +48,9 @@ _NAMED_DAY = re.compile(r"(?:(\d{1,2})[. -]*([a-z]{3,9})|([a-z]{3,9})[. -]*(\d{1
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 # What stands for 'nothing was noted' (common practice, no source).
 _BLANKS = ("-", "–", "—", "n.d.", "nd", "?", "/")
-_SUMMARIES = ("mean", "average", "avg", "sd", "s.d.", "std", "std dev", "total", "sum", "min", "max", "median", "n")
+# Longer cells are remarks about something else. [characters]
+_LONGEST_SUMMARY = 20
+_SUMMARY = re.compile(r"(?:mean|average|avg|median|total|sum|std\.? ?dev|s\.?d|rsd|mittelwert|ø)\b.*|ø.*", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -70,8 +72,8 @@ def is_blank(cell: str) -> bool:
 
 
 def is_summary(cell: str) -> bool:
-    """Whether a cell marks a row of means or totals."""
-    return cell.casefold().strip(" :=") in _SUMMARIES
+    """Whether a cell may mark a row of means or totals."""
+    return len(cell) <= _LONGEST_SUMMARY and _SUMMARY.fullmatch(cell.strip()) is not None
 
 
 def read_unit(text: str) -> str:
@@ -83,7 +85,7 @@ def read_unit(text: str) -> str:
     ('h', '°C', 'mL')
     """
     text = text.strip()
-    return _UNIT_OF_WORD.get(text.casefold(), text)
+    return _UNIT_OF_WORD.get(text.casefold(), "mol%" if text.casefold().replace(" ", "") == "mol%" else text)
 
 
 def is_unit(text: str) -> bool:
@@ -106,7 +108,10 @@ def read_amount(cell: str) -> Amount:
     text = _ABOUT.sub("", cell.replace("−", "-").replace("\N{NO-BREAK SPACE}", " ").strip())
     may_group = re.search(r"(?<![\d,.])[1-9]\d{0,2},\d{3}(?![\d,.])", text) is not None
     if found := _RANGE.fullmatch(text):
-        middle = tidy((_number(found[1]) + _number(found[2])) / 2)
+        low, high = _number(found[1]), _number(found[2])
+        if low >= high:
+            raise NumberTextError(f"“{cell[:40]}” is not a range that rises. Write one value.")
+        middle = tidy((low + high) / 2)
         return Amount(middle, read_unit(found[3]), is_range=True, may_group=may_group)
     found = _VALUE.fullmatch(text)
     if found is None:
@@ -153,7 +158,7 @@ def read_day(cell: str, order: str, today: date) -> str:
     order : str
         'day_first', 'month_first' or '' (not known) for days such as 3/4/2025.
     today : date
-        No run was made later; two digits of a year are of the last hundred years.
+        No run was made later.
 
     Raises
     ------
@@ -178,8 +183,7 @@ def read_day(cell: str, order: str, today: date) -> str:
         day, month, year = int(found[1] or found[4]), _MONTHS.index(name) + 1, int(found[5])
     else:
         raise NumberTextError(f"“{cell[:40]}” is not a day. Write it as 2026-03-31.")
-    if year < 100:
-        year += 2000 if 2000 + year <= today.year else 1900
+    year += 2000 if year < 100 else 0
     try:
         read = date(year, month, day)
     except ValueError as error:

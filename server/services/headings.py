@@ -12,7 +12,7 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import Role, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import Rows
-from server.services.cells import is_unit, read_unit
+from server.services.cells import RATIO_WORDS, is_blank, is_unit, read_unit
 from server.services.inputs import ColumnInput
 
 # What a column may mean beside a variable: (label, unit in which it is stored).
@@ -67,6 +67,14 @@ _MAY_REPEAT = ("", "notes")
 _HEADING_ROWS = 15
 # Alike enough to be the same heading. [ratio of difflib.SequenceMatcher]
 _ALIKE = 0.85
+# Short names that mean the one variable with that role (common practice, no source).
+_ROLE_WORDS = {
+    Role.TEMPERATURE: ("temp", "temperature", "t", "bath temp", "reaction temp"),
+    Role.HOLD_TIME: ("time", "hold", "hold time", "rxn time", "reaction time", "duration"),
+    Role.LOADING: ("cat", "catalyst", "loading", "cat loading"),
+}
+# A temperature or time with such a word is no setting.
+_NO_SETTINGS = {"mp", "bp", "melting", "boiling", "ambient", "room", "tm", "tb", "day", "date", "elapsed"}
 # Uncertainties have long, much alike names.
 _ALMOST_EXACT = 0.97
 # A word of more letters behind a heading is a remark. [letters]
@@ -157,7 +165,9 @@ def split_heading(text: str) -> tuple[str, str]:
     text = " ".join(text.split())
     if found := re.fullmatch(r"(.+?)\s*[(\[]\s*(?:in )?([^()\[\]]{1,24})\s*[)\]]\W{0,2}", text):
         return found[1], found[2].strip()
-    if found := re.fullmatch(r"(.+?)\s*/\s*(\S{1,8}(?:\s?w/w)?)", text):
+    found = re.fullmatch(r"(.+?)\s*/\s*(\S{1,8}(?:\s?(?:w/w|%))?)", text)
+    # 'acid/alcohol' is a name.
+    if found and not (found[2].isalpha() and len(found[2]) > _LONGEST_UNIT and not is_unit(found[2])):
         return found[1], found[2]
     if (found := re.fullmatch(r"(.+?)(?:\s*,\s*|\s+|_)(\S{1,6})", text)) and is_unit(found[2]) and len(found[1]) > 1:
         return found[1], found[2]
@@ -187,7 +197,9 @@ def _unit_among_words(heading: str) -> str:
 
 def _units_among(text: str) -> set[str]:
     """Words of two letters or more that are units; single letters mean too many things."""
-    return {read_unit(w) for w in re.split(r"[\s,;()\[\]]+", text) if is_unit(w) and (len(w) > 1 or w == "%")}
+    words = re.split(r"[\s,;()\[\]]+", text)
+    # 'Time of day', 'day 1' speak of no unit.
+    return {read_unit(w) for w in words if is_unit(w) and (len(w) > 1 or w == "%") and read_unit(w) != "d"}
 
 
 def _candidates(space: Space) -> list[tuple[str, str]]:
@@ -200,6 +212,16 @@ def _candidates(space: Space) -> list[tuple[str, str]]:
     return out
 
 
+def _role_candidates(space: Space) -> list[tuple[str, str]]:
+    """Short names for a variable that is the only one with its role."""
+    out = []
+    for role, words in _ROLE_WORDS.items():
+        found = [v for v in space.variables if v.role is role]
+        if len(found) == 1:
+            out += [(f"v{found[0].key}", word) for word in words]
+    return out
+
+
 def match_heading(heading: str, space: Space) -> tuple[str, float]:
     """(meaning, likeness) of the best match of a heading; ('', 0) where nothing is alike enough."""
     name = split_heading(heading)[0]
@@ -208,8 +230,15 @@ def match_heading(heading: str, space: Space) -> tuple[str, float]:
     if not plain(name):
         return "", 0.0
     best, likeness = "", 0.0
-    for key, words in _candidates(space):
+    ratios = {f"v{v.key}" for v in space.variables if v.role is Role.RATIO}
+    for key, words in [*_candidates(space), *_role_candidates(space)]:
         units = units_for(key, space)
+        if key.startswith("v") and (_NO_SETTINGS & set(plain(heading).split())) - set(plain(words).split()):
+            continue
+        if key in ratios and not _same_order(plain(name), plain(words.split(" / ")[0])):
+            continue
+        if written and key in ratios and written.casefold() not in (*(u.casefold() for u in units), *RATIO_WORDS):
+            continue
         speaks_of_other = is_unit(unit) and unit not in units and (bool(units) or bool(written))
         if speaks_of_other and not (key == "yield_percent" and unit in FACTORS["g"]):
             continue
@@ -230,6 +259,11 @@ def match_heading(heading: str, space: Space) -> tuple[str, float]:
     return best, likeness
 
 
+def _same_order(one: str, other: str) -> bool:
+    """Whether the telling words are the same in the same order: a ratio upside down is another one."""
+    return [w for w in one.split() if w not in _FILLERS] == [w for w in other.split() if w not in _FILLERS]
+
+
 def _same_words(one: str, other: str) -> bool:
     """Whether all telling words of the shorter text stand in the longer one: 'bath', 'ratio acid : alcohol'."""
     a, b = set(one.split()) - _FILLERS, set(other.split()) - _FILLERS
@@ -241,7 +275,7 @@ def find_heading_row(table: Rows, space: Space) -> int:
     """Number of the row with the headings: the one of the first rows in which most cells are understood; 0 for none."""
     scores = [
         sum(match_heading(cell, space)[1] for cell in row if cell and not cell[0].isdigit())
-        if sum(bool(c) for c in row) > 1
+        if sum(bool(c) for c in row) > 1 and sum(c[0].isdigit() for c in row if c) < 0.3 * sum(bool(c) for c in row)
         else 0.0
         for row in table[:_HEADING_ROWS]
     ]
@@ -323,22 +357,24 @@ def _unit_by_heading(heading: str, below: str, units: tuple[str, ...]) -> str:
 
 
 def units_row(table: Rows, heading_row: int, space: Space) -> list[str]:
-    """The row below the headings, where it holds nothing but units; else empty."""
+    """The row below the headings, where most of its cells are units and none holds a digit; else empty."""
     if not 0 < heading_row < len(table):
         return []
-    row = table[heading_row]
-    own = {v.unit.casefold() for v in space.variables}
-    cells = [cell.strip("()[] ") for cell in row if cell]
-    return [cell.strip("()[] ") for cell in row] if cells and all(is_unit(c) or c.casefold() in own for c in cells) else []
+    own = {v.unit.casefold() for v in space.variables if v.unit}
+    row = [cell.strip("()[] ") for cell in table[heading_row]]
+    filled = [cell for cell in row if not is_blank(cell)]
+    known = sum(is_unit(c) or c.casefold() in own for c in filled)
+    return row if known > _MOSTLY * len(filled) and not any(ch.isdigit() for c in filled for ch in c) else []
 
 
 def _guesses(headings: Sequence[str], space: Space) -> list[str]:
-    """A meaning per heading; of several that fit one meaning the likest has it, the first of equals."""
+    """A meaning per heading; of several that fit one meaning the likest has it, none of equals."""
     found = [match_heading(heading, space) for heading in headings]
     out = []
-    for k, (meaning, likeness) in enumerate(found):
-        rivals = [(other, -j) for j, (m, other) in enumerate(found) if m == meaning]
-        out.append(meaning if meaning in _MAY_REPEAT or max(rivals) == (likeness, -k) else "")
+    for meaning, likeness in found:
+        rivals = [other for m, other in found if m == meaning]
+        is_likest = likeness == max(rivals) and rivals.count(likeness) == 1
+        out.append(meaning if meaning in _MAY_REPEAT or is_likest else "")
     return out
 
 
@@ -358,7 +394,14 @@ def _guess_from_units(guessed: list[str], headings: Sequence[str], space: Space)
         units = {v.unit, *family_of(v)} - {""}
         if f"v{v.key}" in guessed or sum(bool(units & {o.unit, *family_of(o)}) for o in space.variables) != 1:
             continue
-        fits = [k for k, h in enumerate(headings) if not guessed[k] and heading_unit(h) in units]
+        fits = [
+            k
+            for k, h in enumerate(headings)
+            if not guessed[k]
+            and heading_unit(h) in units
+            and not _NO_SETTINGS & set(plain(h).split())
+            and v.role is not Role.RATIO
+        ]
         if len(fits) == 1:
             guessed[fits[0]] = f"v{v.key}"
 

@@ -44,6 +44,8 @@ MOST_ROWS = 500
 MOST_COLUMNS = 60
 # So many rows are named in a message.
 _MOST_NAMED = 8
+# A column of yields up to this much may hold fractions: wet products give a little more than 1.
+_LARGEST_FRACTION = 1.5
 # So many words that are no option are asked about.
 MOST_WORDS = 30
 _OUTCOMES = {"yield": "ok", "failure": "failed", "no_information": "no information"}
@@ -54,7 +56,7 @@ _STATE_WORDS = {
     "under way": ("under way", "in progress", "running", "ongoing"),
     "abandoned": ("abandoned", "cancelled", "canceled", "stopped"),
 }
-_NO_WORDS = ("no", "n", "0", "false", "none")
+_NO_WORDS = ("no", "n", "0", "false", "none", "ok", "included", "counted", "nein", "n.a.", "na", "n/a")
 _YES_WORDS = ("yes", "y", "1", "true", "x")
 # By code: what is unusual, the question that storing it needs a yes to, and the remark beside a row.
 _QUESTIONS = {
@@ -71,8 +73,9 @@ _QUESTIONS = {
     ),
     "yield_above_100": ("The yield is above 100 %.", "Keep it all the same, flagged", "above 100 %"),
 }
-# Said to store runs that look like ones that are here.
+# Said to store runs that look like ones that are here, and rows that look like means.
 AGAIN = "again"
+SUMMARIES = "summaries"
 
 
 @dataclass(frozen=True)
@@ -180,6 +183,7 @@ def import_runs(session: Session, preparation_id: int, data: NotebookInput) -> B
     try:
         book, runs, asked = _bring_in(session, preparation_id, data)
         _check_answers(book, asked, data.confirm)
+        _check_columns(book, data)
     except Exception:
         session.rollback()
         raise
@@ -201,6 +205,19 @@ def _check_answers(book: Notebook, asked: Mapping[str, Sequence[int]], given: Se
             raise NeedsConfirmationError("rows", code, f"{message} {_rows_named(numbers)}.", question)
     if bad and "skip_bad" not in given:
         raise NeedsConfirmationError("rows", "skip_bad", _named(bad), f"Leave out {_count(len(bad), 'row')} with a problem")
+
+
+def _check_columns(book: Notebook, data: NotebookInput) -> None:
+    """A variable without a column beside a column of numbers without a meaning may be one that was not recognised."""
+    unused = _columns_of_numbers(book, checked_table(data.rows))
+    if book.missing and unused and "left_out_columns" not in data.confirm:
+        names = ", ".join(v.name for v in book.missing)
+        raise NeedsConfirmationError(
+            "rows",
+            "left_out_columns",
+            f"{names} would be the same in every run, although columns with numbers are left out: {', '.join(unused)}.",
+            "The columns that are left out hold something else",
+        )
 
 
 def _count(n: int, what: str) -> str:
@@ -399,8 +416,10 @@ class _Reader:
         self.option_names = option_names
         self.by_meaning = {f"v{v.key}": v for v in space.variables}
         self.note_columns = sum(c.meaning == "notes" for c in columns)
+        self.headings = [c.heading.casefold() for c in columns] if any(c.heading for c in columns) else []
         self.words: list[UnknownWord] = []
         self.asks_small_yields = False
+        self.largest = {c.position: _largest_number(body, c.position - 1) for c in columns}
         self.today = now().date()
         # A day such as 25/3/2026 tells the order of all days of the table, unless another one tells the opposite.
         days = [c.position - 1 for c in columns if c.meaning == "made_on"]
@@ -411,9 +430,14 @@ class _Reader:
 
     def read(self, number: int, cells: Sequence[str]) -> _Row:
         row = _Row(number)
-        if is_summary(next((c for c in cells if c), "")):
-            row.left_out = "is no run but a mean, a total or the like"
+        if self.headings and [c.casefold() for c in cells] == self.headings:
+            row.left_out = "repeats the headings"
             return row
+        if SUMMARIES not in self.data.confirm and self._looks_like_a_summary(cells):
+            row.left_out = "looks like a mean or a total"
+            return row
+        if self.headings and any(cells[k] for k in range(len(self.headings)) if not any(self.headings[k:])):
+            row.problems.append("There are more cells than headings. Is a comma in a number taken for a separator?")
         notes: list[str] = []
         unread: set[str] = set()
         for column in self.columns:
@@ -443,6 +467,11 @@ class _Reader:
             row.problems.append("There is neither a yield nor a product mass. If the run failed, say so in a column ‘outcome’.")
         return row
 
+    def _looks_like_a_summary(self, cells: Sequence[str]) -> bool:
+        """Whether the first words of a row are 'mean', 'total' and the like, and no setting."""
+        first = [c for c in self.columns if cells[c.position - 1]][:2]
+        return any(c.meaning not in self.by_meaning and is_summary(cells[c.position - 1]) for c in first)
+
     def _default(self, row: _Row, v: Variable) -> None:
         typed = self.data.defaults.get(v.key, "").strip()
         if not typed:
@@ -469,7 +498,8 @@ class _Reader:
             if hours is not None:
                 return tidy(convert(hours, "h", v.unit))
         value, unit = self._amount(row, cell, column)
-        own = (v.unit.casefold(), *(RATIO_WORDS if v.role in (Role.RATIO, Role.LOADING) else ()))
+        # '0.05 eq' of a loading in mol% is 5 of them, so it is sent back.
+        own = (v.unit.casefold(), *(RATIO_WORDS if v.role is Role.RATIO else ()))
         if not unit or unit.casefold() in own:
             return value
         if unit in family_of(v):
@@ -526,6 +556,18 @@ class _Reader:
         elif state != "finished":
             row.left_out = f"is {state}"
 
+    def _share(self, column: Column, cell: str, value: float) -> float:
+        """100 where a yield or purity is a fraction, as a spreadsheet keeps per cent cells, else 1; 0.8 may be either."""
+        is_small = self.largest[column.position] <= _LARGEST_FRACTION
+        if not is_small and (value > 1 or "%" in column.heading):
+            return 1.0
+        if value == 0:
+            return 1.0
+        self.asks_small_yields = True
+        if not self.data.small_yields:
+            raise NumberTextError(f"“{cell[:40]}” may be {value:g} % or {100 * value:g} %. Say which.")
+        return 100.0 if self.data.small_yields == "fractions" else 1.0
+
     def _quantity(self, row: _Row, column: Column, cell: str) -> float:
         """A mass, a per cent or an amount in the unit in which it is stored."""
         key = column.meaning
@@ -533,13 +575,32 @@ class _Reader:
         factors = FACTORS[MEANINGS[key][1]]
         if unit not in factors:
             raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
-        if key in ("yield_percent", "purity_percent") and 0 < value <= 1 and "%" not in cell:
-            # A spreadsheet keeps per cent cells as fractions; 0.8 may be either.
-            self.asks_small_yields = True
-            if not self.data.small_yields:
-                raise NumberTextError(f"“{cell[:40]}” may be {value:g} % or {100 * value:g} %. Say which.")
-            value *= 100.0 if self.data.small_yields == "fractions" else 1.0
+        if key in ("yield_percent", "purity_percent") and "%" not in cell:
+            value *= self._share(column, cell, value)
         return tidy(value * factors[unit])
+
+
+def _largest_number(body: Sequence[tuple[int, list[str]]], position: int) -> float:
+    """The largest plain number of a column; 0 without any."""
+    largest = 0.0
+    for _, cells in body:
+        try:
+            largest = max(largest, read_amount(cells[position]).value)
+        except NumberTextError:
+            continue
+    return largest
+
+
+def _columns_of_numbers(book: Notebook, rows: Rows) -> list[str]:
+    """Headings of columns that are left out although they hold numbers."""
+    out = []
+    for column in book.columns:
+        cells = [
+            c for _, row in body_of(rows, book.heading_row, book.space) if (c := row[column.position - 1]) and not is_blank(c)
+        ]
+        if not column.meaning and cells and sum(c[0].isdigit() for c in cells) > len(cells) / 2:
+            out.append(column.title)
+    return out
 
 
 def runs_as_table(session: Session, preparation_id: int) -> Rows:

@@ -15,7 +15,17 @@ from server.errors import InvalidInputError
 from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv
 from server.services.headings import meanings_for
 from server.services.inputs import MOST_CHARACTERS, NotebookInput, validated
-from server.services.notebook import MOST_ROWS, BroughtIn, Notebook, checked_table, import_runs, look_at, runs_as_table
+from server.services.notebook import (
+    AGAIN,
+    MOST_ROWS,
+    SUMMARIES,
+    BroughtIn,
+    Notebook,
+    checked_table,
+    import_runs,
+    look_at,
+    runs_as_table,
+)
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
@@ -59,9 +69,15 @@ class NotebookPage:
     meanings: tuple[tuple[str, str], ...] = ()
 
     @property
-    def has_alike(self) -> bool:
-        """Whether rows are left out because they look like runs that are stored."""
-        return self.book is not None and any(r.left_out.startswith("looks") for r in self.book.rows)
+    def doubts(self) -> list[tuple[str, str]]:
+        """(code, question) about rows that are left out for what they look like."""
+        reasons = {r.left_out for r in self.book.rows} if self.book else set()
+        out = []
+        if any(reason.startswith("looks the same") for reason in reasons):
+            out.append((AGAIN, "Rows that look the same as a run here are other runs: store them as well"))
+        if any(reason.startswith("looks like") for reason in reasons):
+            out.append((SUMMARIES, "Rows that look like a mean or a total are runs: store them as well"))
+        return out
 
 
 @dataclass(frozen=True)
@@ -226,7 +242,9 @@ def _draw_check(
             errors.update(error.messages)
             wrong = {int(name.removeprefix("column_")) for name in error.messages if name.startswith("column_")}
             left = {k: c if k not in wrong else c.model_copy(update={"meaning": ""}) for k, c in data.columns.items()}
-            book = look_at(session, key, data.model_copy(update={"columns": left}))
+            # A variable may have been removed meanwhile, with its default.
+            defaults = {} if "defaults" in error.messages else data.defaults
+            book = look_at(session, key, data.model_copy(update={"columns": left, "defaults": defaults}))
             status = 422
         if data.heading_row is None and "heading_row" in errors:
             data = data.model_copy(update={"heading_row": book.heading_row})
