@@ -162,8 +162,7 @@ def _read_workbook(content: bytes, sheet: str) -> FileTable:
         raise InvalidInputError(
             {"file": f"This workbook cannot be read ({str(error)[:120]}). Save the table as CSV and choose that file."}
         ) from error
-    read = {name: [[_cell(c) for c in row] for row in rows] for name, rows in tables.items()}
-    read = {name: _trimmed(rows) for name, rows in read.items()}
+    read = {name: _trimmed([[_cell(c) for c in row] for row in rows]) for name, rows in tables.items()}
     chosen = max(read, key=lambda name: sum(bool(c) for row in read[name] for c in row), default=None)
     if chosen is None:
         raise InvalidInputError({"file": "This workbook has no sheet with cells."})

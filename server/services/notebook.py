@@ -6,6 +6,7 @@ chemist corrects that, sees every row as it would be stored, and says yes.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,7 +18,7 @@ from server.core.chemistry.yields import Quantity
 from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
-from server.errors import InvalidInputError, NeedsConfirmationError
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import Rows, as_typed
 from server.services.cells import (
     RATIO_WORDS,
@@ -126,6 +127,12 @@ class Notebook:
         """The rows that would be stored."""
         return tuple(r for r in self.rows if not r.problems and not r.left_out)
 
+    @property
+    def mark(self) -> str:
+        """A short text that differs whenever the rows do; questions and their answers do not count."""
+        rows = [(r.number, sorted(r.settings.items()), r.day, r.percent, r.outcome, r.is_excluded, r.left_out) for r in self.rows]
+        return hashlib.sha256(repr(rows).encode()).hexdigest()[:16]
+
 
 @dataclass(frozen=True)
 class BroughtIn:
@@ -168,8 +175,13 @@ def look_at(session: Session, preparation_id: int, data: NotebookInput, *, base_
         session.rollback()
 
 
-def import_runs(session: Session, preparation_id: int, data: NotebookInput) -> BroughtIn:
+def import_runs(session: Session, preparation_id: int, data: NotebookInput, *, shown: str | None = None) -> BroughtIn:
     """Store the rows of a table as finished runs, all or none. Runs that are here already are left out.
+
+    Parameters
+    ----------
+    shown : str or None
+        Mark of the rows that the chemist saw; nothing is stored where they are read differently now.
 
     Raises
     ------
@@ -177,11 +189,15 @@ def import_runs(session: Session, preparation_id: int, data: NotebookInput) -> B
     InvalidInputError
         If no row can be stored.
     NeedsConfirmationError
-        For rows with a problem, settings outside the hard limits, yields above 100 %,
-        ranges and fractions: possible, but only on a yes.
+        For rows with a problem, settings outside the hard limits, yields above 100 %, ranges,
+        commas that may group thousands, and columns of numbers left out: possible, but only on a yes.
+    ConflictError
+        If the rows are not those that were shown.
     """
     try:
         book, runs, asked = _bring_in(session, preparation_id, data)
+        if shown is not None and shown != book.mark:
+            raise ConflictError("The rows are read differently now. Look at them, then store.")
         _check_answers(book, asked, data.confirm)
         _check_columns(book, data)
     except Exception:

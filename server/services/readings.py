@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import itertools
 import re
 from collections.abc import Mapping, Sequence
@@ -14,6 +13,7 @@ from sqlmodel import Session
 
 from server.core.space.units import TEMPERATURE_UNITS, convert
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.exchange.tables import write_csv
 from server.services.inputs import ReadingImportInput, ReadingInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, now
@@ -483,9 +483,4 @@ def choose_shape(session: Session, run_id: int, series: str, shape: str) -> None
 
 def as_csv(rows: Sequence[ReadingRow]) -> str:
     """All readings of a run as CSV (RFC 4180), times in hours since the start."""
-    out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(["series", "time / h", "value", "unit"])
-    for r in rows:
-        writer.writerow([r.series, repr(r.at_h), repr(r.value), r.unit])
-    return out.getvalue()
+    return write_csv([["series", "time / h", "value", "unit"], *([r.series, repr(r.at_h), repr(r.value), r.unit] for r in rows)])

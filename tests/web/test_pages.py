@@ -913,6 +913,18 @@ def test_rows_that_are_read_differently_are_shown_before_they_are_stored(ready: 
     assert ready.post(IMPORT, data={**kept_of(answer.text), "unit_1": "h", "action": "check"}).status_code == 200
 
 
+def test_rows_that_look_like_stored_runs_are_stored_when_told_so(ready: TestClient) -> None:
+    rows = "hold;bath;agent;yield\n2;120;MgSO4;50\n"
+    fields = kept_of(ready.post(IMPORT, data={"action": "read", "rows": rows}).text)
+    assert ready.post(IMPORT, data={**fields, "action": "store"}).status_code == 200
+    again = ready.post(IMPORT, data={"action": "read", "rows": rows})
+    assert "looks the same as run 1" in again.text
+    told = ready.post(IMPORT, data={**kept_of(again.text), "action": "check", "confirm": "again"})
+    assert "1 of 1 can be stored" in told.text
+    assert ready.post(IMPORT, data={**kept_of(told.text), "action": "store"}).status_code == 200
+    assert stored_runs(ready) == 2
+
+
 def test_the_base_recipe_does_not_fill_cells_of_a_column_that_was_found_later(ready: TestClient) -> None:
     rows = "hold;oil;agent;yield\n2;140;MgSO4;50\n3;;MgSO4;60\n"
     first = ready.post(IMPORT, data={"action": "read", "rows": rows})

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -109,15 +108,13 @@ def create_import(request: Request, preparation_id: Id, form: Form, session: Wri
     def act() -> str:
         if posted.errors:
             raise InvalidInputError(posted.errors)
-        found = import_runs(session, preparation_id, posted.data)
+        found = import_runs(session, preparation_id, posted.data, shown=form.values.get("shown", ""))
         return f"/preparations/{preparation_id}?note={quote(_words(found))}#runs"
 
     redraw = _draw_check(request, session, preparation, posted)
-    if form.values.get("action") == "store" and not posted.errors and not _was_shown(session, preparation_id, form, posted):
-        return redraw(FormState(form.values, banner="The rows are read differently now. Look at them, then store."), 409)
     if form.values.get("action") == "store" or posted.errors:
         return submit(form, act, redraw)
-    return redraw(FormState(form.values), 200)
+    return redraw(FormState(form.values, confirmed=tuple(form.all("confirm"))), 200)
 
 
 @router.get("/preparations/{preparation_id}/runs.csv")
@@ -127,20 +124,6 @@ def download_runs(preparation_id: Id, session: ReadSession) -> Response:
     # The mark in front tells spreadsheets that this is UTF-8.
     text = "\ufeff" + write_csv(runs_as_table(session, preparation_id), for_spreadsheets=True)
     return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
-
-
-def _was_shown(session: WriteSession, preparation_id: int, form: RawForm, posted: _Posted) -> bool:
-    """Whether the rows are what the page showed; impossible columns are left to the import, which says so."""
-    try:
-        return _mark(look_at(session, preparation_id, posted.data)) == form.values.get("shown", "")
-    except InvalidInputError:
-        return True
-
-
-def _mark(book: Notebook) -> str:
-    """A short text that differs whenever the rows do; questions and their answers do not count."""
-    rows = [(r.number, sorted(r.settings.items()), r.day, r.percent, r.outcome, r.is_excluded, r.left_out) for r in book.rows]
-    return hashlib.sha256(repr(rows).encode()).hexdigest()[:16]
 
 
 def _read(form: RawForm) -> _Posted:
@@ -246,16 +229,18 @@ def _draw_check(
             defaults = {} if "defaults" in error.messages else data.defaults
             book = look_at(session, key, data.model_copy(update={"columns": left, "defaults": defaults}))
             status = 422
-        if data.heading_row is None and "heading_row" in errors:
-            data = data.model_copy(update={"heading_row": book.heading_row})
-        state = replace(form, values={**_chosen(book, data), **_kept_wrong(form.values, errors)}, errors=errors)
+        # Answers are for the rows that they were asked about; which rows count as runs stays said.
+        confirmed = form.confirmed if form.errors else tuple(c for c in form.confirmed if c in (AGAIN, SUMMARIES))
+        state = replace(
+            form, confirmed=confirmed, values={**_chosen(book, data), **_kept_wrong(form.values, errors)}, errors=errors
+        )
         page = replace(
             _page(session, preparation, state),
             book=book,
             lines=tuple(_lines(book)),
             kept=posted.kept,
             note=posted.note,
-            shown=_mark(book),
+            shown=book.mark,
             assumed=",".join(v.key for v in book.missing if book.defaults.get(v.key) == as_text(v.base)),
             meanings=tuple(meanings_for(book.space)),
         )
