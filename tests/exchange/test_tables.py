@@ -88,3 +88,28 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused_before_it_is_unpacked(tm
     assert len(out.getvalue()) < MOST_FILE_BYTES
     with pytest.raises(InvalidInputError, match="too large"):
         read_file(out.getvalue())
+
+
+@pytest.mark.parametrize("place", [(1_048_575, 16_383), (1_048_575, 7)])
+def test_a_stray_cell_far_from_the_table_is_refused_before_the_sheet_is_read(place: tuple[int, int]) -> None:
+    out = io.BytesIO()
+    book = xlsxwriter.Workbook(out)
+    sheet = book.add_worksheet("runs")
+    sheet.write(0, 0, "hold")
+    sheet.write(*place, "x")
+    book.close()
+    with pytest.raises(InvalidInputError, match="far from the table"):
+        read_file(out.getvalue())
+
+
+def test_a_quotation_mark_that_is_not_closed_swallows_no_rows() -> None:
+    pasted = 'hold\tyield\tnotes\n1\t60\t"slow\n2\t61\tx\n3\t62\ty\n'
+    assert [row[:2] for row in read_text(pasted)] == [["hold", "yield"], ["1", "60"], ["2", "61"], ["3", "62"]]
+    with pytest.raises(InvalidInputError, match="Row 2: a quotation mark is not closed"):
+        read_text(pasted.replace("\t", ","))
+
+
+def test_long_lot_numbers_keep_their_digits_and_empty_edges_are_cut() -> None:
+    content = workbook(runs=[["lot", "hold"], [4012345678901, 2], ["", ""]])
+    assert read_file(content).rows == [["lot", "hold"], ["4012345678901", "2"]]
+    assert read_text("a,b,,\n1,2,,\n,,,\n") == [["a", "b"], ["1", "2"]]

@@ -392,7 +392,7 @@ def test_most_cells_of_a_units_row_are_units(session: Session, last: str) -> Non
 @pytest.mark.parametrize(
     ("heading", "matches"),
     [("acid : alcohol", True), ("acid to alcohol (mol/mol)", True), ("ratio acid/alcohol", True), ("alcohol : acid", False)]
-    + [(text, False) for text in ("acid (equiv)", "alcohol (mL)", "alcohol")],
+    + [(text, False) for text in ("acid (equiv)", "alcohol (mL)", "alcohol", "acid : alcohol (mL)")],
 )
 def test_a_ratio_upside_down_or_by_half_is_no_match(session: Session, heading: str, matches: bool) -> None:
     key = int(create_preparation(session, PreparationInput(name="Ratio")).id or 0)
