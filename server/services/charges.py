@@ -14,6 +14,7 @@ from server.core.chemistry.charge import (
     MaterialRole,
     Product,
     Theory,
+    amount_weighed,
     atom_economy,
     charge_line,
     moles_in,
@@ -178,6 +179,70 @@ def weighed_theory(
     mass = masses[theory.limiting.key]
     u_relative = balance_uncertainty(preparation.balance_readability_g) / mass if mass else 0.0
     return theory, theory.mass_g * u_relative
+
+
+@dataclass(frozen=True)
+class AsWeighed:
+    """The value of a variable that follows from what was weighed.
+
+    ``variable`` is its key; ``reference`` names the material that one equivalent was
+    read from, and is empty where that was not weighed and the planned scale counts.
+    """
+
+    variable: str
+    material: str
+    value: float
+    reference: str
+
+    def differs_from(self, setting: Setting) -> bool:
+        """Whether it lies off a setting by more than weighing scatters by. (1 %; own judgement.)"""
+        return abs(self.value - float(setting)) > 0.01 * max(abs(float(setting)), abs(self.value))
+
+
+def settings_as_weighed(
+    preparation: PreparationRow,
+    rows: Sequence[MaterialRow],
+    settings: Mapping[str, Setting],
+    scale_mol: float,
+    weighed: Mapping[int, WeighedRow],
+) -> tuple[AsWeighed, ...]:
+    """Variables that set the amount of a weighed material, as the weighed amounts have it.
+
+    Notes
+    -----
+    One equivalent is the first weighed reagent that is given in equivalents and not driven
+    by a variable, one with exactly 1 equivalent before others. A variable that drives two
+    weighed materials is left out: they may disagree.
+    """
+    noted = {
+        m.key: note
+        for m in materials_for(rows, settings)
+        if (note := weighed.get(int(m.key))) is not None and (note.mass_g is not None or note.volume_ml is not None)
+    }
+    materials = {m.key: m for m in materials_for(rows, settings) if m.key in noted}
+    driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
+    fixed = [
+        m
+        for m in materials.values()
+        if m.key not in driven and m.role is MaterialRole.REAGENT and m.amount_kind is AmountKind.EQUIVALENTS and m.amount > 0
+    ]
+    scale, reference = scale_mol, ""
+    for material in sorted(fixed, key=lambda m: m.amount != 1.0):
+        note = noted[material.key]
+        moles = moles_in(material, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        if moles:
+            scale, reference = moles / material.amount, material.name
+            break
+    variables = [driven[key] for key in materials if key in driven]
+    found = []
+    for key, material in materials.items():
+        if key not in driven or variables.count(driven[key]) > 1:
+            continue
+        note = noted[key]
+        value = amount_weighed(material, scale, preparation.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        if value is not None:
+            found.append(AsWeighed(driven[key], material.name, float(f"{value:.4g}"), reference))
+    return tuple(found)
 
 
 def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:

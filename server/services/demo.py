@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -34,14 +35,17 @@ from server.storage import questions
 DEMO = "Pear-drop ester"
 
 
-def load_demo(session: Session, folder: Path) -> list[str]:
+def load_demo(session: Session, folder: Path, *, today: date | None = None) -> list[str]:
     """Load every preparation of the folder that is not there yet.
 
     Parameters
     ----------
     folder : Path
         Holds one ``*.json`` per preparation; variables, materials and limits in it
-        refer to each other by name.
+        refer to each other by name. Its days move along with its ``as_of``, the day on
+        which it is meant to be looked at.
+    today : date or None
+        The day of the computer where None.
 
     Returns
     -------
@@ -53,9 +57,23 @@ def load_demo(session: Session, folder: Path) -> list[str]:
         content = json.loads(path.read_text(encoding="utf-8"))
         if questions.find_preparation_named(session, content["preparation"]["name"]):
             continue
-        load_preparation(session, content)
+        load_preparation(session, _moved_to(content, today or datetime.now().astimezone().date()))
         loaded.append(content["preparation"]["name"])
     return loaded
+
+
+def _moved_to(content: dict[str, Any], today: date) -> dict[str, Any]:
+    """The content as if ``as_of`` were today, so that the days that are left do not run out."""
+    by = today - date.fromisoformat(content["as_of"])
+
+    def moved(fields: dict[str, Any]) -> dict[str, Any]:
+        days: dict[str, Any] = {
+            k: (date.fromisoformat(fields[k]) + by).isoformat() for k in ("made_on", "finish_by") if k in fields
+        }
+        return {**fields, **days}
+
+    runs = [moved(run) for run in content.get("runs", [])]
+    return {**content, "preparation": moved(content["preparation"]), "runs": runs}
 
 
 def load_preparation(session: Session, content: dict[str, Any]) -> int:

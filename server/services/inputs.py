@@ -224,6 +224,14 @@ class CheckpointInput(Input):
     purity_percent: Number = 100.0
 
 
+class WeighedInput(Input):
+    """What was weighed or measured of one material of a run; both empty to take a note back."""
+
+    material_id: Annotated[int, Field(ge=1, le=2**62)]
+    mass_g: OptionalNumber = None
+    volume_ml: OptionalNumber = None
+
+
 TimeUnit = Literal["h", "min", "s", "d"]
 Column = Annotated[int, Field(ge=1, le=200)]
 

@@ -10,7 +10,7 @@ from sqlmodel import Session
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import process_mass_intensity
 from server.errors import InvalidInputError
-from server.services.charges import Charge, make_charge
+from server.services.charges import AsWeighed, Charge, make_charge, settings_as_weighed
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
@@ -20,16 +20,30 @@ from server.storage.tables import PreparationRow, WeighedRow
 class RunChemistry:
     """What follows from the materials of a run; parts are None where data are missing.
 
+    ``charge`` is worked out for the settings as run, ``planned`` for those planned;
+    ``as_weighed`` holds the variables whose value follows from weighed amounts;
     ``mass_intensity`` is the mass of everything put in per mass of product [g/g];
     ``mass_is_partial`` says that a material had no known mass and is not counted.
     """
 
     charge: Charge | None
+    planned: Charge | None
     weighed: Mapping[int, WeighedRow]
+    as_weighed: tuple[AsWeighed, ...]
     balance: MassBalance | None
     balance_problem: str
     mass_intensity: float | None
     mass_is_partial: bool
+
+    def planned_amounts(self, key: str) -> tuple[float | None, float | None]:
+        """Mass as the balance shows it [g] and volume [mL] that a material was planned with; as run where it was not planned."""
+        for charge in (self.planned, self.charge):
+            if charge is None:
+                continue
+            for line in charge.lines:
+                if line.material.key == key:
+                    return charge.rounded_g.get(key), line.volume_ml
+        return None, None
 
     @property
     def e_factor(self) -> float | None:
@@ -44,6 +58,7 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     rows = questions.list_materials(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
     charge = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
+    planned = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
     weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
     theory_g = run.run_yield.theoretical_g if run.run_yield else None
     if theory_g is None:
@@ -51,7 +66,8 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
         theory_g = theory_g or preparation.theoretical_yield_g
     balance, problem = _balance(session, run, charge, theory_g)
     intensity, partial = _intensity(run, charge, weighed)
-    return RunChemistry(charge, weighed, balance, problem, intensity, partial)
+    found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
+    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, partial)
 
 
 def _balance(session: Session, run: RunView, charge: Charge | None, theory_g: float | None) -> tuple[MassBalance | None, str]:

@@ -42,3 +42,21 @@ def test_loading_again_changes_nothing(session: Session) -> None:
     before = [(p.id, p.revision, p.last_run_number) for p in questions.list_preparations(session)]
     assert load_demo(session, asset_folder("seed_runs")) == []
     assert [(p.id, p.revision, p.last_run_number) for p in questions.list_preparations(session)] == before
+
+
+def test_days_of_the_demo_move_with_the_calendar(session: Session) -> None:
+    load_demo(session, asset_folder("seed_runs"), today=date(2031, 3, 2))
+    ester = questions.find_preparation_named(session, "Pear-drop ester")
+    assert ester is not None
+    made = [date.fromisoformat(r.made_on) for r in questions.list_runs(session, int(ester.id or 0)) if r.made_on is not None]
+    # Three days after the last run, as in the seed, and ninety before the end.
+    assert (date(2031, 3, 2) - max(made)).days == 3
+    assert ester.finish_by is not None
+    assert (date.fromisoformat(ester.finish_by) - date(2031, 3, 2)).days == 90
+    # What was weighed for the run under way is not quite what was planned.
+    analysis = analyse(session, int(ester.id or 0))
+    (under_way,) = [r for r in analysis.runs if r.row.state == "under_way"]
+    found = chemistry_of(session, ester, under_way)
+    # By hand: 36.0 g · 0.997 / 60.052 g/mol over 18.1 g · 0.985 / 88.150 g/mol.
+    assert [round(a.value, 2) for a in found.as_weighed] == [2.96, 2.71]
+    assert all(a.differs_from(under_way.settings[a.variable]) for a in found.as_weighed)

@@ -1,5 +1,6 @@
 """Entering, correcting, excluding and deleting runs."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -195,6 +196,87 @@ def test_theory_follows_from_what_was_weighed(session: Session, preparation: Pre
     view = view_run(session, int(run.id or 0))[1]
     assert view.percent == pytest.approx(100 * 20 / (16.0 / 88.15 * 130.187), rel=1e-4)
     assert view.theory_source == "as-weighed amounts; alcohol limits"
+
+
+@pytest.fixture
+def charged(session: Session, preparation: PreparationRow) -> dict[str, int]:
+    """Ids of a ratio that drives the acid, and of alcohol, acid and catalyst; the scale is 0.2 mol."""
+    key = int(preparation.id or 0)
+    preparation.base_scale_mol = 0.2
+    session.add(preparation)
+    session.commit()
+    ratio = add_variable(session, key, VariableInput(name="ratio", role="ratio", low=1, high=3, base=2, step=0.5))
+    alcohol = add_material(session, key, MaterialInput(name="alcohol", role="reagent", formula="C5H12O"))
+    acid = MaterialInput(name="acid", role="reagent", formula="C2H4O2", density_g_per_ml=1.049, ratio_variable_id=ratio.id)
+    catalyst = MaterialInput(name="catalyst", role="catalyst", formula="H2SO4", amount_kind="mol_percent", amount=5)
+    rows = {"alcohol": alcohol, "acid": add_material(session, key, acid), "catalyst": add_material(session, key, catalyst)}
+    return {"ratio": int(ratio.id or 0), **{name: int(row.id or 0) for name, row in rows.items()}}
+
+
+def weigh(session: Session, preparation: PreparationRow, amounts: Mapping[int, tuple[float | None, float | None]]) -> Any:
+    view = view_runs(session, preparation)[-1]
+    note_weighed(session, int(view.row.id or 0), amounts)
+    return chemistry_of(session, preparation, view_runs(session, preparation)[-1]).as_weighed
+
+
+def test_the_ratio_follows_from_what_was_weighed(session: Session, preparation: PreparationRow, charged: dict[str, int]) -> None:
+    record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    # By hand: 16.00 g / 88.150 g/mol = 0.18151 mol of alcohol; 21.0 g / 60.052 g/mol = 0.34970 mol of acid; 1.927 to 1.
+    (found,) = weigh(session, preparation, {charged["alcohol"]: (16.0, None), charged["acid"]: (21.0, None)})
+    assert (found.variable, found.material, found.reference) == (str(charged["ratio"]), "acid", "alcohol")
+    assert found.value == pytest.approx(1.927, abs=5e-4)
+    assert found.differs_from(2.0)
+    assert not found.differs_from(1.93)
+    # The same acid by volume: 21.0 g / 1.049 g/mL.
+    (by_volume,) = weigh(session, preparation, {charged["acid"]: (None, 21.0 / 1.049)})
+    assert by_volume.value == found.value
+
+
+def test_without_a_weighed_reference_the_planned_scale_counts(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    # A catalyst in mol% is no reference.
+    (found,) = weigh(session, preparation, {charged["acid"]: (21.0, None), charged["catalyst"]: (0.5, None)})
+    assert found.reference == ""
+    assert found.value == pytest.approx(0.34970 / 0.2, abs=1e-3)
+    assert weigh(session, preparation, {charged["acid"]: (None, None)}) == ()
+
+
+def test_one_equivalent_is_read_from_the_material_with_one_equivalent(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    anhydride = MaterialInput(name="anhydride", role="reagent", formula="C4H6O3", amount=0.1)
+    row = add_material(session, int(preparation.id or 0), anhydride)
+    row.position = -1
+    session.add(row)
+    session.commit()
+    record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    noted = {int(row.id or 0): (5.0, None), charged["alcohol"]: (16.0, None), charged["acid"]: (21.0, None)}
+    assert weigh(session, preparation, noted)[0].reference == "alcohol"
+
+
+def test_a_ratio_that_drives_two_weighed_materials_is_not_guessed(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    key = int(preparation.id or 0)
+    record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    base = MaterialInput(name="base", role="reagent", formula="C5H5N", ratio_variable_id=charged["ratio"])
+    other = add_material(session, key, base)
+    assert len(weigh(session, preparation, {charged["acid"]: (21.0, None)})) == 1
+    assert weigh(session, preparation, {int(other.id or 0): (30.0, None)}) == ()
+
+
+def test_planned_amounts_stay_as_planned_when_the_setting_is_corrected(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    settings = {**SETTINGS, "ratio": 2.0}
+    run = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=settings))
+    record(session, preparation, run.id, settings={**SETTINGS, "ratio": 1.5}, product_mass_g=5)
+    found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1])
+    # 2 × 0.2 mol × 60.052 g/mol.
+    assert found.planned_amounts(str(charged["acid"]))[0] == pytest.approx(24.02)
+    assert found.planned_amounts("999") == (None, None)
 
 
 def test_recovered_starting_material_enters_the_mass_balance(session: Session, preparation: PreparationRow) -> None:

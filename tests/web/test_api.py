@@ -129,3 +129,23 @@ def test_the_mass_balance_is_answered(client: TestClient) -> None:
     found = client.get(f"/api/v1/runs/{run}/mass-balance").json()
     assert [s["recovery_percent"] for s in found["stages"]] == pytest.approx([90.0, 66.6667], abs=1e-3)
     assert found["sentence"].startswith("Most was lost between crude and isolated product")
+
+
+def test_what_was_weighed_is_noted_and_answered(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    ratio = {"name": "ratio", "role": "ratio", "low": 1, "high": 3, "step": 0.5, "base": 2}
+    variable = client.post(f"{base}/variables", json=ratio).json()["id"]
+    alcohol = {"name": "alcohol", "role": "reagent", "formula": "C5H12O"}
+    acid = {"name": "acid", "role": "reagent", "formula": "C2H4O2", "ratio_variable_id": variable}
+    ids = [client.post(f"{base}/materials", json=m).json()["id"] for m in (alcohol, acid)]
+    settings = {"hold": 2, "bath": 120, "agent": "a", "ratio": 2}
+    run = client.post(f"{base}/runs", json={"settings": settings, "yield_percent": 60, "scale_mol": 0.2}).json()["id"]
+    assert client.get(f"/api/v1/runs/{run}/weighed").json() == {"amounts": [], "settings": []}
+    amounts = [{"material_id": ids[0], "mass_g": 16.0}, {"material_id": ids[1], "mass_g": 21.0}]
+    answer = client.put(f"/api/v1/runs/{run}/weighed", json=amounts)
+    assert answer.status_code == 200
+    assert answer.json()["settings"] == [{"variable": "ratio", "as_weighed": 1.927, "setting": 2.0, "reference": "alcohol"}]
+    assert [a["material"] for a in answer.json()["amounts"]] == ["alcohol", "acid"]
+    refused = client.put(f"/api/v1/runs/{run}/weighed", json=[{"material_id": 999, "mass_g": 1}])
+    assert refused.status_code == 422

@@ -1020,3 +1020,29 @@ def test_a_refused_change_is_no_change_by_someone_else(ready: TestClient) -> Non
     seen = kept_of(wrong.text)["seen"]
     assert seen == opened["seen"]
     assert ready.post("/variables/1", data={**HOLD, "seen": seen, "base": "3"}).status_code == 200
+
+
+def test_settings_can_be_corrected_to_what_was_weighed(ready: TestClient) -> None:
+    ready.post("/preparations/1/edit", data={**PREPARATION, "base_scale_mol": "0.2"})
+    ratio = {"name": "ratio", "role": "ratio", "low": "1", "high": "3", "base": "2", "step": "0.5", "stage": "reaction"}
+    assert ready.post("/preparations/1/variables", data=ratio).status_code == 200
+    alcohol = {"name": "alcohol", "role": "reagent", "amount_kind": "equivalents", "amount": "1", "formula": "C5H12O"}
+    for material in (alcohol, {**alcohol, "name": "acid", "formula": "C2H4O2", "ratio_variable_id": "4"}):
+        assert ready.post("/preparations/1/materials", data=material).status_code == 200
+    enter(ready, setting_4="2", scale_mol="0.2")
+    assert "As weighed" not in ready.get("/runs/1").text
+    page = ready.post("/runs/1/weighed", data={"mass_1": "16.0", "mass_2": "21.0"})
+    assert "As weighed, ratio was 1.927, not 2: worked out from acid and alcohol. The models use 2 until" in page.text
+    # The form for corrections starts from what is stored unless the as-weighed value is asked for.
+    assert 'name="setting_4" value="2"' in ready.get("/runs/1/edit").text
+    form = ready.get("/runs/1/edit?as_weighed=true").text
+    assert 'name="setting_4" value="1.927"' in form
+    assert "as weighed: 1.927" in form
+    ready.post("/runs/1", data={**RUN, "setting_4": "1.927"})
+    assert "As weighed, ratio" not in ready.get("/runs/1").text
+    # A run under way has no result yet, so its form starts from what was weighed.
+    planned = {k: v for k, v in RUN.items() if k.startswith("setting_")}
+    ready.post("/preparations/1/planned-runs", data={**planned, "setting_4": "2", "scale_mol": "0.2"})
+    page = ready.post("/runs/2/weighed", data={"mass_1": "16.0", "mass_2": "21.0"})
+    assert "The form for the result will start from 1.927" in page.text
+    assert 'name="setting_4" value="1.927"' in ready.get("/runs/2/edit").text

@@ -153,6 +153,36 @@ def moles_in(material: Material, *, mass_g: float | None = None, volume_ml: floa
     return mass_g * material.content / material.molar_mass
 
 
+def amount_weighed(
+    material: Material, scale: float, base_scale: float | None, *, mass_g: float | None = None, volume_ml: float | None = None
+) -> float | None:
+    """What a weighed mass or measured volume means in the unit of the material's amount: the inverse of ``charge_line``.
+
+    Parameters
+    ----------
+    scale : float
+        Amount of the reference that was really taken, one equivalent. [mol]
+    base_scale : float or None
+        The scale at which masses and volumes were entered. [mol]
+
+    Returns
+    -------
+    amount : float or None
+        Equivalents, mol%, or g or mL at the base scale; None where it cannot be known.
+    """
+    if material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT):
+        moles = moles_in(material, mass_g=mass_g, volume_ml=volume_ml)
+        if moles is None:
+            return None
+        return moles / scale * (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
+    taken, other, is_mass = mass_g, volume_ml, material.amount_kind is AmountKind.MASS
+    if not is_mass:
+        taken, other = volume_ml, mass_g
+    if taken is None and other is not None and material.density:
+        taken = other * material.density if is_mass else other / material.density
+    return None if taken is None or base_scale is None else taken * base_scale / scale
+
+
 def theoretical_yield(product: Product, available: Sequence[tuple[Material, float]]) -> Theory:
     """Find the limiting reagent and the theoretical yield.
 

@@ -100,6 +100,31 @@ class RunAnswer(Answer):
     revision: int
 
 
+class WeighedAnswer(Answer):
+    """What was weighed or measured of one material of a run."""
+
+    material_id: int
+    material: str
+    mass_g: float | None
+    volume_ml: float | None
+
+
+class AsWeighedAnswer(Answer):
+    """A variable's value as it follows from what was weighed, beside the setting that the models use."""
+
+    variable: str
+    as_weighed: float
+    setting: float
+    reference: str = Field(description="The material that one equivalent was read from; empty: the planned scale.")
+
+
+class WeighedListAnswer(Answer):
+    """What was weighed for a run, and what that makes of the settings."""
+
+    amounts: list[WeighedAnswer]
+    settings: list[AsWeighedAnswer]
+
+
 class StageRecoveryAnswer(Answer):
     """Product at the end of a stretch against its start."""
 

@@ -27,12 +27,14 @@ from server.services.inputs import (
     ReadingInput,
     ReadingsInput,
     VariableInput,
+    WeighedInput,
 )
 from server.services.massbalance import chemistry_of
 from server.services.spaces import rule_of, space_of
 from server.storage import questions
 from server.storage.tables import LimitRow, MaterialRow, VariableRow
 from server.web.api.models import (
+    AsWeighedAnswer,
     BroughtInAnswer,
     ChargeAnswer,
     ChargeLineAnswer,
@@ -60,6 +62,8 @@ from server.web.api.models import (
     ToleranceAnswer,
     TradeOffAnswer,
     VariableAnswer,
+    WeighedAnswer,
+    WeighedListAnswer,
     WindowLineAnswer,
     WorkingRecipeAnswer,
 )
@@ -331,6 +335,37 @@ def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> 
     """Add a checkpoint to a run."""
     runs.add_checkpoint(session, run_id, data)
     return _run_by_id(session, run_id)
+
+
+@router.get("/runs/{run_id}/weighed", tags=["runs"])
+def get_weighed(run_id: Id, session: ReadSession) -> WeighedListAnswer:
+    """Return what was weighed for a run, and the settings that follow from it."""
+    preparation, view = runs.view_run(session, run_id)
+    found = chemistry_of(session, preparation, view)
+    materials = questions.list_materials(session, view.row.preparation_id)
+    names = {v.id: v.name for v in questions.list_variables(session, view.row.preparation_id)}
+    amounts = [
+        WeighedAnswer(material_id=m.id or 0, material=m.name, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        for m in materials
+        if (note := found.weighed.get(m.id or 0)) is not None
+    ]
+    settings = [
+        AsWeighedAnswer(
+            variable=names[int(a.variable)],
+            as_weighed=a.value,
+            setting=float(view.settings[a.variable]),
+            reference=a.reference,
+        )
+        for a in found.as_weighed
+    ]
+    return WeighedListAnswer(amounts=amounts, settings=settings)
+
+
+@router.put("/runs/{run_id}/weighed", tags=["runs"])
+def note_weighed(run_id: Id, data: list[WeighedInput], session: WriteSession) -> WeighedListAnswer:
+    """Note what was weighed; materials that are not named keep what was noted."""
+    runs.note_weighed(session, run_id, {w.material_id: (w.mass_g, w.volume_ml) for w in data})
+    return get_weighed(run_id, session)
 
 
 @router.post("/runs/{run_id}/start", tags=["readings"])

@@ -17,6 +17,7 @@ from server.core.space.limits import Space
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
+from server.services.charges import AsWeighed
 from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
@@ -57,11 +58,15 @@ class RunFormPage:
     planning: bool
     has_theory: bool
     planned: dict[str, str]
+    weighed: dict[str, str]
 
 
 @dataclass(frozen=True)
 class RunPage:
-    """Context of a run's page."""
+    """Context of a run's page.
+
+    ``as_weighed`` holds name, value as weighed, setting and details of every variable where the two differ.
+    """
 
     frame: Frame
     run: RunView
@@ -77,6 +82,7 @@ class RunPage:
     exclude_form: FormState
     checkpoint_form: FormState
     weighed_form: FormState
+    as_weighed: list[tuple[str, str, str, AsWeighed]]
     attachments: list[AttachmentRow]
     attach_form: FormState
     taken: str
@@ -96,7 +102,9 @@ def _run_form(
             preparation.product_formula and questions.list_materials(session, preparation.id)
         )
         planned = {v.key: setting_text(v, run.planned[v.key]) for v in space.variables} if run else {}
-        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned)
+        found = chemistry_of(session, preparation, run).as_weighed if run and not planning else ()
+        weighed = {a.variable: setting_text(space.variable(a.variable), a.value) for a in found}
+        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed)
         return render(request, "runs/form.html", page, status=status)
 
     return redraw
@@ -145,9 +153,14 @@ def create_planned_run(request: Request, preparation_id: Id, form: Form, session
 
 
 @router.get("/runs/{run_id}/edit")
-def edit_run(request: Request, run_id: Id, session: ReadSession) -> Response:
+def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str = "") -> Response:
+    """The form for the result; settings of a run that has none yet start as they were weighed, others only if asked."""
     preparation, run = view_run(session, run_id)
     values = _starting_values(_space(session, int(preparation.id or 0)), run)
+    if as_weighed == "true" or run.row.state != "finished":
+        for found in chemistry_of(session, preparation, run).as_weighed:
+            if found.differs_from(run.settings[found.variable]):
+                values[f"setting_{found.variable}"] = as_text(found.value)
     return _run_form(request, session, preparation, run, planning=False)(FormState(values), 200)
 
 
@@ -176,6 +189,11 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
         figure = None
         if chemistry.balance is not None and chemistry.balance.stages:
             figure = Figure("stage-recoveries", chemistry.balance.sentence, stage_recoveries(chemistry.balance))
+        as_weighed = []
+        for one in chemistry.as_weighed:
+            v, setting = space.variable(one.variable), run.settings[one.variable]
+            if one.differs_from(setting):
+                as_weighed.append((v.name, setting_text(v, one.value), setting_text(v, setting), one))
         weighed = {f"mass_{w.material_id}": as_text(w.mass_g) for w in chemistry.weighed.values()}
         weighed.update({f"volume_{w.material_id}": as_text(w.volume_ml) for w in chemistry.weighed.values()})
         page = RunPage(
@@ -193,6 +211,7 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             exclude_form=form if part == "exclude" else FormState(),
             checkpoint_form=form if part == "checkpoint" else FormState({"purity_percent": "100", "stage": "work_up"}),
             weighed_form=form if part == "weighed" else FormState(weighed),
+            as_weighed=as_weighed,
             attachments=list(questions.list_attachments(session, run_id)),
             attach_form=form if part == "attach" else FormState(),
             taken=TAKEN,

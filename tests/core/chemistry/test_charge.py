@@ -1,5 +1,7 @@
 """Stoichiometry against textbook problems, and properties that any charge must have."""
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,6 +11,7 @@ from server.core.chemistry.charge import (
     Material,
     MaterialRole,
     Product,
+    amount_weighed,
     atom_economy,
     charge_line,
     moles_in,
@@ -162,3 +165,30 @@ def test_the_order_of_materials_does_not_matter(order: list[int], moles: list[fl
     plain = theoretical_yield(Product(100.0), pairs)
     shuffled = theoretical_yield(Product(100.0), [pairs[k] for k in order])
     assert plain == shuffled
+
+
+@given(
+    st.sampled_from(list(AmountKind)),
+    st.floats(0.01, 50),
+    st.floats(1e-3, 10),
+    st.sampled_from([0.5, 0.95, 1.0]),
+    st.sampled_from([None, 2.0]),
+    st.booleans(),
+)
+def test_the_amount_that_was_weighed_is_the_inverse_of_the_charge(
+    kind: AmountKind, amount: float, scale: float, purity: float, concentration: float | None, by_volume: bool
+) -> None:
+    fields: dict[str, Any] = {"amount_kind": kind, "amount": amount, "purity": purity, "concentration": concentration}
+    material = reagent("acid", "C2H4O2", density=1.4, **fields)
+    line = charge_line(material, scale, 0.2)
+    noted = {"volume_ml": line.volume_ml} if by_volume else {"mass_g": line.mass_g}
+    assert amount_weighed(material, scale, 0.2, **noted) == pytest.approx(amount)
+    # Half of the reference with the same weighed amount is twice the ratio.
+    assert amount_weighed(material, scale / 2, 0.2, **noted) == pytest.approx(2 * amount)
+
+
+def test_an_amount_that_cannot_be_known_is_none() -> None:
+    by_volume = reagent("solvent", "C6H14", amount_kind=AmountKind.VOLUME)
+    assert amount_weighed(by_volume, 0.1, 0.1, mass_g=5.0) is None
+    assert amount_weighed(by_volume, 0.1, None, volume_ml=5.0) is None
+    assert amount_weighed(reagent("x", "C6H14", molar_mass=None), 0.1, 0.1, mass_g=5.0) is None
