@@ -20,7 +20,7 @@ from scipy.stats import qmc
 from server.core.choose.opening import OPENING_RUNS, next_opening_run
 from server.core.choose.proposal import History, Purpose, propose, working_recipe
 from server.core.choose.search import draw_reachable
-from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
+from server.core.model.ladder import END_LOSSES, PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, reach_of
@@ -292,6 +292,7 @@ class Own:
 
     space: Space
     rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS)
+    losses: tuple[float, ...] = END_LOSSES
     new_ground: float | None = None
     doubt: bool = True
     opening: bool = True
@@ -305,7 +306,7 @@ class Own:
         coded = encode(variables, rows).reshape(len(rows), len(variables))
         table = RunTable(variables, coded, np.array(yields, dtype=float), np.zeros(len(rows)), tuple(range(1, len(rows) + 1)))
         if self.known is None or self.known.table.n_runs != len(rows):
-            self.known = fit_ladder(table, rungs=self.rungs)
+            self.known = fit_ladder(table, rungs=self.rungs, losses=self.losses)
             if not self.doubt:
                 # The place where the cached property keeps its value.
                 self.known.__dict__["doubt"] = 1.0
@@ -363,6 +364,7 @@ WITHOUT: dict[str, Maker] = {
     "own, new ground limited": lambda space, seed: Own(space, new_ground=0.25),
     "own, no recipe prior": lambda space, seed: Own(space, rungs=_WITHOUT_RECIPES),
     "own, recipe prior alone": lambda space, seed: Own(space, rungs=("recipes",)),
+    "own, no loss at the ends": lambda space, seed: Own(space, losses=(0.0,)),
     "own, no doubt factor": lambda space, seed: Own(space, doubt=False),
     "own, Sobol start": lambda space, seed: Own(space, opening=False, seed=seed),
     "own, best seen as recipe": lambda space, seed: Own(space, best_seen=True),

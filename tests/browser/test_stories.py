@@ -244,7 +244,8 @@ def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) 
         *("/help/guide", "/help/patterns", "/?archived=true", "/?search=zzz", "/no/such/page"),
         *("/preparations/1/edit", "/runs/2/edit", "/variables/1/edit", "/materials/1/edit", "/preparations/2"),
         *("/preparations/1/charge", "/preparations/1/setup", "/preparations/1/variables/new", "/preparations/1/materials/new"),
-        *("/preparations/1/runs/new", "/preparations/1/runs/import", "/runs/1", "/runs/10/bench-sheet", "/help"),
+        *("/preparations/1/runs/new", "/preparations/1/runs/import", "/runs/1", "/runs/10", "/runs/10/edit"),
+        *("/runs/10/bench-sheet", "/help"),
     ]
     for path in paths:
         page.goto(demo + path)
@@ -260,3 +261,20 @@ def test_the_bench_sheet_prints_on_one_page(demo: str, page: Page) -> None:
     pdf = page.pdf(format="A4", prefer_css_page_size=True)
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) == 1
     (ARTEFACTS / "bench-sheet.pdf").write_bytes(pdf)
+
+
+def test_waiting_for_the_models_of_many_runs(demo: str, page: Page) -> None:
+    headings = ["reflux hold", "bath temperature", "acid to alcohol", "catalyst loading", "drying agent"]
+    rows = [[1 + k % 10 / 4, 120 + 5 * (k // 10 % 5), 1 + k // 50 / 2, 2, "sodium sulfate", 1, 50 + k % 7] for k in range(250)]
+    body = {"rows": [[*headings, "hydrogencarbonate washes", "yield / %"], *rows]}
+    stored = page.request.post(f"{demo}/api/v1/preparations/1/runs/import", data=body)
+    assert stored.ok
+    # The first picture of the progress stays while it is looked at.
+    page.route("**/work/**", lambda route: route.abort("connectionfailed"))
+    page.goto(f"{demo}/preparations/1/effects")
+    expect(page.get_by_role("heading", name="Fitting the models to 258 runs")).to_be_visible()
+    assert serious_violations(page) == []
+    page.unroute("**/work/**")
+    page.goto(f"{demo}/preparations/1/effects")
+    page.wait_for_selector("[data-drawn=yes]", timeout=120_000)
+    expect(page.get_by_text("258 runs").first).to_be_visible()

@@ -40,6 +40,23 @@ class Front:
     points: tuple[FrontPoint, ...]
     runs: tuple[tuple[int, float, float], ...]
 
+    @property
+    def sentence(self) -> str:
+        """What the front says; empty without points."""
+        if not self.points:
+            return ""
+        first, last = self.points[0], self.points[-1]
+        at_first, at_last = (f"{p.burden:.3g} {self.burden.unit}".rstrip() for p in (first, last))
+        if len(self.points) == 1:
+            return (
+                f"The settings with the highest expected yield, {first.forecast.mean:.0f} %, also need the least: {at_first} of "
+                f"{self.burden.name}. There is nothing to trade."
+            )
+        return (
+            f"Expected yield rises from {first.forecast.mean:.0f} % at {at_first} to {last.forecast.mean:.0f} % at {at_last} "
+            f"of {self.burden.name}; below the line nothing is gained."
+        )
+
 
 def non_dominated(burdens: FloatArray, yields: FloatArray) -> list[int]:
     """Positions that no other position beats in both (less burden, more yield), by burden.

@@ -281,6 +281,7 @@ class TradeOffAnswer(Answer):
 
     burden: str
     unit: str
+    sentence: str
     points: list[FrontPointAnswer]
 
 

@@ -576,6 +576,7 @@ def get_trade_offs(preparation_id: Id, session: ReadSession) -> list[TradeOffAns
         TradeOffAnswer(
             burden=front.burden.name,
             unit=front.burden.unit,
+            sentence=front.sentence,
             points=[
                 FrontPointAnswer(
                     burden=p.burden, settings=_named(analysis, p.settings), forecast=ForecastAnswer.model_validate(p.forecast)

@@ -62,12 +62,6 @@ def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:
         burden = front.burden.of(run.settings) if run.is_pending else None
         if burden is not None and kept:
             pending.append((run.number, burden, float(kept["mean"])))
-    first, last = front.points[0], front.points[-1]
-    unit = front.burden.unit
-    text = (
-        f"Expected yield rises from {first.forecast.mean:.0f} % at {first.burden:.3g} {unit} to "
-        f"{last.forecast.mean:.0f} % at {last.burden:.3g} {unit} of {front.burden.name}; below the line nothing is gained."
-    )
     variables = analysis.space.variables
     rows = [
         (
@@ -80,7 +74,9 @@ def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:
         for p in front.points
     ]
     key = "hours" if front.burden.identity == "hours" else "cost"
-    return FrontView(front.burden.name, unit, Figure(f"front-{key}", text, front_figure(front, pending)), rows)
+    return FrontView(
+        front.burden.name, front.burden.unit, Figure(f"front-{key}", front.sentence, front_figure(front, pending)), rows
+    )
 
 
 @router.get("/preparations/{preparation_id}/recipe")

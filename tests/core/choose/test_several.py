@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from server.core.choose.proposal import (
     MOST_AT_ONCE,
     Burden,
+    Forecast,
     Purpose,
     hold_hours,
     hours_burden,
@@ -18,7 +19,7 @@ from server.core.choose.proposal import (
 from server.core.choose.record import Outcome, forecast_record
 from server.core.choose.stopping import _greedy, stop_advice
 from server.core.choose.tolerance import tolerance_window
-from server.core.choose.tradeoffs import non_dominated, trade_off
+from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
@@ -276,3 +277,17 @@ def test_the_record_counts_what_held() -> None:
     few = forecast_record([outcome(70.0)])
     assert few is not None
     assert "begins to say something" in few.sentence
+
+
+def test_a_front_says_what_it_shows() -> None:
+    burden = hours_burden(PLAIN)
+    assert burden is not None
+
+    def point(hours: float, percent: float) -> FrontPoint:
+        return FrontPoint({}, hours, Forecast(percent, 0.0, 100.0, 0.0, 100.0, clipped=False))
+
+    assert Front(burden, (), ()).sentence == ""
+    rises = "Expected yield rises from 60 % at 1 h to 81 % at 2.5 h of holds; below the line nothing is gained."
+    assert Front(burden, (point(1.0, 60.2), point(2.5, 80.7)), ()).sentence == rises
+    single = "The settings with the highest expected yield, 60 %, also need the least: 1 h of holds. There is nothing to trade."
+    assert Front(burden, (point(1.0, 60.2),), ()).sentence == single

@@ -164,3 +164,28 @@ def test_ranges_widen_to_what_really_happened() -> None:
     next_run = ladder.predict(ladder.table.coded[:1], with_noise=True)
     assert next_run.quantile(0.05)[0] < 35.0
     assert next_run.quantile(0.95)[0] > 75.0
+
+
+@pytest.mark.parametrize("rung", ["line", "pairs", "quadratic", "smooth"])
+@pytest.mark.parametrize("variables", [(hold(),), (hold(), bath()), VARIABLES])
+def test_before_any_run_the_middle_is_a_better_bet_than_the_ends(rung: str, variables: tuple[Variable, ...]) -> None:
+    empty = RunTable(variables, np.empty((0, len(variables))), np.empty(0), np.empty(0), ())
+    points = np.full((3, len(variables)), 0.5)
+    points[1:, [not v.is_choice for v in variables]] = [[0.0], [1.0]]
+    points[:, [v.is_choice for v in variables]] = 0.0
+    mean = fit_ladder(empty, rungs=(rung,)).predict(points).mean
+    d = sum(not v.is_choice for v in variables)
+    # By hand: d ends, each the mean of 5, 10 and 20 points over √d below the middle.
+    assert mean[0] - mean[1:] == pytest.approx(2 * [d * 35.0 / 3.0 / d**0.5])
+    assert fit_ladder(empty, rungs=(rung,), losses=(0.0,)).predict(points).mean == pytest.approx(3 * [55.0])
+
+
+def test_runs_overrule_the_loss_at_the_ends() -> None:
+    rows: list[dict[str, float | str]] = [{"hold": h} for h in (0.5, 2.0, 3.5, 5.0, 6.0)]
+    yields = [10.0 + 12.0 * float(r["hold"]) for r in rows]
+    t = table(rows, yields, (hold(),))
+    assert fit_ladder(t).predict(np.array([[1.0]])).mean[0] == pytest.approx(82.0, abs=2.0)
+    smooth = fit_ladder(t, rungs=("smooth",)).rungs[0]
+    # Weight goes from the largest loss to the smallest.
+    shares = np.sum([g.weights for g in smooth.groups], axis=0)
+    assert shares[0] > shares[1] > shares[2]
