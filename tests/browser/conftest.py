@@ -16,6 +16,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, Page, Request, expect, sync_playwright
 
+from server.paths import asset_folder
+from server.services.demo import load_demo
+from server.storage.engine import open_database, write_session
+
 # A busy machine takes its time; what is waited for here either comes or does not.
 expect.set_options(timeout=20_000)
 # A refused form or an address that is not there is an answer and no fault; a connection that a test cuts is its own doing.
@@ -50,20 +54,35 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+@pytest.fixture(scope="session")
+def loaded_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with the demo, loaded once, to be copied."""
+    path = tmp_path_factory.mktemp("demo") / "loaded.sqlite3"
+    engine = open_database(path)
+    with write_session(engine) as session:
+        load_demo(session, asset_folder("seed_runs"))
+    engine.dispose()
+    return path
+
+
 @pytest.fixture
-def demo(tmp_path: Path) -> Iterator[str]:
+def demo(tmp_path: Path, loaded_demo: Path) -> Iterator[str]:
     """Address of a server with a fresh demo."""
     port = free_port()
-    command = [sys.executable, "-m", "server.main", "demo", "--database", str(tmp_path / "demo.sqlite3"), "--port", str(port)]
+    database = shutil.copyfile(loaded_demo, tmp_path / "demo.sqlite3")
+    command = [sys.executable, "-m", "server.main", "demo", "--database", str(database), "--port", str(port)]
     address = f"http://127.0.0.1:{port}"
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
-        for _ in range(300):
+        for _ in range(1200):
             try:
                 with urllib.request.urlopen(f"{address}/help", timeout=1):
                     break
             except OSError:
                 assert process.poll() is None, "the server stopped before it answered"
                 time.sleep(0.1)
+        else:
+            process.terminate()
+            pytest.fail("the server did not answer within two minutes")
         yield address
         process.terminate()
 

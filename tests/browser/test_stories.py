@@ -263,6 +263,21 @@ def test_the_bench_sheet_prints_on_one_page(demo: str, page: Page) -> None:
     (ARTEFACTS / "bench-sheet.pdf").write_bytes(pdf)
 
 
+def test_what_was_weighed_is_typed_at_the_bench(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10")
+    for what in ("mass", "volume"):
+        box = page.get_by_label(f"{what} of ethanoic acid").bounding_box()
+        assert box is not None
+        # Nothing has to be scrolled sideways for it.
+        assert box["x"] + box["width"] <= page.evaluate("window.innerWidth")
+    page.get_by_label("mass of ethanoic acid").fill("30.0")
+    press(page, "Save what was weighed")
+    # By hand: 30.0 g · 0.997 / 60.052 g/mol over 18.1 g · 0.985 / 88.150 g/mol.
+    expect(page.get_by_text("As weighed, acid to alcohol was 2.463 mol/mol, not 3 mol/mol")).to_be_visible()
+    page.get_by_role("link", name="Enter the result").click()
+    expect(page.get_by_label("acid to alcohol")).to_have_value("2.463")
+
+
 def test_waiting_for_the_models_of_many_runs(demo: str, page: Page) -> None:
     headings = ["reflux hold", "bath temperature", "acid to alcohol", "catalyst loading", "drying agent"]
     rows = [[1 + k % 10 / 4, 120 + 5 * (k // 10 % 5), 1 + k // 50 / 2, 2, "sodium sulfate", 1, 50 + k % 7] for k in range(250)]
