@@ -31,6 +31,9 @@ MOST_AT_ONCE = 8
 # Farthest that 'raise the yield' goes from the working recipe in one run. [coded range of a variable] Models fitted to
 # a few runs promise most at the ends of the ranges, far from every run; that is where they are wrong.
 LARGEST_MOVE = 0.35
+# Closer than this to a run that is planned or under way, a run to raise the yield teaches next to nothing beside it.
+# [coded distance; another option of a choice is never close]
+APART = 0.15
 # Score of settings that do not serve the purpose at all.
 NEVER = -1e6
 
@@ -333,8 +336,9 @@ def propose(
             fits = (change.mean >= -SHORTEN_LOSS) & (saved > 1e-6)
             return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), NEVER)
 
-    for part in searched:
-        index, value = best_reachable(part, _without_pending(history, score), index_of(part, done), rng)
+    tries = [(part, apart) for part in searched for apart in ((APART, 0.0) if purpose is Purpose.RAISE else (0.0,))]
+    for part, apart in tries:
+        index, value = best_reachable(part, _without_pending(history, score, apart), index_of(part, done), rng)
         if value > NEVER:
             break
     if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
@@ -354,15 +358,21 @@ def _to_beat(history: History, updated: Ladder, working: FloatArray) -> FloatArr
     return rows[[int(np.argmax(np.round(updated.predict(rows).mean, 6)))]]
 
 
-def _without_pending(history: History, score: Score) -> Score:
-    """The score with runs that are planned or under way put last, so that asking twice never gives the same run twice."""
+def _without_pending(history: History, score: Score, apart: float) -> Score:
+    """The score with runs that are planned or under way put last, and all that lie closer to them than ``apart``.
+
+    Asking twice therefore never gives the same run twice.
+    """
     if not history.pending:
         return score
     taken = encode(history.space.variables, history.pending)
+    is_choice = np.array([v.is_choice for v in history.space.variables])
 
     def masked(rows: FloatArray) -> FloatArray:
-        is_taken = np.any(np.all(np.abs(rows[:, None, :] - taken[None, :, :]) < 1e-9, axis=2), axis=1)
-        return np.where(is_taken, NEVER, score(rows))
+        gaps = rows[:, None, :] - taken[None, :, :]
+        same = np.all(np.abs(gaps[:, :, is_choice]) < 0.5, axis=2)
+        distance = np.sqrt(np.sum(gaps[:, :, ~is_choice] ** 2, axis=2))
+        return np.where(np.any(same & (distance < max(apart, 1e-9)), axis=1), NEVER, score(rows))
 
     return masked
 

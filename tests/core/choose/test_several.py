@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.core.choose.proposal import (
+    APART,
     MOST_AT_ONCE,
     Burden,
     Forecast,
@@ -86,6 +87,29 @@ def test_runs_at_once_do_not_crowd_around_the_first() -> None:
     coded = encode(SPACE.variables, [p.settings for p in propose_several(h, fit_ladder(h.table), 4)])
     gaps = np.sqrt(((coded[:, None, :] - coded[None, :, :]) ** 2).sum(axis=2))
     assert gaps[np.triu_indices(4, 1)].mean() > 0.65
+
+
+@settings(max_examples=6, deadline=None)
+@given(st.integers(0, 1000))
+def test_runs_at_once_keep_apart(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    h = history(ROWS, list(rng.uniform(30, 80, len(ROWS))), new_ground=None)
+    coded = encode(SPACE.variables, [p.settings for p in propose_several(h, fit_ladder(h.table), 4)])
+    for a in range(4):
+        for b in range(a):
+            same_choice = coded[a, 2] == coded[b, 2]
+            assert not same_choice or np.linalg.norm(coded[a, :2] - coded[b, :2]) >= APART
+
+
+def test_without_room_runs_at_once_are_different_all_the_same() -> None:
+    # One variable, and all within 35 % of the range around the working recipe: eight runs cannot keep apart.
+    narrow = Space((hold(),))
+    rows: list[dict[str, Setting]] = [{"hold": h} for h in (2.0, 3.0, 4.0)]
+    h = history(rows, [60.0, 70.0, 65.0], narrow, new_ground=None)
+    found = [float(p.settings["hold"]) for p in propose_several(h, fit_ladder(h.table), MOST_AT_ONCE)]
+    assert len(set(found)) == MOST_AT_ONCE
+    coded = np.sort(encode(narrow.variables, [{"hold": x} for x in found])[:, 0])
+    assert np.diff(coded).min() < APART
 
 
 def test_the_reason_says_gain_on_average_only_where_there_is_one() -> None:
