@@ -214,12 +214,8 @@ def settings_as_weighed(
     by a variable, one with exactly 1 equivalent before others. A variable that drives two
     weighed materials is left out: they may disagree.
     """
-    noted = {
-        m.key: note
-        for m in materials_for(rows, settings)
-        if (note := weighed.get(int(m.key))) is not None and (note.mass_g is not None or note.volume_ml is not None)
-    }
-    materials = {m.key: m for m in materials_for(rows, settings) if m.key in noted}
+    materials = {m.key: m for m in materials_for(rows, settings) if int(m.key) in weighed}
+    noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
     fixed = [
         m

@@ -58,7 +58,9 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     rows = questions.list_materials(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
     charge = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
-    planned = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
+    planned = charge
+    if scale and rows and run.planned != run.settings:
+        planned = make_charge(preparation, rows, run.planned, scale)
     weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
     theory_g = run.run_yield.theoretical_g if run.run_yield else None
     if theory_g is None:

@@ -57,6 +57,6 @@ def test_days_of_the_demo_move_with_the_calendar(session: Session) -> None:
     analysis = analyse(session, int(ester.id or 0))
     (under_way,) = [r for r in analysis.runs if r.row.state == "under_way"]
     found = chemistry_of(session, ester, under_way)
-    # By hand: 36.0 g · 0.997 / 60.052 g/mol over 18.1 g · 0.985 / 88.150 g/mol.
+    # By hand: 36.0 g · 0.997 / 60.052 g/mol and 0.56 g · 0.96 / 98.07 g/mol (in mol%), over 18.1 g · 0.985 / 88.150 g/mol.
     assert [round(a.value, 2) for a in found.as_weighed] == [2.96, 2.71]
     assert all(a.differs_from(under_way.settings[a.variable]) for a in found.as_weighed)

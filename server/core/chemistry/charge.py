@@ -175,11 +175,10 @@ def amount_weighed(
         if moles is None:
             return None
         return moles / scale * (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
-    taken, other, is_mass = mass_g, volume_ml, material.amount_kind is AmountKind.MASS
-    if not is_mass:
-        taken, other = volume_ml, mass_g
-    if taken is None and other is not None and material.density:
-        taken = other * material.density if is_mass else other / material.density
+    if material.amount_kind is AmountKind.MASS:
+        taken = volume_ml * material.density if mass_g is None and volume_ml is not None and material.density else mass_g
+    else:
+        taken = mass_g / material.density if volume_ml is None and mass_g is not None and material.density else volume_ml
     return None if taken is None or base_scale is None else taken * base_scale / scale
 
 

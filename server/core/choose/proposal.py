@@ -14,7 +14,7 @@ from enum import StrEnum
 import numpy as np
 from scipy import special
 
-from server.core.choose.opening import OPENING_RUNS, is_middle, next_opening_run
+from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
@@ -366,13 +366,10 @@ def _without_pending(history: History, score: Score, apart: float) -> Score:
     if not history.pending:
         return score
     taken = encode(history.space.variables, history.pending)
-    is_choice = np.array([v.is_choice for v in history.space.variables])
+    is_choice = [v.is_choice for v in history.space.variables]
 
     def masked(rows: FloatArray) -> FloatArray:
-        gaps = rows[:, None, :] - taken[None, :, :]
-        same = np.all(np.abs(gaps[:, :, is_choice]) < 0.5, axis=2)
-        distance = np.sqrt(np.sum(gaps[:, :, ~is_choice] ** 2, axis=2))
-        return np.where(np.any(same & (distance < max(apart, 1e-9)), axis=1), NEVER, score(rows))
+        return np.where(distances(rows, taken, is_choice) < max(apart, 1e-9), NEVER, score(rows))
 
     return masked
 

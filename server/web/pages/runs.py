@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import quote
 
@@ -93,8 +93,16 @@ def _space(session: ReadSession, preparation_id: int) -> Space:
 
 
 def _run_form(
-    request: Request, session: ReadSession, preparation: PreparationRow, run: RunView | None, *, planning: bool
+    request: Request,
+    session: ReadSession,
+    preparation: PreparationRow,
+    run: RunView | None,
+    *,
+    planning: bool,
+    from_weighed: bool = False,
 ) -> Callable[[FormState, int], Response]:
+    """What draws the form again; ``from_weighed`` starts settings at what was weighed where that differs."""
+
     def redraw(form: FormState, status: int) -> Response:
         assert preparation.id is not None
         space = _space(session, preparation.id)
@@ -104,6 +112,9 @@ def _run_form(
         planned = {v.key: setting_text(v, run.planned[v.key]) for v in space.variables} if run else {}
         found = chemistry_of(session, preparation, run).as_weighed if run and not planning else ()
         weighed = {a.variable: setting_text(space.variable(a.variable), a.value) for a in found}
+        if run and from_weighed:
+            moved = {f"setting_{a.variable}": as_text(a.value) for a in found if a.differs_from(run.settings[a.variable])}
+            form = replace(form, values={**form.values, **moved})
         page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed)
         return render(request, "runs/form.html", page, status=status)
 
@@ -157,11 +168,8 @@ def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str
     """The form for the result; settings of a run that has none yet start as they were weighed, others only if asked."""
     preparation, run = view_run(session, run_id)
     values = _starting_values(_space(session, int(preparation.id or 0)), run)
-    if as_weighed == "true" or run.row.state != "finished":
-        for found in chemistry_of(session, preparation, run).as_weighed:
-            if found.differs_from(run.settings[found.variable]):
-                values[f"setting_{found.variable}"] = as_text(found.value)
-    return _run_form(request, session, preparation, run, planning=False)(FormState(values), 200)
+    from_weighed = as_weighed == "true" or run.row.state != "finished"
+    return _run_form(request, session, preparation, run, planning=False, from_weighed=from_weighed)(FormState(values), 200)
 
 
 @router.post("/runs/{run_id}")
