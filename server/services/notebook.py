@@ -90,7 +90,10 @@ class UnknownWord:
 
 @dataclass(frozen=True)
 class NotebookRow:
-    """A row as it would be stored: settings by variable key; ``problems`` or ``left_out`` say why it would not."""
+    """A row as it would be stored: settings by variable key; ``problems`` or ``left_out`` say why it would not.
+
+    ``stored_by`` is the answer (``AGAIN`` or ``SUMMARIES``) that would store a row that is left out for its looks.
+    """
 
     number: int
     settings: Mapping[str, Setting]
@@ -101,6 +104,7 @@ class NotebookRow:
     remarks: tuple[str, ...]
     problems: tuple[str, ...]
     left_out: str
+    stored_by: str
 
 
 @dataclass(frozen=True)
@@ -153,6 +157,7 @@ class _Row:
     asked: set[str] = field(default_factory=set)
     remarks: list[str] = field(default_factory=list)
     left_out: str = ""
+    stored_by: str = ""
 
 
 def look_at(session: Session, preparation_id: int, data: NotebookInput, *, base_for_missing: bool = False) -> Notebook:
@@ -336,7 +341,7 @@ def _leave_out_if_here(
     percent = result_before_storing(preparation, materials, row.settings, data)
     alike = existing.get(_likeness(row.settings, percent, row.raw.get("made_on"), data.lot), [])
     if alike and not again:
-        row.left_out = f"looks the same as run {alike.pop(0)}"
+        row.left_out, row.stored_by = f"looks the same as run {alike.pop(0)}", AGAIN
     return percent
 
 
@@ -382,6 +387,7 @@ def _shown(row: _Row, percent: float | None) -> NotebookRow:
         remarks=(*(_QUESTIONS[code][2] for code in sorted(row.asked)), *row.remarks),
         problems=tuple(dict.fromkeys(row.problems)),
         left_out=row.left_out,
+        stored_by=row.stored_by,
     )
 
 
@@ -450,7 +456,7 @@ class _Reader:
             row.left_out = "repeats the headings"
             return row
         if SUMMARIES not in self.data.confirm and self._looks_like_a_summary(cells):
-            row.left_out = "looks like a mean or a total"
+            row.left_out, row.stored_by = "looks like a mean or a total", SUMMARIES
             return row
         if self.headings and any(cells[k] for k in range(len(self.headings)) if not any(self.headings[k:])):
             row.problems.append("There are more cells than headings. Is a comma in a number taken for a separator?")

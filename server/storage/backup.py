@@ -135,6 +135,8 @@ def read_backup(source: Path, database: Path, files_folder: Path) -> Backup:
                 if hashlib.sha256(archive.read(name)).hexdigest() != name.removeprefix("files/"):
                     raise StartupError(f"The backup {source} is damaged: the file {name} is not what it was.")
             part = database.with_name(f"{database.name}.restoring")
+            # A restore that was killed may have left its part behind.
+            part.unlink(missing_ok=True)
             try:
                 _unpack_database(archive, facts, source, part)
                 store = FileStore(files_folder)

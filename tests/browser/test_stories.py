@@ -227,7 +227,7 @@ def test_an_untidy_notebook_is_brought_in(demo: str, page: Page) -> None:
     expect(page.get_by_role("rowheader", name="18")).to_be_visible()
 
 
-FIELDS_OUT_OF_SIGHT = """() => [...document.querySelectorAll('input:not([type=hidden]), select, textarea')]
+FIELDS_OUT_OF_SIGHT = """() => [...document.querySelectorAll('input:not([type=hidden]), select, textarea, button')]
     .filter(e => e.getBoundingClientRect().right > window.innerWidth + 1).map(e => e.outerHTML.slice(0, 120))"""
 
 
@@ -257,7 +257,7 @@ def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) 
             page.wait_for_selector("[data-drawn=yes]")
         assert serious_violations(page) == [], path
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
-        assert page.evaluate(FIELDS_OUT_OF_SIGHT) == [], f"{path} has fields that must be scrolled to sideways"
+        assert page.evaluate(FIELDS_OUT_OF_SIGHT) == [], f"{path} has fields or buttons that must be scrolled to sideways"
 
 
 def test_the_bench_sheet_prints_on_one_page(demo: str, page: Page) -> None:

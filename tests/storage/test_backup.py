@@ -53,6 +53,14 @@ def test_everything_comes_back(kept: Path, tmp_path: Path) -> None:
     engine.dispose()
 
 
+def test_what_a_killed_restore_left_behind_is_replaced(kept: Path, tmp_path: Path) -> None:
+    database, part = tmp_path / "new.sqlite3", tmp_path / "new.sqlite3.restoring"
+    part.write_bytes(b"half a database")
+    assert read_backup(kept, database, tmp_path / "new.files").runs == 1
+    assert database.exists()
+    assert not part.exists()
+
+
 def test_nothing_is_overwritten(kept: Path, settings: Settings) -> None:
     before = kept.read_bytes()
     with pytest.raises(StartupError, match="is there already"):

@@ -919,6 +919,8 @@ def test_rows_that_look_like_stored_runs_are_stored_when_told_so(ready: TestClie
     assert ready.post(IMPORT, data={**fields, "action": "store"}).status_code == 200
     again = ready.post(IMPORT, data={"action": "read", "rows": rows})
     assert "looks the same as run 1" in again.text
+    assert 'value="again"' in again.text
+    assert 'value="summaries"' not in again.text
     told = ready.post(IMPORT, data={**kept_of(again.text), "action": "check", "confirm": "again"})
     assert "1 of 1 can be stored" in told.text
     assert ready.post(IMPORT, data={**kept_of(told.text), "action": "store"}).status_code == 200

@@ -36,6 +36,11 @@ from server.web.rendering import render
 
 router = APIRouter()
 _MOST_NAMED = 5
+# Answers that store rows which are left out for their looks, and the question of each.
+_DOUBTS = (
+    (AGAIN, "Rows that look the same as a run here are other runs: store them as well"),
+    (SUMMARIES, "Rows that look like a mean or a total are runs: store them as well"),
+)
 
 
 @dataclass(frozen=True)
@@ -70,13 +75,8 @@ class NotebookPage:
     @property
     def doubts(self) -> list[tuple[str, str]]:
         """(code, question) about rows that are left out for what they look like."""
-        reasons = {r.left_out for r in self.book.rows} if self.book else set()
-        out = []
-        if any(reason.startswith("looks the same") for reason in reasons):
-            out.append((AGAIN, "Rows that look the same as a run here are other runs: store them as well"))
-        if any(reason.startswith("looks like") for reason in reasons):
-            out.append((SUMMARIES, "Rows that look like a mean or a total are runs: store them as well"))
-        return out
+        possible = {r.stored_by for r in self.book.rows} if self.book else set()
+        return [(code, words) for code, words in _DOUBTS if code in possible]
 
 
 @dataclass(frozen=True)
