@@ -16,7 +16,8 @@ YieldwrightError
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import hashlib
+from collections.abc import Collection, Mapping, Sequence
 
 
 class YieldwrightError(Exception):
@@ -41,7 +42,11 @@ class InvalidInputError(YieldwrightError):
 
 
 class NeedsConfirmationError(YieldwrightError):
-    """Input that is unusual; storing it needs the ``code`` among the confirmations."""
+    """Input that is unusual; storing it needs a yes among the confirmations.
+
+    The ``code`` is a yes to whatever is asked, for scripts that send it along with the
+    values; ``answer`` is a yes to this very message, for forms that are sent again.
+    """
 
     def __init__(self, field: str, code: str, message: str, question: str) -> None:
         self.field = field
@@ -49,6 +54,16 @@ class NeedsConfirmationError(YieldwrightError):
         self.message = message
         self.question = question
         super().__init__(message)
+
+    @property
+    def answer(self) -> str:
+        """The code, bound to the message: other values need another yes."""
+        return f"{self.code}:{hashlib.sha256(self.message.encode('utf-8', 'replace')).hexdigest()[:10]}"
+
+    def raise_unless_in(self, given: Collection[str]) -> None:
+        """Raise unless one of the confirmations is the answer to this question."""
+        if self.code not in given and self.answer not in given:
+            raise self
 
 
 class ConflictError(YieldwrightError):

@@ -80,8 +80,10 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.engine = engine
     app.state.files = FileStore(settings.files_folder)
-    with read_session(engine) as session:
-        app.state.files.sweep(questions.attached_digests(session))
+    if settings.files is None:
+        # A folder that was named may hold files of other databases as well.
+        with read_session(engine) as session:
+            app.state.files.sweep(questions.removed_digests(session))
     app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
     for module in (home, preparations, setup, notebook, runs, effects, proposal, courses, recipe, writeups, charge, work, help):
         app.include_router(module.router, include_in_schema=False)

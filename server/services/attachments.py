@@ -108,7 +108,9 @@ def read_attachment(session: Session, files: FileStore, attachment_id: int) -> A
 
 
 def remove_attachment(session: Session, attachment_id: int) -> int:
-    """Take a file off a run; return the run's id. The bytes go with the next start, if nothing else names them."""
+    """Take a file off a run; return the run's id. The bytes go with the next start, if no run names them
+    and the folder is the database's own.
+    """
     row = questions.get_attachment(session, attachment_id)
     run = questions.get_run(session, row.run_id)
     log_change(

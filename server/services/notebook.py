@@ -221,24 +221,24 @@ def _check_answers(book: Notebook, asked: Mapping[str, Sequence[int]], given: Se
         why = _named(bad) or (f"Row {out.number} {out.left_out}, and so on." if out else "No row holds a run.")
         raise InvalidInputError({"rows": f"Nothing can be stored. {why}"})
     for code, numbers in asked.items():
-        if code not in given:
-            message, question, _ = _QUESTIONS[code]
-            raise NeedsConfirmationError("rows", code, f"{message} {_rows_named(numbers)}.", question)
-    if bad and "skip_bad" not in given:
-        raise NeedsConfirmationError("rows", "skip_bad", _named(bad), f"Leave out {_count(len(bad), 'row')} with a problem")
+        message, question, _ = _QUESTIONS[code]
+        NeedsConfirmationError("rows", code, f"{message} {_rows_named(numbers)}.", question).raise_unless_in(given)
+    if bad:
+        question = f"Leave out {_count(len(bad), 'row')} with a problem"
+        NeedsConfirmationError("rows", "skip_bad", _named(bad), question).raise_unless_in(given)
 
 
 def _check_columns(book: Notebook, data: NotebookInput) -> None:
     """A variable without a column beside a column of numbers without a meaning may be one that was not recognised."""
     unused = _columns_of_numbers(book, checked_table(data.rows))
-    if book.missing and unused and "left_out_columns" not in data.confirm:
+    if book.missing and unused:
         names = ", ".join(v.name for v in book.missing)
-        raise NeedsConfirmationError(
+        NeedsConfirmationError(
             "rows",
             "left_out_columns",
             f"{names} would be the same in every run, although columns with numbers are left out: {', '.join(unused)}.",
             "The columns that are left out hold something else",
-        )
+        ).raise_unless_in(data.confirm)
 
 
 def _count(n: int, what: str) -> str:
@@ -353,9 +353,6 @@ def _try_to_add(session: Session, preparation: PreparationRow, row: _Row) -> tup
         try:
             with session.begin_nested():
                 run = store_result(session, int(preparation.id or 0), data)
-                if data.product_mass_g is not None and run.theory_g is not None:
-                    # The mass tells more than the per cent worked out from it; that both agree was checked.
-                    run.entered_yield_percent = None
             return run, _percent_of(preparation, run)
         except InvalidInputError as error:
             row.problems.extend(error.messages.values())

@@ -169,8 +169,22 @@ def _series(key: str) -> Series:
 
 
 def start_run(session: Session, run_id: int, moment: datetime | None = None) -> RunRow:
-    """Start the clock of a run: readings noted ‘now’ count from here. A planned run is under way then."""
+    """Start the clock of a run: readings noted ‘now’ count from here. A planned run is under way then.
+
+    A clock that runs is only set again to a ``moment``.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        For starting a run now that is finished or abandoned.
+    """
     run = questions.get_run(session, run_id)
+    if moment is None and run.state in ("finished", "abandoned"):
+        message = f"Run {run.number} is {run.state}: its clock cannot start now. Give readings by the time since the start."
+        raise InvalidInputError({"started_at": message})
+    if moment is None and run.started_at is not None and run.state == "under_way":
+        return run
     before = {"started_at": run.started_at.isoformat() if run.started_at else None}
     run.started_at = moment or now()
     if run.state == "planned":
@@ -225,10 +239,9 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
     series = _series(data.series)
     hours, value = _checked(run, series, data)
     _check_future(run, hours, data.confirm)
-    if "same_time" not in data.confirm and questions.has_reading_at(session, run_id, series.key, hours):
-        raise NeedsConfirmationError(
-            "at", "same_time", f"There is a reading of {series.label} at this time already.", "Keep both readings"
-        )
+    if questions.has_reading_at(session, run_id, series.key, hours):
+        message = f"There is a reading of {series.label} at this time, {hours:.6g} h, already."
+        NeedsConfirmationError("at", "same_time", message, "Keep both readings").raise_unless_in(data.confirm)
     row = ReadingRow(run_id=run_id, series=series.key, unit=series.unit, at_h=hours, value=value, noted_at=now())
     session.add(row)
     log_change(
@@ -244,21 +257,32 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
 
 def _check_future(run: RunRow, hours: float, given: Sequence[str]) -> None:
     """A reading of a run under way that lies ahead of the clock needs a yes: usually the unit of the time is wrong."""
-    if run.started_at is None or run.state != "under_way" or "future" in given:
+    if run.started_at is None or run.state != "under_way":
         return
     elapsed = (now() - run.started_at).total_seconds() / 3600
     if hours > elapsed + 1 / 60:
-        ago = f"{60 * elapsed:.0f} min" if elapsed < 2 else f"{elapsed:.1f} h"
-        message = f"The run was started {ago} ago, so this reading lies ahead. Check the time and its unit."
-        raise NeedsConfirmationError("at", "future", message, "The time is right; the start was pressed late")
+        message = f"The clock of the run is not at {hours:.4g} h yet, so this reading lies ahead. Check the time and its unit."
+        NeedsConfirmationError("at", "future", message, "The time is right; the start was pressed late").raise_unless_in(given)
 
 
 def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> ReadingRow:
-    """Correct a reading; the earlier values stay in the history."""
+    """Correct a reading; the earlier values stay in the history. Without a new time the old one stays.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        For a time that lies ahead of the clock.
+    """
     row = questions.get_reading(session, reading_id)
     run = questions.get_run(session, row.run_id)
+    if "series" in data.model_fields_set and data.series != row.series:
+        raise InvalidInputError({"series": "A reading stays in its series. Remove it, and note it anew in the other one."})
     series = _series(row.series)
+    if not data.model_fields_set & {"at", "at_kind"}:
+        data = data.model_copy(update={"at": f"{row.at_h!r}", "at_kind": "elapsed", "at_unit": "h"})
     hours, value = _checked(run, series, data)
+    _check_future(run, hours, data.confirm)
     before = {"at_h": row.at_h, "value": row.value}
     row.at_h, row.value = hours, value
     session.add(row)
@@ -308,7 +332,7 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
     InvalidInputError
         With a sentence per row that cannot be used (the first dozen).
     NeedsConfirmationError
-        If times go backwards or come twice: possible, but only on a yes.
+        If times go backwards or come twice, or some rows are here already: possible, but only on a yes.
     """
     run = questions.get_run(session, run_id)
     series = _series(data.series)
@@ -316,6 +340,7 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
         raise InvalidInputError({"value_column": "Times and readings cannot stand in the same column."})
     lines = _read_lines(run, series, data, text)
     _check_order(lines, data.confirm)
+    lines = _without_known(lines, questions.list_readings(session, run_id, series.key), data.confirm)
     lines = sorted(lines, key=lambda line: line.hours)
     stored = questions.count_readings(session, run_id)
     if stored + len(lines) > MOST_READINGS:
@@ -393,16 +418,14 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
             if position == 0 and len(rows) > 1 and not any(c.isdigit() for cell in cells for c in cell):
                 continue  # a heading
             messages.append(f"Row {number}: {error}")
-            if len(messages) > MOST_ROW_MESSAGES and "skip_bad" not in data.confirm:
-                break
-    if messages and "skip_bad" in data.confirm and found:
-        messages = []
     if messages:
         more = " And more." if len(messages) > MOST_ROW_MESSAGES else ""
         sentence = " ".join(messages[:MOST_ROW_MESSAGES]) + more
         if not found:
             raise InvalidInputError({"rows": sentence})
-        raise NeedsConfirmationError("rows", "skip_bad", sentence, "Leave out the rows that cannot be read")
+        NeedsConfirmationError("rows", "skip_bad", sentence, "Leave out the rows that cannot be read").raise_unless_in(
+            data.confirm
+        )
     if not found:
         raise InvalidInputError({"rows": "Only a heading was found. Paste rows with a time and a value."})
     return found
@@ -428,14 +451,26 @@ def _check_order(lines: Sequence[_Line], given: Sequence[str]) -> None:
     """Times that go backwards or come twice need a yes."""
     back = [b.number for a, b in itertools.pairwise(lines) if b.hours < a.hours]
     same = [b.number for a, b in itertools.pairwise(lines) if b.hours == a.hours]
-    if back and "sort" not in given:
-        raise NeedsConfirmationError(
-            "rows", "sort", f"Time goes backwards at row {_numbers(back)}.", "The rows are only out of order: sort them by time"
-        )
-    if same and "same_time" not in given:
-        raise NeedsConfirmationError(
-            "rows", "same_time", f"The same time as in the row before stands in row {_numbers(same)}.", "Keep all of them"
-        )
+    if back:
+        message, question = f"Time goes backwards at row {_numbers(back)}.", "The rows are only out of order: sort them by time"
+        NeedsConfirmationError("rows", "sort", message, question).raise_unless_in(given)
+    if same:
+        message = f"The same time as in the row before stands in row {_numbers(same)}."
+        NeedsConfirmationError("rows", "same_time", message, "Keep all of them").raise_unless_in(given)
+
+
+def _without_known(lines: Sequence[_Line], stored: Sequence[ReadingRow], given: Sequence[str]) -> list[_Line]:
+    """Leave out rows that are here already, on a yes: the same file may have been chosen twice."""
+    here = {(round(r.at_h, 6), f"{r.value:.9g}") for r in stored}
+    known = [line for line in lines if (round(line.hours, 6), f"{line.value:.9g}") in here]
+    if not known:
+        return list(lines)
+    numbers = _numbers([line.number for line in known])
+    if len(known) == len(lines):
+        raise InvalidInputError({"rows": "All of these readings are here already, with the same times and values."})
+    message = f"The same time and value as a reading that is here already stands in row {numbers}."
+    NeedsConfirmationError("rows", "known", message, "Leave these rows out").raise_unless_in(given)
+    return [line for line in lines if line not in known]
 
 
 def _numbers(rows: Sequence[int]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from sqlmodel import Session
@@ -19,7 +20,7 @@ from server.core.chemistry.yields import (
 from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
-from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import weighed_theory
 from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
 from server.services.numbers import NumberTextError, read_number
@@ -117,25 +118,20 @@ def _check_setting(v: Variable, value: float) -> float:
     return value
 
 
-def _confirm(given: Sequence[str], field: str, code: str, message: str, question: str) -> None:
-    if code not in given:
-        raise NeedsConfirmationError(field, code, message, question)
-
-
 def _check_plan(space: Space, settings: Mapping[str, Setting], given: Sequence[str]) -> None:
     """A plan never leaves the hard limits; leaving the range needs a yes."""
     broken = space.broken_limits(settings)
     if broken:
         raise InvalidInputError({_field_of(space, broken[0]): " ".join(broken)})
-    for v in space.variables:
-        if not v.is_choice and not v.low <= float(settings[v.key]) <= v.high:
-            _confirm(
-                given,
-                f"setting_{v.key}",
-                "outside_range",
-                f"{v.name}: {float(settings[v.key]):g} {v.unit} lies outside the range {v.low:g} to {v.high:g}.",
-                "Plan it all the same, as new ground",
-            )
+    outside = [v for v in space.variables if not v.is_choice and not v.low <= float(settings[v.key]) <= v.high]
+    if outside:
+        sentences = [
+            f"{v.name}: {float(settings[v.key]):g} {v.unit}".rstrip() + f" lies outside the range {v.low:g} to {v.high:g}."
+            for v in outside
+        ]
+        question = "Plan it all the same, as new ground"
+        field = f"setting_{outside[0].key}"
+        NeedsConfirmationError(field, "outside_range", " ".join(sentences), question).raise_unless_in(given)
 
 
 def _field_of(space: Space, sentence: str) -> str:
@@ -274,7 +270,7 @@ def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theor
 
 
 def _check_agreement(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> None:
-    """A mass and a typed yield that contradict each other are sent back."""
+    """A mass and a typed yield that contradict each other are sent back; where they agree, the mass tells more."""
     if run.entered_yield_percent is None or run.product_mass_g is None or theory is None:
         return
     typed = run.entered_yield_percent
@@ -288,6 +284,19 @@ def _check_agreement(preparation: PreparationRow, run: RunRow, theory: Quantity 
                 "Correct one of them, or leave the yield empty."
             }
         )
+    if from_mass is not None:
+        run.entered_yield_percent = None
+
+
+def _with_what_is_stored(run: RunRow, data: FinishedRunInput) -> FinishedRunInput:
+    """The input with all fields that it does not name as they are stored: a script that corrects one thing keeps the others."""
+    names = FinishedRunInput.model_fields.keys() - data.model_fields_set - {"settings", "confirm", "revision"}
+    stored: dict[str, Any] = {name: getattr(run, name) for name in names if name not in ("yield_percent", "made_on")}
+    if "yield_percent" in names and "product_mass_g" not in data.model_fields_set:
+        stored["yield_percent"] = run.entered_yield_percent
+    if "made_on" in names:
+        stored["made_on"] = date.fromisoformat(run.made_on) if run.made_on else None
+    return data.model_copy(update=stored)
 
 
 def _apply_result(run: RunRow, data: FinishedRunInput) -> None:
@@ -314,16 +323,23 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
     return run
 
 
+def _check_revision(run: RunRow, revision: int | None) -> None:
+    if revision is not None and revision != run.revision:
+        raise ConflictError(
+            f"Run {run.number} was changed elsewhere since this form was opened. "
+            "What you typed is still here: compare it with the run as it is now, then save again."
+        )
+
+
 def store_result(session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None) -> RunRow:
     """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none."""
     preparation = questions.get_preparation(session, preparation_id)
     space = _space(session, preparation_id)
     run = questions.get_run(session, run_id) if run_id is not None else None
-    if run is not None and data.revision is not None and data.revision != run.revision:
-        raise ConflictError(
-            f"Run {run.number} was changed elsewhere since this form was opened. "
-            "What you typed is still here: compare it with the run as it is now, then save again."
-        )
+    if run is not None:
+        _check_revision(run, data.revision)
+    if run is not None:
+        data = _with_what_is_stored(run, data)
     settings = read_settings(space, data.settings)
     materials = questions.list_materials(session, preparation_id)
     notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
@@ -333,7 +349,8 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     broken = space.broken_limits(settings)
     if broken:
         question = "The run was really made with these settings"
-        _confirm(data.confirm, _field_of(space, broken[0]), "outside_limits", " ".join(broken), question)
+        field = _field_of(space, broken[0])
+        NeedsConfirmationError(field, "outside_limits", " ".join(broken), question).raise_unless_in(data.confirm)
     is_new = run is None
     if run is None:
         run = RunRow(
@@ -350,12 +367,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         run.scale_mol = scale
         _check_agreement(preparation, run, theory)
         found = yield_of(preparation, run, theory)
-    if found is not None and found.percent > LARGEST_YIELD:
-        raise InvalidInputError({"product_mass_g": f"This gives a yield of {found.percent:.0f} %. Check the masses."})
-    if found is not None and found.is_above_100:
-        field = "yield_percent" if data.yield_percent is not None else "product_mass_g"
-        message = f"A yield of {found.percent:.4g} % is above 100 %. Enter a value from 0 to 100. {ABOVE_100_REASONS}"
-        _confirm(data.confirm, field, "yield_above_100", message, "Keep it all the same, flagged")
+    _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm)
     if not is_new:
         run.revision += 1
     session.add(run)
@@ -376,6 +388,17 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         after=None if is_new else {k: after[k] for k in changed} | {name: later[name] for name in moved},
     )
     return run
+
+
+def _check_size(found: RunYield | None, field: str, given: Sequence[str]) -> None:
+    """A yield above 100 % needs a yes; far above, it is a typing mistake."""
+    if found is None:
+        return
+    if found.percent > LARGEST_YIELD:
+        raise InvalidInputError({field: f"This gives a yield of {found.percent:.0f} %. Check the masses."})
+    if found.is_above_100:
+        message = f"A yield of {found.percent:.4g} % is above 100 %. Enter a value from 0 to 100. {ABOVE_100_REASONS}"
+        NeedsConfirmationError(field, "yield_above_100", message, "Keep it all the same, flagged").raise_unless_in(given)
 
 
 def result_before_storing(
@@ -540,6 +563,8 @@ def delete_run(session: Session, run_id: int) -> int:
         "settings": settings,
         "checkpoints": [c.model_dump(mode="json") for c in questions.list_checkpoints(session, run_id)],
         "weighed": [w.model_dump(mode="json") for w in _weighed_of(session, run.preparation_id, run_id).values()],
+        "readings": [r.model_dump(mode="json") for r in questions.list_readings(session, run_id)],
+        "attachments": [a.model_dump(mode="json") for a in questions.list_attachments(session, run_id)],
     }
     log_change(session, run.preparation_id, "run deleted", run_number=run.number, before=held)
     session.delete(run)
@@ -547,15 +572,27 @@ def delete_run(session: Session, run_id: int) -> int:
     return run.preparation_id
 
 
-def note_weighed(session: Session, run_id: int, amounts: Mapping[int, tuple[float | None, float | None]]) -> None:
+def note_weighed(
+    session: Session,
+    run_id: int,
+    amounts: Mapping[int, tuple[float | None, float | None]],
+    *,
+    revision: int | None = None,
+    confirm: Sequence[str] = (),
+) -> None:
     """Keep as-weighed masses [g] and volumes [mL] by material id.
 
     Raises
     ------
     InvalidInputError
-        For amounts below zero or materials of another preparation.
+        For amounts below zero, materials of another preparation, or amounts with which the yield is impossible.
+    NeedsConfirmationError
+        Where the yield comes to lie above 100 %.
+    ConflictError
+        If the run was changed since revision ``revision``.
     """
     run = questions.get_run(session, run_id)
+    _check_revision(run, revision)
     known = {m.id for m in questions.list_materials(session, run.preparation_id)}
     existing = _weighed_of(session, run.preparation_id, run_id)
     messages: dict[str, str] = {}
@@ -581,14 +618,21 @@ def note_weighed(session: Session, run_id: int, amounts: Mapping[int, tuple[floa
     log_change(
         session, run.preparation_id, "as-weighed amounts noted (g, mL)", run_number=run.number, before=earlier, after=later
     )
+    run.revision += 1
+    session.add(run)
     session.flush()
     if run.theory_g is not None:
-        _renew_theory(session, run)
+        field = next((f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form")
+        try:
+            _check_size(_renew_theory(session, run), field, confirm)
+        except YieldwrightError:
+            session.rollback()
+            raise
     session.commit()
 
 
-def _renew_theory(session: Session, run: RunRow) -> None:
-    """Work out again what theory is, after the as-weighed amounts of a finished run changed."""
+def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
+    """Work out again what theory is, after the as-weighed amounts of a finished run changed; return the yield."""
     preparation = questions.get_preparation(session, run.preparation_id)
     run.theory_g = None
     view = next(v for v in view_runs(session, preparation) if v.row.id == run.id)
@@ -599,6 +643,7 @@ def _renew_theory(session: Session, run: RunRow) -> None:
     if theory is not None:
         run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
     session.add(run)
+    return yield_of(preparation, run, theory)
 
 
 def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> CheckpointRow:

@@ -190,13 +190,12 @@ def _check_options(session: Session, row: VariableRow, data: VariableInput, sett
     if renamed is None or renamed[0] not in lost:
         raise InvalidInputError({"choices": f"Runs, limits or materials use {', '.join(lost)}; keep these options."})
     old, new = renamed
-    if "rename_option" not in data.confirm:
-        raise NeedsConfirmationError(
-            "choices",
-            "rename_option",
-            f"{old} is in use. If {new} is the same thing under another name, it is renamed in all runs, limits and materials.",
-            f"Rename {old} to {new} everywhere",
-        )
+    NeedsConfirmationError(
+        "choices",
+        "rename_option",
+        f"{old} is in use. If {new} is the same thing under another name, it is renamed in all runs, limits and materials.",
+        f"Rename {old} to {new} everywhere",
+    ).raise_unless_in(data.confirm)
     _carry_rename(session, row, settings, old, new)
 
 
@@ -213,13 +212,13 @@ def _convert_settings(row: VariableRow, data: VariableInput, settings: Sequence[
                     value = getattr(s, field)
                     setattr(s, field, None if value is None else round(convert(value, row.unit, data.unit), 9))
             return
-    if row.unit and "keep_numbers" not in data.confirm:
-        raise NeedsConfirmationError(
+    if row.unit:
+        NeedsConfirmationError(
             "unit",
             "keep_numbers",
             f"Runs have settings in {row.unit}. Their numbers stay as they are and would be read in {data.unit or 'no unit'}.",
             "Only the name of the unit changes",
-        )
+        ).raise_unless_in(data.confirm)
 
 
 def update_variable(session: Session, variable_id: int, data: VariableInput) -> VariableRow:

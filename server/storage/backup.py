@@ -13,21 +13,24 @@ import shutil
 import sqlite3
 import tempfile
 import zipfile
+import zlib
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from alembic.config import Config
-from alembic.script import ScriptDirectory
-
 from server.errors import NotFoundError, StartupError
-from server.storage.engine import MIGRATIONS
+from server.storage.engine import known_revisions
 from server.storage.files import FileStore
 
 FORMAT = 1
 _DATABASE = "database.sqlite3"
+# Archives that are cut off, changed, encrypted, or packed in another way.
+_UNREADABLE = (
+    *(zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError),
+    *(KeyError, json.JSONDecodeError, UnicodeDecodeError),
+)
 _FACTS = "backup.json"
 _FILE = re.compile(r"files/([0-9a-f]{64})")
 
@@ -146,7 +149,7 @@ def read_backup(source: Path, database: Path, files_folder: Path) -> Backup:
                 part.rename(database)
             finally:
                 part.unlink(missing_ok=True)
-    except (zipfile.BadZipFile, KeyError, json.JSONDecodeError, UnicodeDecodeError) as error:
+    except _UNREADABLE as error:
         raise StartupError(f"{source} is no backup of this program, or it is damaged.") from error
     except OSError as error:
         raise StartupError(f"The backup cannot be restored: {error.filename or source}: {error.strerror or error}.") from error
@@ -171,10 +174,7 @@ def _checked_facts(archive: zipfile.ZipFile, source: Path) -> dict[str, Any]:
     kinds = {"format": int, "written_at": str, "tables": str, "database_sha256": str, "preparations": int, "runs": int}
     if not isinstance(facts, dict) or any(not isinstance(facts.get(name), kind) for name, kind in kinds.items()):
         raise StartupError(f"{source} is no backup of this program, or it is damaged.")
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS))
-    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-    if facts["format"] != FORMAT or facts["tables"] not in known:
+    if facts["format"] != FORMAT or facts["tables"] not in known_revisions():
         raise StartupError(f"The backup {source} was written by a newer version. Install that version to restore it.")
     return facts
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import DatabaseError
+from sqlalchemy.pool import NullPool
 from sqlmodel import Session, create_engine
 
 from server.errors import StartupError
@@ -38,28 +40,78 @@ def open_database(path: Path) -> Engine:
             f"The database file {path} cannot be written ({error.strerror or error}). "
             "Choose another place with --database or YIELDWRIGHT_DATABASE."
         ) from error
-    engine = create_engine(f"sqlite:///{path}", connect_args={"check_same_thread": False})
-    event.listen(engine, "connect", _prepare_connection)
-    event.listen(engine, "begin", _begin)
     try:
-        upgrade(engine)
+        revision, head = _revision_of(path), _head()
+        if revision not in (None, head):
+            _keep_copy(path, head)
+        upgrade(path)
     except (sqlite3.DatabaseError, DatabaseError) as error:
-        engine.dispose()
         reason = getattr(error, "orig", error)
         raise StartupError(
             f"The file {path} cannot be used as a database ({reason}). Choose another file with --database, or restore a backup."
         ) from error
+    engine = create_engine(f"sqlite:///{path}", connect_args={"check_same_thread": False})
+    event.listen(engine, "connect", _prepare_connection)
+    event.listen(engine, "begin", _begin)
     return engine
 
 
-def _prepare_connection(connection: sqlite3.Connection, _record: Any) -> None:
+def _scripts() -> ScriptDirectory:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    return ScriptDirectory.from_config(config)
+
+
+def _head() -> str:
+    return str(_scripts().get_current_head())
+
+
+def known_revisions() -> set[str]:
+    """The versions of the tables that this program can read."""
+    return {script.revision for script in _scripts().walk_revisions()}
+
+
+def _revision_of(path: Path) -> str | None:
+    """The version of the tables of a file; None where there are none yet.
+
+    Raises
+    ------
+    StartupError
+        If the tables are those of another program, or of a newer version.
+    sqlite3.DatabaseError
+        If the file is no database.
+    """
+    with closing(sqlite3.connect(path)) as connection:
+        tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if not tables:
+            return None
+        found = connection.execute("SELECT version_num FROM alembic_version").fetchone() if "alembic_version" in tables else None
+    if not {"preparation", "run"} <= tables or found is None:
+        raise StartupError(f"The file {path} is a database of another program. Choose another file with --database.")
+    if found[0] not in known_revisions():
+        raise StartupError(f"The database {path} was written by a newer version. Install that version to open it.")
+    return str(found[0])
+
+
+def _keep_copy(path: Path, head: str) -> None:
+    """Copy a database whose tables are about to be changed, once, beside it."""
+    target = path.with_name(f"{path.name}.before-{head}")
+    if target.exists():
+        return
+    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(target)) as copy:
+        source.backup(copy)
+
+
+def _prepare_connection(connection: sqlite3.Connection, record: Any) -> None:
+    _prepare_upgrade(connection, record)
+    connection.execute("PRAGMA foreign_keys=ON").close()
+
+
+def _prepare_upgrade(connection: sqlite3.Connection, _record: Any) -> None:
     # The driver's own transaction handling would start them too late; see _begin.
     connection.isolation_level = None
-    cursor = connection.cursor()
-    cursor.execute("PRAGMA foreign_keys=ON")
-    cursor.execute("PRAGMA journal_mode=WAL")
-    cursor.execute("PRAGMA busy_timeout=30000")
-    cursor.close()
+    for pragma in ("journal_mode=WAL", "busy_timeout=30000"):
+        connection.execute(f"PRAGMA {pragma}").close()
 
 
 def _begin(connection: Connection) -> None:
@@ -76,10 +128,19 @@ def migration_config(connection: Connection) -> Config:
     return config
 
 
-def upgrade(engine: Engine) -> None:
-    """Bring the tables up to date."""
+def upgrade(path: Path, revision: str = "head") -> None:
+    """Bring the tables of a file up to date, all or nothing.
+
+    Foreign keys are off meanwhile: a table that is made anew would take its children along.
+    """
+    engine = create_engine(f"sqlite:///{path}", poolclass=NullPool)
+    event.listen(engine, "connect", _prepare_upgrade)
+    event.listen(engine, "begin", _begin)
     with engine.connect().execution_options(write=True) as connection, connection.begin():
-        command.upgrade(migration_config(connection), "head")
+        command.upgrade(migration_config(connection), revision)
+        lost = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+        if lost:
+            raise sqlite3.DatabaseError(f"{len(lost)} rows would refer to nothing, first in {lost[0][0]}")
 
 
 @contextmanager

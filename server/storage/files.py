@@ -59,11 +59,11 @@ class FileStore:
         except FileNotFoundError as error:
             raise NotFoundError("file", digest[:12]) from error
 
-    def sweep(self, wanted: Set[str]) -> int:
-        """Remove files that no row names any more; return how many."""
+    def sweep(self, unwanted: Set[str]) -> int:
+        """Remove the files with these digests; return how many were there. No other file is ever touched."""
         count = 0
-        for path in self._folder.glob("??/*"):
-            if path.name not in wanted and _NAME.fullmatch(path.name):
+        for digest in unwanted:
+            if _NAME.fullmatch(digest) and (path := self._path(digest)).exists():
                 path.unlink(missing_ok=True)
                 count += 1
         return count

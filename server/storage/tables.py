@@ -288,3 +288,8 @@ class ChangeRow(SQLModel, table=True):
     before: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
     after: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
     reason: str = ""
+
+
+for _table in metadata.tables.values():
+    # An id is never used again: a page left open must not write to another record that got the same one.
+    _table.dialect_options["sqlite"]["autoincrement"] = True

@@ -139,7 +139,7 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     except NothingReachableError as error:
         return redraw(replace(typed, banner=str(error)), 422)
     except NeedsConfirmationError as error:
-        question = Question(error.field, error.code, error.question)
+        question = Question(error.field, error.answer, error.question)
         return redraw(replace(typed, errors={error.field: error.message}, questions=(question,)), 422)
     except ConflictError as error:
         return redraw(replace(typed, banner=str(error)), 409)

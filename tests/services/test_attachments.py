@@ -80,7 +80,9 @@ def test_removed_files_are_swept_and_others_stay(session: Session, files: FileSt
     gone = attach(session, files, run_id, "a.txt", b"one")
     stays = attach(session, files, run_id, "b.txt", b"two")
     remove_attachment(session, int(gone.id or 0))
-    assert files.sweep(questions.attached_digests(session)) == 1
+    other = files.put(b"of another database in the same folder")
+    assert files.sweep(questions.removed_digests(session)) == 1
+    assert files.read(other) == b"of another database in the same folder"
     assert files.read(stays.sha256) == b"two"
     with pytest.raises(NotFoundError):
         files.read(gone.sha256)

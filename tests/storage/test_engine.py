@@ -1,5 +1,7 @@
 """The database on real SQLite files."""
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -95,6 +97,13 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
                 "VALUES (1, 1, 1, 'finished', 'yield', 0, '', '', '', 1, '2026-01-01 00:00:00', 71.5)"
             )
         )
+        connection.execute(
+            text(
+                "INSERT INTO variable (id, preparation_id, position, name, role, unit, stage, low, high, choices) "
+                "VALUES (1, 1, 1, 'hold', 'hold_time', 'h', 'reaction', 1, 5, '[]')"
+            )
+        )
+        connection.execute(text("INSERT INTO setting (id, run_id, variable_id, as_run_number) VALUES (1, 1, 1, 2.5)"))
     engine.dispose()
     upgraded = open_database(path)
     with Session(upgraded) as session:
@@ -104,4 +113,41 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
         (run,) = questions.list_runs(session, 1)
         assert run.entered_yield_percent == 71.5
         assert run.course_shapes == {}
+        assert [s.as_run_number for s in questions.list_run_settings(session, 1)] == [2.5]
     upgraded.dispose()
+    # The file as it was lies beside it.
+    with closing(sqlite3.connect(path.with_name(f"{path.name}.before-0003"))) as copy:
+        assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert copy.execute("SELECT count(*) FROM run").fetchone() == (1,)
+
+
+def test_ids_are_never_used_again(session: Session) -> None:
+    preparation = make_preparation(session)
+    first = make_run(session, preparation)
+    key = int(first.id or 0)
+    session.delete(first)
+    session.commit()
+    assert int(make_run(session, preparation).id or 0) > key
+    texts = session.connection().execute(text("SELECT name, sql FROM sqlite_master WHERE type = 'table'")).all()
+    without = {name for name, sql in texts if "AUTOINCREMENT" not in sql} - {"alembic_version", "sqlite_sequence"}
+    assert without == set()
+
+
+def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "photos.sqlite3"
+    with closing(sqlite3.connect(path)) as other, other:
+        other.execute("CREATE TABLE photos (name TEXT)")
+    before = path.read_bytes()
+    with pytest.raises(StartupError, match="of another program"):
+        open_database(path)
+    assert path.read_bytes() == before
+
+
+def test_a_newer_database_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "newer.sqlite3"
+    open_database(path).dispose()
+    with closing(sqlite3.connect(path)) as newer, newer:
+        newer.execute("UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(StartupError, match="newer version"):
+        open_database(path)
+    assert [p.name for p in tmp_path.glob("*.before-*")] == []

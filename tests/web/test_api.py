@@ -149,3 +149,39 @@ def test_what_was_weighed_is_noted_and_answered(client: TestClient) -> None:
     assert [a["material"] for a in answer.json()["amounts"]] == ["alcohol", "acid"]
     refused = client.put(f"/api/v1/runs/{run}/weighed", json=[{"material_id": 999, "mass_g": 1}])
     assert refused.status_code == 422
+
+
+def test_correcting_one_thing_keeps_the_rest_of_a_run(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    entered = {"product_mass_g": 4.0, "purity_percent": 90, "residual_percent": 3, "made_on": "2026-03-02", "lot": "L1"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, **entered}).json()
+    assert {name: run[name] for name in entered} == entered
+    client.put(f"/api/v1/runs/{run['id']}/exclusion", json={"reason": "spilled"})
+    before = client.get(f"/api/v1/runs/{run['id']}").json()
+    after = client.put(f"/api/v1/runs/{run['id']}", json={"settings": settings, "notes": "two layers"}).json()
+    assert after == {**before, "notes": "two layers", "revision": before["revision"] + 1}
+    assert (after["excluded_reason"], after["counts"]) == ("spilled", False)
+    # What was read may be sent back: the yield that follows from the mass is no yield that was typed.
+    sent = {name: before[name] for name in (*entered, "yield_percent", "product_mass_u_g", "scale_mol", "theoretical_yield_g")}
+    back = client.put(f"/api/v1/runs/{run['id']}", json={"settings": settings, **sent}).json()
+    assert (back["yield_percent"], back["yield_u"]) == (before["yield_percent"], before["yield_u"])
+    assert back["entered_yield_percent"] is None
+    client.delete(f"/api/v1/runs/{run['id']}/exclusion")
+    assert client.get(f"/api/v1/runs/{run['id']}").json()["counts"]
+
+
+def test_a_reading_is_corrected_where_it_stands(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 50}).json()
+    body = {"series": "product", "value": 10, "unit": "%", "at_kind": "elapsed", "at": "1.5"}
+    reading = client.post(f"/api/v1/runs/{run['id']}/readings", json=body).json()
+    corrected = client.put(f"/api/v1/readings/{reading['id']}", json={"value": 12}).json()
+    assert (corrected["value"], corrected["at_h"]) == (12, 1.5)
+    other = client.put(f"/api/v1/readings/{reading['id']}", json={"value": 12, "series": "starting_material"})
+    assert other.status_code == 422
+    assert client.post(f"/api/v1/runs/{run['id']}/start").status_code == 422
+    planned = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": settings}).json()
+    first = client.post(f"/api/v1/runs/{planned['id']}/start").json()
+    assert client.post(f"/api/v1/runs/{planned['id']}/start").json() == first

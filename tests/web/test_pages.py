@@ -146,7 +146,7 @@ def test_bad_input_is_answered_at_the_field_and_nothing_typed_is_lost(
 def test_above_100_is_kept_after_a_yes(ready: TestClient) -> None:
     page = enter(ready, product_mass_g="10.4")
     assert page.status_code == 422
-    assert 'name="confirm" value="yield_above_100"' in page.text
+    assert re.search('name="confirm" value="yield_above_100:[0-9a-f]{10}"', page.text)
     page = enter(ready, product_mass_g="10.4", confirm="yield_above_100")
     assert page.status_code == 200
     assert "104.0 %" in page.text
@@ -427,16 +427,87 @@ def test_help_has_every_word_of_the_glossary(client: TestClient) -> None:
         assert f">{word}</dt>" in page
 
 
+def answers_of(page: str, kind: str) -> list[str]:
+    """Confirmations that a page offers ('checkbox') or keeps ('hidden')."""
+    return re.findall(f'<input type="{kind}" name="confirm" value="([^"]*)"', page)
+
+
 def test_two_confirmations_in_a_row_are_both_kept(ready: TestClient) -> None:
     unusual = {"setting_2": "170", "product_mass_g": "10.4"}
-    page = enter(ready, **unusual)
-    assert 'value="outside_limits"' in page.text
-    page = enter(ready, **unusual, confirm="outside_limits")
-    assert 'type="hidden" name="confirm" value="outside_limits"' in page.text
-    assert 'type="checkbox" name="confirm" value="yield_above_100"' in page.text
-    answer = ready.post("/preparations/1/runs", data={**RUN, **unusual, "confirm": ["outside_limits", "yield_above_100"]})
+    (first,) = answers_of(enter(ready, **unusual).text, "checkbox")
+    page = enter(ready, **unusual, confirm=first)
+    assert answers_of(page.text, "hidden") == [first]
+    (second,) = answers_of(page.text, "checkbox")
+    assert (first.split(":")[0], second.split(":")[0]) == ("outside_limits", "yield_above_100")
+    answer = ready.post("/preparations/1/runs", data={**RUN, **unusual, "confirm": [first, second]})
     assert answer.status_code == 200
     assert stored_runs(ready) == 1
+
+
+def test_a_yes_counts_for_the_values_that_it_was_given_for(ready: TestClient) -> None:
+    (given,) = answers_of(enter(ready, setting_2="170").text, "checkbox")
+    other = enter(ready, setting_2="175", confirm=given)
+    assert other.status_code == 422
+    (asked,) = answers_of(other.text, "checkbox")
+    assert asked != given
+    assert stored_runs(ready) == 0
+    assert enter(ready, setting_2="170", confirm=given).status_code == 200
+
+
+def test_a_plan_names_every_setting_outside_its_range(ready: TestClient) -> None:
+    for key, variable in ((1, {**HOLD, "hard_high": "12"}), (2, {**BATH, "hard_high": "160"})):
+        assert ready.post(f"/variables/{key}", data=variable).status_code == 200
+    plan = {"setting_1": "9", "setting_2": "155", "setting_3": "MgSO4"}
+    page = ready.post("/preparations/1/planned-runs", data=plan)
+    assert page.status_code == 422
+    assert "9 h lies outside" in page.text
+    assert "155 °C lies outside" in page.text
+
+
+def test_weighed_amounts_that_make_the_yield_impossible_are_sent_back(ready: TestClient) -> None:
+    api = "/api/v1/preparations/1"
+    preparation = {"name": "Ester", "product_formula": "C7H14O2", "base_scale_mol": 0.1}
+    assert ready.put(api, json=preparation).status_code == 200
+    alcohol = {"name": "alcohol", "role": "reagent", "formula": "C5H12O"}
+    material = ready.post(f"{api}/materials", json=alcohol).json()["id"]
+    enter(ready, theoretical_yield_g="", product_mass_g="6.5", yield_percent="")
+    before = ready.get("/api/v1/runs/1").json()
+    assert before["theory_source"] == "planned amounts; alcohol limits"
+    page = ready.post("/runs/1/weighed", data={f"mass_{material}": "0.01"})
+    assert page.status_code == 422
+    assert "Check the masses" in page.text
+    assert ready.get("/api/v1/runs/1").json() == before
+    asked = ready.post("/runs/1/weighed", data={f"mass_{material}": "4"})
+    assert asked.status_code == 422
+    (given,) = answers_of(asked.text, "checkbox")
+    assert ready.post("/runs/1/weighed", data={f"mass_{material}": "4", "confirm": given}).status_code == 200
+    assert ready.get("/api/v1/runs/1").json()["yield_percent"] > 100
+
+
+def test_what_was_weighed_meanwhile_in_another_tab_is_not_overwritten(ready: TestClient) -> None:
+    assert (
+        ready.put("/api/v1/preparations/1", json={"name": "Ester", "theoretical_yield_g": 10, "base_scale_mol": 1}).status_code
+        == 200
+    )
+    material = ready.post("/api/v1/preparations/1/materials", json={"name": "a", "role": "other", "formula": "H2O"}).json()["id"]
+    enter(ready)
+    seen = str(ready.get("/api/v1/runs/1").json()["revision"])
+    assert ready.post("/runs/1/weighed", data={f"mass_{material}": "4", "revision": seen}).status_code == 200
+    late = ready.post("/runs/1/weighed", data={f"mass_{material}": "5", "revision": seen})
+    assert late.status_code == 409
+    assert 'value="5"' in late.text
+    assert ready.get("/api/v1/runs/1/weighed").json()["amounts"][0]["mass_g"] == 4
+
+
+def test_a_form_left_open_does_not_write_to_a_later_run(ready: TestClient) -> None:
+    enter(ready)
+    form = {**RUN, "revision": str(ready.get("/api/v1/runs/1").json()["revision"]), "notes": "of the first"}
+    ready.post("/runs/1/delete")
+    enter(ready, notes="of the second")
+    assert ready.post("/runs/1", data=form).status_code == 404
+    (left,) = ready.get("/api/v1/preparations/1/runs").json()
+    assert left["notes"] == "of the second"
+    assert left["id"] != 1
 
 
 def test_a_result_for_a_run_that_is_gone_shows_what_was_typed(ready: TestClient) -> None:

@@ -79,7 +79,11 @@ class ForecastAnswer(Answer):
 
 
 class RunAnswer(Answer):
-    """A run. ``yield_percent`` is None unless it gave one; ``settings`` by variable name, as run where noted."""
+    """A run. ``yield_percent`` is None unless it gave one; ``settings`` by variable name, as run where noted.
+
+    What was entered comes back under the names of the input, except the yield that was typed: it is
+    ``entered_yield_percent``, beside the yield that follows. ``theory_g`` is the theoretical yield that counts.
+    """
 
     id: int
     number: int
@@ -88,8 +92,17 @@ class RunAnswer(Answer):
     settings: dict[str, float | str]
     yield_percent: float | None
     yield_u: float | None = Field(description="Standard uncertainty of the yield. [percentage points]")
+    entered_yield_percent: float | None
     product_mass_g: float | None
-    theoretical_yield_g: float | None
+    product_mass_u_g: float | None
+    purity_percent: float | None
+    purity_u_percent: float | None
+    residual_percent: float | None
+    residual_u_percent: float | None
+    scale_mol: float | None
+    theoretical_yield_g: float | None = Field(description="Entered with the run.")
+    theory_g: float | None
+    theory_source: str
     excluded_reason: str | None
     counts: bool = Field(description="Whether the models use this run.")
     purpose: str | None

@@ -99,8 +99,17 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         settings=_named(analysis, view.settings),
         yield_percent=view.percent,
         yield_u=view.run_yield.u if view.run_yield else None,
+        entered_yield_percent=row.entered_yield_percent,
         product_mass_g=row.product_mass_g,
-        theoretical_yield_g=view.run_yield.theoretical_g if view.run_yield else row.theoretical_yield_g,
+        product_mass_u_g=row.product_mass_u_g,
+        purity_percent=row.purity_percent,
+        purity_u_percent=row.purity_u_percent,
+        residual_percent=row.residual_percent,
+        residual_u_percent=row.residual_u_percent,
+        scale_mol=row.scale_mol,
+        theoretical_yield_g=row.theoretical_yield_g,
+        theory_g=view.run_yield.theoretical_g if view.run_yield else row.theory_g,
+        theory_source=view.theory_source,
         excluded_reason=row.excluded_reason,
         counts=view.counts,
         purpose=row.purpose,
@@ -303,7 +312,7 @@ def get_run(run_id: Id, session: ReadSession) -> RunAnswer:
 
 @router.put("/runs/{run_id}", tags=["runs"])
 def update_run(run_id: Id, data: FinishedRunInput, session: WriteSession) -> RunAnswer:
-    """Enter the result of a planned run, or correct a finished one."""
+    """Enter the result of a planned run, or correct a finished one; fields that are not named stay as they are."""
     row = questions.get_run(session, run_id)
     runs.record_run(session, row.preparation_id, data, run_id=run_id)
     return _run_by_id(session, run_id)
@@ -362,9 +371,11 @@ def get_weighed(run_id: Id, session: ReadSession) -> WeighedListAnswer:
 
 
 @router.put("/runs/{run_id}/weighed", tags=["runs"])
-def note_weighed(run_id: Id, data: list[WeighedInput], session: WriteSession) -> WeighedListAnswer:
+def note_weighed(
+    run_id: Id, data: list[WeighedInput], session: WriteSession, confirm: Annotated[list[str] | None, Query()] = None
+) -> WeighedListAnswer:
     """Note what was weighed; materials that are not named keep what was noted."""
-    runs.note_weighed(session, run_id, {w.material_id: (w.mass_g, w.volume_ml) for w in data})
+    runs.note_weighed(session, run_id, {w.material_id: (w.mass_g, w.volume_ml) for w in data}, confirm=confirm or ())
     return get_weighed(run_id, session)
 
 

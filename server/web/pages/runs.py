@@ -242,14 +242,18 @@ def add_file(request: Request, run_id: Id, form: Form, session: WriteSession, fi
 
 
 @router.get("/attachments/{attachment_id}")
-def show_file(attachment_id: Id, session: ReadSession, files: Files) -> Response:
+def show_file(request: Request, attachment_id: Id, session: ReadSession, files: Files) -> Response:
     """A picture to look at, anything else as a download; neither may run as a page of this site."""
     found = read_attachment(session, files, attachment_id)
+    tag = f'"{found.row.sha256}"'
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers={"ETag": tag})
     kind = "inline" if found.is_picture else "attachment"
     headers = {
         "Content-Disposition": f"{kind}; filename*=UTF-8''{quote(found.row.name)}",
         "Content-Security-Policy": "default-src 'none'; sandbox",
-        "Cache-Control": "private, max-age=86400",
+        "Cache-Control": "private, no-cache",
+        "ETag": tag,
     }
     return Response(found.content, media_type=found.row.media_type, headers=headers)
 
@@ -314,7 +318,14 @@ def update_weighed(request: Request, run_id: Id, form: Form, session: WriteSessi
     questions.get_run(session, run_id)
 
     def act() -> str:
-        note_weighed(session, run_id, read_weighed(form))
+        seen = form.values.get("revision", "")
+        note_weighed(
+            session,
+            run_id,
+            read_weighed(form),
+            revision=int(seen) if re.fullmatch(r"[0-9]{1,15}", seen) else None,
+            confirm=form.all("confirm"),
+        )
         return f"/runs/{run_id}#weighed"
 
     return submit(form, act, _run_page(request, session, run_id, "weighed"))
