@@ -14,22 +14,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
+from xml.etree import ElementTree
 
 from server.errors import InvalidInputError
 
 MOST_FILE_BYTES = 5_000_000
 # A workbook is compressed: a small file may unpack to more than the memory holds.
-MOST_UNPACKED_BYTES = 100_000_000
+MOST_UNPACKED_BYTES = 40_000_000
 # So many cells between the first and the last filled one; a stray cell at the end of a sheet would span billions.
 MOST_CELLS = 2_000_000
 # The separator is recognised from this much of the text. [characters]
-_SAMPLE = 20_000
+_SAMPLE = 3_000
 # What a spreadsheet would take for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 _WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 
 # Cells of a sheet in XLSX, by their reference.
-_REFERENCE = re.compile(rb'<c [^>]*?r="([A-Z]{1,3})([0-9]{1,7})"')
+_REFERENCE = re.compile(rb"""<(?:\w+:)?c\s[^>]*?\br\s*=\s*["']([A-Z]{1,3})([0-9]{1,7})["']""")
+# ODS repeats rows and cells by these attributes (OASIS OpenDocument 1.3, part 3, 19.675 and 19.678; numbers from memory).
+_TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
 # Text of which so large a share of the lines holds a tab was copied out of a spreadsheet.
 _MOSTLY = 0.8
 
@@ -176,6 +179,8 @@ def _check_extent(packed: zipfile.ZipFile) -> None:
     The cells' own references count; what the sheet says about its extent may be wrong.
     """
     for name in packed.namelist():
+        if name == "content.xml":
+            _check_repeats(packed.read(name))
         if not re.fullmatch(r"xl/worksheets/[^/]+\.xml", name):
             continue
         widest = lowest = 0
@@ -188,6 +193,35 @@ def _check_extent(packed: zipfile.ZipFile) -> None:
             raise InvalidInputError(
                 {"file": f"A cell of this workbook stands in row {lowest} or column {widest}, far from the table. Delete it."}
             )
+
+
+def _check_repeats(content: bytes) -> None:
+    """Refuse an ODS with a cell far from all others, or with cells that are repeated more often than a table can hold."""
+    row_number = lowest = widest = 0
+    try:
+        for _, row in ElementTree.iterparse(io.BytesIO(content)):
+            if row.tag == f"{_TABLE}table":
+                row_number = lowest = widest = 0
+            if row.tag != f"{_TABLE}table-row":
+                continue
+            position = width = 0
+            for cell in row:
+                position += _repeated(cell, "columns")
+                if len(cell) or any("value" in name for name in cell.attrib):
+                    width = position
+            row_number += _repeated(row, "rows")
+            lowest, widest = (row_number if width else lowest), max(widest, width)
+            row.clear()
+            if widest * lowest > MOST_CELLS:
+                where = f"row {lowest} and column {widest}"
+                raise InvalidInputError({"file": f"Cells of this workbook go on to {where}. Keep only the table of runs in it."})
+    except ElementTree.ParseError as error:
+        raise InvalidInputError({"file": f"This workbook cannot be read ({error}). Save the table as CSV."}) from error
+
+
+def _repeated(element: ElementTree.Element, what: str) -> int:
+    text = element.get(f"{_TABLE}number-{what}-repeated", "1")
+    return int(text) if text.isdecimal() and len(text) < 10 else MOST_CELLS
 
 
 def _cell(value: Any) -> str:

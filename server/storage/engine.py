@@ -151,8 +151,22 @@ def read_session(engine: Engine) -> Iterator[Session]:
 
 
 @contextmanager
-def write_session(engine: Engine) -> Iterator[Session]:
-    """Open a session that takes the write lock with its first statement; whatever is not committed is undone."""
+def write_session(engine: Engine, *, reads_after_commit: bool = False) -> Iterator[Session]:
+    """Open a session that takes the write lock with its first statement; whatever is not committed is undone.
+
+    Parameters
+    ----------
+    reads_after_commit : bool
+        Once something was committed, the session only reads, without the lock: an answer that is worked
+        out and sent must not keep other writers waiting.
+    """
     # An expired row would dump as an empty one; rows stay filled after a commit.
     with Session(engine.execution_options(write=True), expire_on_commit=False) as session:
+        if reads_after_commit:
+
+            def read_from_now_on(committed: Session) -> None:
+                if not committed.in_nested_transaction():
+                    committed.bind = engine
+
+            event.listen(session, "after_commit", read_from_now_on)
         yield session

@@ -23,7 +23,7 @@ def _read(request: Request) -> Iterator[Session]:
 
 
 def _write(request: Request) -> Iterator[Session]:
-    with write_session(request.app.state.engine) as session:
+    with write_session(request.app.state.engine, reads_after_commit=True) as session:
         yield session
 
 
@@ -49,7 +49,7 @@ Writer = Callable[[], AbstractContextManager[Session]]
 
 def _writer(request: Request) -> Writer:
     """For handlers that compute first: the write lock is taken only while something is stored."""
-    return lambda: write_session(request.app.state.engine)
+    return lambda: write_session(request.app.state.engine, reads_after_commit=True)
 
 
 OpenWriter = Annotated[Writer, Depends(_writer)]

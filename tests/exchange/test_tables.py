@@ -113,3 +113,57 @@ def test_long_lot_numbers_keep_their_digits_and_empty_edges_are_cut() -> None:
     content = workbook(runs=[["lot", "hold"], [4012345678901, 2], ["", ""]])
     assert read_file(content).rows == [["lot", "hold"], ["4012345678901", "2"]]
     assert read_text("a,b,,\n1,2,,\n,,,\n") == [["a", "b"], ["1", "2"]]
+
+
+def ods(rows: str) -> bytes:
+    """The least that an ODS has to hold, with the given rows."""
+    spaces = " ".join(f'xmlns:{p}="urn:oasis:names:tc:opendocument:xmlns:{p}:1.0"' for p in ("office", "table", "text"))
+    content = (
+        f'<office:document-content {spaces} office:version="1.2"><office:body><office:spreadsheet>'
+        f'<table:table table:name="runs">{rows}</table:table></office:spreadsheet></office:body></office:document-content>'
+    )
+    manifest = '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>'
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        packed.writestr("META-INF/manifest.xml", manifest)
+        packed.writestr("content.xml", content)
+    return out.getvalue()
+
+
+def cells(text: str, repeated: int = 1) -> str:
+    inside = f"<text:p>{text}</text:p>" if text else ""
+    kind = ' office:value-type="string"' if text else ""
+    return f'<table:table-cell table:number-columns-repeated="{repeated}"{kind}>{inside}</table:table-cell>'
+
+
+def lines(inside: str, repeated: int = 1) -> str:
+    return f'<table:table-row table:number-rows-repeated="{repeated}">{inside}</table:table-row>'
+
+
+def test_an_ods_is_read_with_its_repeated_cells_and_empty_margins() -> None:
+    rows = lines(cells("x", 2) + cells("", 16_000)) + lines(cells("", 16_000), 1_000_000)
+    assert read_file(ods(rows)).rows == [["x", "x"]]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [lines(cells("x", 200), 100_000), lines(cells(""), 1_000_000) + lines(cells("x") * 3)],
+    ids=["repeated", "far down"],
+)
+def test_an_ods_that_would_fill_the_memory_is_refused(rows: str) -> None:
+    with pytest.raises(InvalidInputError, match="Keep only the table"):
+        read_file(ods(rows))
+
+
+def test_a_prefix_does_not_hide_a_far_cell() -> None:
+    content = workbook(runs=[["hold", "yield"], [1, 60]])
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
+        for name in old.namelist():
+            text = old.read(name)
+            if name.startswith("xl/worksheets/"):
+                text = text.replace(b'<c r="B2"', b'<x:c\n r="XFD900000"')
+            new.writestr(name, text)
+    with pytest.raises(InvalidInputError, match="far from the table"):
+        read_file(out.getvalue())

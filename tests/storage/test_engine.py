@@ -13,6 +13,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
 from server.errors import StartupError
+from server.settings import Settings
 from server.storage import questions
 from server.storage.engine import migration_config, open_database, write_session
 from server.storage.tables import RunRow, SettingRow, metadata
@@ -151,3 +152,13 @@ def test_a_newer_database_is_left_alone(tmp_path: Path) -> None:
     with pytest.raises(StartupError, match="newer version"):
         open_database(path)
     assert [p.name for p in tmp_path.glob("*.before-*")] == []
+
+
+def test_the_lock_is_free_while_an_answer_is_worked_out(engine: Engine, settings: Settings) -> None:
+    with write_session(engine, reads_after_commit=True) as session:
+        make_preparation(session)
+        session.commit()
+        assert len(questions.list_preparations(session)) == 1
+        with closing(sqlite3.connect(settings.database, timeout=0.1)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            other.rollback()

@@ -97,13 +97,14 @@ def new_import(request: Request, preparation_id: Id, session: ReadSession) -> Re
 
 @router.post("/preparations/{preparation_id}/runs/import")
 def create_import(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
-    preparation = questions.get_preparation(session, preparation_id)
+    # The file is read before the first question to the database takes the write lock.
     try:
         posted = _read(form)
         checked_table(posted.data.rows)
     except InvalidInputError as error:
         state = FormState(form.values, errors=error.messages, is_posted=True)
-        return _draw_start(request, session, preparation)(state, 422)
+        return _draw_start(request, session, questions.get_preparation(session, preparation_id))(state, 422)
+    preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
         if posted.errors:
