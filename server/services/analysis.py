@@ -258,7 +258,7 @@ class Analysis:
         """
         if not self.has_variables:
             raise NotReadyError("Add at least one variable; then the next run can be proposed.", have=0, need=1)
-        key = self.mark("proposal", purpose, count, burden.identity if burden else "", self.history)
+        key = self.mark("proposal", purpose, count, (burden.identity, burden.allowed_loss) if burden else "", self.history)
         return STORE.get(key, lambda: propose_several(self.history, self.ladder, count, purpose, burden=burden))
 
     def separating_run(self) -> tuple[tuple[str, ...], dict[str, Setting]] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -117,6 +117,10 @@ class Decisions:
 
     def burden(self, saving: str) -> Burden | None:
         """The burden for a keyword of ``savings``; None for hours and for unknown keywords."""
+        found = self._burden(saving)
+        return replace(found, allowed_loss=self.preparation.allowed_loss) if found else None
+
+    def _burden(self, saving: str) -> Burden | None:
         if saving not in self.savings or saving == HOURS:
             return hours_burden(self.analysis.space)
         identity = repr((saving, self.preparation.base_scale_mol, [_charge_identity(m) for m in self.materials]))
@@ -148,7 +152,7 @@ class Decisions:
             return None
         gain = self.preparation.worthwhile_gain
         key = a.mark("stop", gain, a.history)
-        return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain))
+        return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain, also=[a.proposal().settings]))
 
     def runs_left(self, today: date) -> RunsLeft:
         """How many more runs stock and date allow, pending ones counted in."""

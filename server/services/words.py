@@ -28,7 +28,11 @@ def window_text(w: VariableWindow) -> str:
     half = 0.5 * w.variable.working_step
     if setting - low < half and high - setting < half:
         return "hold as closely as you can"
+    # A tenth of a step is fine enough; rounded inwards, but never past the setting.
+    decimals = max(0, math.ceil(-math.log10(0.1 * w.variable.working_step)))
+    grain = 10.0**decimals
+    low, high = min(math.ceil(low * grain - 1e-6) / grain, setting), max(math.floor(high * grain + 1e-6) / grain, setting)
     ends = [
-        f"{value:.3g}" + (" (limit)" if is_limit else "") for value, is_limit in ((low, w.low_is_limit), (high, w.high_is_limit))
+        f"{value:.12g}" + (" (limit)" if is_limit else "") for value, is_limit in ((low, w.low_is_limit), (high, w.high_is_limit))
     ]
     return f"{ends[0]} to {ends[1]} {w.variable.unit}".rstrip()

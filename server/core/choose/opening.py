@@ -12,8 +12,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import qmc
 
+from server.core.choose.search import nearest_reachable
 from server.core.space.coordinates import encode
-from server.core.space.limits import Reach, find_reachable
+from server.core.space.limits import Reach
 from server.core.space.variables import FloatArray, Settings
 
 # A different level of a choice counts as this much coded distance.
@@ -51,7 +52,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
     base_row = reach.coded_rows(nearest_base)
     if len(done) == 0:
         allowed = nearest_base[reach.allowed(nearest_base)]
-        return reach.settings(list(allowed[0])) if len(allowed) else _first_allowed(reach)
+        return reach.settings(list(allowed[0] if len(allowed) else nearest_reachable(reach, base_row[0])))
     is_choice = [v.is_choice for v in space.variables]
     if len(done) == 1:
         middle = _index_of_middle(reach)
@@ -71,7 +72,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
     pool = np.unique(_nearest(reach, targets), axis=0)
     pool = pool[reach.allowed(pool)]
     if len(pool) == 0:
-        return _first_allowed(reach)
+        return reach.settings(list(nearest_reachable(reach, base_row[0])))
     gaps = distances(reach.coded_rows(pool), done, is_choice)
     return reach.settings(list(pool[int(np.argmax(np.round(gaps, 9)))]))
 
@@ -92,7 +93,3 @@ def _nearest(reach: Reach, targets: FloatArray) -> np.ndarray:
     """Indices of the reachable values nearest to coded targets, shape as ``targets``."""
     columns = [np.argmin(np.abs(reach.coded[j][None, :] - targets[:, j][:, None]), axis=1) for j in range(reach.n_variables)]
     return np.column_stack(columns)
-
-
-def _first_allowed(reach: Reach) -> dict[str, float | str]:
-    return reach.settings(find_reachable(reach))

@@ -15,12 +15,12 @@ import numpy as np
 from scipy import special
 
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
-from server.core.choose.search import Score, best_reachable, index_of
+from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import Reach, Space, find_reachable, reach_of
+from server.core.space.limits import Reach, Space, reach_of
 from server.core.space.units import convert
 from server.core.space.variables import FloatArray, Role, Setting, Settings
 from server.errors import NothingReachableError
@@ -81,7 +81,7 @@ class Proposal:
     """A suggested run.
 
     ``chance_to_beat`` is the probability that its true yield lies above that of the
-    working recipe (None before there is one); ``new_ground`` says in words which
+    working recipe (None before there is one, and for its own settings); ``new_ground`` says in words which
     settings lie outside what has been tried; ``hold_hours`` is the sum of its hold
     times (None if no variable is a hold time).
     """
@@ -176,9 +176,10 @@ def new_ground_words(space: Space, settings: Settings, tried: Sequence[Settings]
             continue
         seen = [float(row[v.key]) for row in tried]
         number = float(value)
-        if number > max(seen) * (1 + 1e-12):
+        slack = 1e-12 * max(map(abs, seen))
+        if number > max(seen) + slack:
             words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is above the {max(seen):g} tried so far")
-        elif number < min(seen):
+        elif number < min(seen) - slack:
             words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is below the {min(seen):g} tried so far")
     return tuple(words)
 
@@ -211,6 +212,7 @@ def _reach(history: History) -> Reach:
 class Burden:
     """What 'shorten' saves: hours, money or the mass of a material, as a function of the settings.
 
+    ``allowed_loss`` is the expected loss of yield that the saving may cost [percentage points].
     ``of`` returns None where it cannot be worked out; ``identity`` is different text for
     every different function, so that results may be kept.
     """
@@ -219,6 +221,7 @@ class Burden:
     unit: str
     of: Callable[[Settings], float | None]
     identity: str = "hours"
+    allowed_loss: float = 2.0
 
 
 def hours_burden(space: Space) -> Burden | None:
@@ -296,7 +299,8 @@ def propose(
         return _finish(history, ladder, settings, purpose, best, _opening_reason(reach, len(known), settings), is_opening=True)
     if best is None:
         settings = next_opening_run(reach, done)
-        reason = "There is no finished run yet to learn from, so this is an opening run."
+        what = "No finished run lies inside the limits" if history.settings else "There is no finished run yet to learn from"
+        reason = f"{what}, so this is an opening run."
         return _finish(history, ladder, settings, purpose, best, reason, is_opening=True)
     if purpose is Purpose.REPEAT:
         return _repeat(history, ladder, reach, best, "")
@@ -327,14 +331,19 @@ def propose(
         if saving is None or now is None:
             what = f"{saving.name} cannot be worked out" if saving else "No variable is a hold time"
             return _repeat(history, ladder, reach, best, f"{what}, so there is nothing to shorten. ")
+        if now <= 0:
+            number = history.table.numbers[best]
+            words = f"Run {number}, the working recipe, takes no {saving.name}, so there is nothing to save. "
+            return _repeat(history, ladder, reach, best, words)
+        loss = saving.allowed_loss
 
         def score(rows: FloatArray) -> FloatArray:
             change = updated.difference(working, rows)
             burdens = [saving.of(reach.settings(list(i))) for i in index_of(reach, rows)]
             saved = np.array([0.0 if b is None else 1.0 - b / max(now, 1e-9) for b in burdens])
             # Only settings that are expected to keep the yield, and that save something, count at all.
-            fits = (change.mean >= -SHORTEN_LOSS) & (saved > 1e-6)
-            return np.where(fits, saved * change.probability_above(-SHORTEN_LOSS), NEVER)
+            fits = (change.mean >= -loss) & (saved > 1e-6)
+            return np.where(fits, saved * change.probability_above(-loss), NEVER)
 
     tries = [(part, apart) for part in searched for apart in ((APART, 0.0) if purpose is Purpose.RAISE else (0.0,))]
     for part, apart in tries:
@@ -342,7 +351,7 @@ def propose(
         if value > NEVER:
             break
     if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
-        words = f"No run with less {saving.name} is expected to keep the yield within {SHORTEN_LOSS:g} points. "
+        words = f"No run with less {saving.name} is expected to keep the yield within {saving.allowed_loss:g} points. "
         return _repeat(history, ladder, reach, best, words)
     return _finish(history, ladder, part.settings(list(index)), purpose, best, "", saving=saving)
 
@@ -406,18 +415,16 @@ def assess(history: History, ladder: Ladder, settings: Settings, purpose: Purpos
     return _finish(history, ladder, dict(settings), purpose, best, what + ".")
 
 
-# Loss of yield that 'shorten' accepts for fewer hours. [percentage points]
-SHORTEN_LOSS = 2.0
-
-
 def _nearest_reachable(reach: Reach, settings: Settings) -> dict[str, Setting]:
-    index = index_of(reach, encode(reach.space.variables, [settings]))
-    if reach.allowed(index)[0]:
-        return reach.settings(list(index[0]))
-    return reach.settings(find_reachable(reach))
+    return reach.settings(list(nearest_reachable(reach, encode(reach.space.variables, [settings])[0])))
 
 
 def _opening_reason(reach: Reach, n_known: int, settings: Settings) -> str:
+    if n_known == 0 and (changes := changes_in_words(reach.space, reach.space.base, settings)):
+        return (
+            "No run yet, and the base recipe itself cannot be reached within steps, ranges and rules: start with what lies "
+            f"nearest to it ({'; '.join(changes)})."
+        )
     if n_known == 0:
         return "No run yet: start with the base recipe, against which everything else is compared."
     if n_known == 1 and is_middle(reach, settings):
@@ -425,8 +432,9 @@ def _opening_reason(reach: Reach, n_known: int, settings: Settings) -> str:
             f"Opening run 2 of {OPENING_RUNS}: the middle of your ranges, or what can be reached nearest to it, because "
             "ranges are mostly set around the best settings; choices stay as in the base recipe."
         )
+    which = f"Opening run {n_known + 1} of {OPENING_RUNS}" if n_known < OPENING_RUNS else "One more opening run"
     return (
-        f"Opening run {n_known + 1} of {OPENING_RUNS}: placed away from the runs so far, up to two thirds of the way from the "
+        f"{which}: placed away from the runs so far, up to two thirds of the way from the "
         "base recipe to the ends of the ranges, so that the variables can be told apart."
     )
 
@@ -447,8 +455,10 @@ def _finish(
     forecast = Forecast.of(ladder.predict(row, with_noise=True))
     chance = None
     if best is not None:
-        gain = ladder.difference(encode(space.variables, [history.settings[best]]), row)
-        chance = float(gain.probability_above(0.0)[0])
+        working = encode(space.variables, [history.settings[best]])
+        # The same settings are neither better nor worse.
+        if not np.array_equal(working, row):
+            chance = float(ladder.difference(working, row).probability_above(0.0)[0])
     if not reason:
         reason = _reason(history, ladder, settings, purpose, best, forecast, chance, saving)
     return Proposal(
@@ -487,18 +497,20 @@ def _reason(
     saving: Burden | None,
 ) -> str:
     assert best is not None
-    assert chance is not None
     number = history.table.numbers[best]
     changes = changes_in_words(history.space, history.settings[best], settings)
     what = "; ".join(changes) if changes else "no change"
-    at_best = float(ladder.predict(encode(history.space.variables, [history.settings[best]])).mean[0])
+    working = encode(history.space.variables, [history.settings[best]])
+    at_best = float(np.clip(ladder.predict(working).mean[0], 0.0, 100.0))
+    # Not the difference of the two numbers that are shown: those are cut at 0 and 100.
+    change = float(ladder.difference(working, encode(history.space.variables, [settings])).mean[0])
     against = f"compared with run {number} (expected {at_best:.0f} %)"
     if purpose is Purpose.RAISE:
         beside = "Beside the runs planned so far, " if history.pending else ""
         # An expected gain counts only the cases that turn out better, so the largest may lie where the mean is lower.
-        lead = "largest expected gain" if forecast.mean >= at_best else "most to gain, if it comes out well,"
-        text = f"{beside}{lead} {against}: {what}. "
-        text += f"Expected {forecast.mean:.0f} %, with a {100 * chance:.0f} % chance to be better."
+        lead = "largest expected gain" if change >= 0 else "most to gain, if it comes out well,"
+        text = f"{beside}{lead} {against}: {what}. Expected {forecast.mean:.0f} %"
+        text += f", with a {100 * chance:.0f} % chance to be better." if chance is not None else "."
         return text[0].upper() + text[1:]
     if purpose is Purpose.FIND_OUT:
         spread = forecast.high_90 - forecast.low_90
@@ -507,9 +519,8 @@ def _reason(
         )
     assert saving is not None
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
-    loss = at_best - forecast.mean
-    cost = f"an expected loss of {loss:.1f} points" if loss > 0.05 else "no expected loss"
+    cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"
     return (
-        f"Saves {before - after:.3g} {saving.unit} of {saving.name} ({before:.3g} → {after:.3g}) {against}: {what}. "
+        f"Saves {before - after:.4g} {saving.unit} of {saving.name} ({before:.4g} → {after:.4g}) {against}: {what}. "
         f"Expected {forecast.mean:.0f} %, {cost}."
     )

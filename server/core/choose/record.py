@@ -26,12 +26,17 @@ class Outcome:
     observed: float
 
     @property
+    def _within_0_and_100(self) -> float:
+        # Forecast ranges are cut there, so results are compared as if they were.
+        return min(max(self.observed, 0.0), 100.0)
+
+    @property
     def in_50(self) -> bool:
-        return self.low_50 <= self.observed <= self.high_50
+        return self.low_50 <= self._within_0_and_100 <= self.high_50
 
     @property
     def in_90(self) -> bool:
-        return self.low_90 <= self.observed <= self.high_90
+        return self.low_90 <= self._within_0_and_100 <= self.high_90
 
 
 @dataclass(frozen=True)
@@ -51,8 +56,8 @@ def forecast_record(outcomes: Sequence[Outcome]) -> Record | None:
 
     Notes
     -----
-    Whether the 90 % ranges hold too seldom is judged by the exact binomial
-    probability of as few hits or fewer (Clopper & Pearson, Biometrika 26 (1934) 404).
+    Whether the ranges hold too seldom, or the 50 % ranges too often, is judged by the exact
+    binomial probability of such a count or a more extreme one (Clopper & Pearson, Biometrika 26 (1934) 404).
     """
     if not outcomes:
         return None
@@ -79,4 +84,8 @@ def _sentence(n: int, held_50: int, held_90: int, errors: np.ndarray) -> str:
         side = f" Results came out {abs(float(errors.mean())):.1f} points {way} the forecasts on average."
     if float(stats.binom.cdf(held_90, n, 0.9)) < 0.1:
         return f"{counts}: too seldom, so take the ranges as too narrow for this preparation.{side}"
+    if float(stats.binom.cdf(held_50, n, 0.5)) < 0.05:
+        return f"{counts}: the 50 % range too seldom, so results lie farther from the middle than forecast.{side}"
+    if float(stats.binom.sf(held_50 - 1, n, 0.5)) < 0.05:
+        return f"{counts}: the 50 % range more often than promised, so the ranges are wider than need be.{side}"
     return f"{counts}, which is what such ranges promise.{side}"

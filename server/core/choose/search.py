@@ -152,6 +152,38 @@ def best_reachable(reach: Reach, score: Score, near: np.ndarray, rng: np.random.
     return pool[winner], float(scores[winner])
 
 
+# What another option of a choice counts beside coded distances of numbers.
+_OTHER_OPTION = 2.0
+
+
+def nearest_reachable(reach: Reach, coded: FloatArray) -> np.ndarray:
+    """Find what is reachable nearest to coded settings, as far as the search finds it.
+
+    Parameters
+    ----------
+    coded : ndarray of shape (n_variables,)
+
+    Returns
+    -------
+    index : ndarray of shape (n_variables,)
+
+    Raises
+    ------
+    NothingReachableError
+        If the limits contradict each other.
+    """
+    rounded = index_of(reach, coded[None, :])
+    if reach.allowed(rounded)[0]:
+        return np.asarray(rounded[0])
+    is_choice = np.array([v.is_choice for v in reach.space.variables])
+
+    def nearness(rows: FloatArray) -> FloatArray:
+        gap = np.abs(rows - coded[None, :])
+        return np.asarray(-np.where(is_choice[None, :], _OTHER_OPTION * (gap > 0), gap).sum(axis=1))
+
+    return np.asarray(best_reachable(reach, nearness, rounded[:0], np.random.default_rng(0))[0])
+
+
 def index_of(reach: Reach, coded: FloatArray) -> np.ndarray:
     """Indices of the reachable values nearest to coded rows; shape as ``coded``."""
     columns = [np.argmin(np.abs(reach.coded[j][None, :] - coded[:, j][:, None]), axis=1) for j in range(reach.n_variables)]

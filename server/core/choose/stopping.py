@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from server.core.choose.proposal import History, working_recipe
-from server.core.choose.search import index_of, pool_around
+from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import reach_of
-from server.core.space.variables import FloatArray
+from server.core.space.variables import FloatArray, Settings
 
 HORIZON = 5
 _DRAWS = 600
@@ -47,13 +48,17 @@ class StopAdvice:
     sentence: str
 
 
-def stop_advice(history: History, ladder: Ladder, gain: float, *, seed: int = 0) -> StopAdvice | None:
+def stop_advice(
+    history: History, ladder: Ladder, gain: float, *, also: Sequence[Settings] = (), seed: int = 0
+) -> StopAdvice | None:
     """Judge whether another run is worth its day.
 
     Parameters
     ----------
     gain : float
         Gain over the working recipe that is worth a day. [percentage points]
+    also : sequence of settings
+        Reachable settings that are judged in any case, such as the proposed run.
 
     Returns
     -------
@@ -68,8 +73,9 @@ def stop_advice(history: History, ladder: Ladder, gain: float, *, seed: int = 0)
     Notes
     -----
     Runs that are planned or under way are no evidence here: they are among the next ones.
-    The yields at some 160 reachable settings and at the working recipe are drawn
-    together from the averaged models; five settings are then chosen one after the
+    The settings with the largest probability of the gain are searched for like a proposal.
+    The yields there, at some 160 other promising settings and at the working recipe are
+    drawn together from the averaged models; five settings are then chosen one after the
     other so that the share of draws in which at least one of them gains enough grows
     most (greedy choice is within 1 − 1/e of the best for such coverage: Nemhauser,
     Wolsey & Fisher, Math. Program. 14 (1978) 265).
@@ -83,6 +89,11 @@ def stop_advice(history: History, ladder: Ladder, gain: float, *, seed: int = 0)
     near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
     pool = reach.coded_rows(pool_around(reach, near, _POOL * 4, _POOL * 2, rng))
     # The most promising by the same measure, so that the draws are spent where gains may lie.
+    best_index, _ = best_reachable(reach, lambda rows: ladder.difference(working, rows).probability_above(gain), near, rng)
+    found = [reach.coded_rows(best_index[None, :])]
+    if also:
+        found.append(encode(history.space.variables, also))
+    pool = np.vstack([*found, pool])
     chance = ladder.difference(working, pool).probability_above(gain)
     pool = pool[np.argsort(-chance, kind="stable")[:_POOL]]
     draws = ladder.draw(np.vstack([working, pool]), _DRAWS, rng)

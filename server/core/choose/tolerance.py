@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import qmc
 
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import code_values, encode
-from server.core.space.limits import Space
+from server.core.space.limits import LinearRule, Space
 from server.core.space.variables import FloatArray, Settings, Variable
 
 _STEPS = 33
@@ -76,7 +76,9 @@ def tolerance_window(
     probability holds at every step. Then all together: the stretches are shrunk by one
     common factor, found by bisection, until the probability is what is wanted at the
     least favourable of 256 scrambled Sobol points and of the corners of the box (64 of
-    them, drawn, where there are more). Windows never leave the limits.
+    them, drawn, where there are more). Windows never leave the limits: beyond a range only
+    the setting itself counts, and where drifting together would break a linear rule, the
+    variables in it keep closer to their settings.
     """
     if not allowed_loss > 0:
         raise ValueError("the allowed loss must be above 0")
@@ -108,25 +110,23 @@ def tolerance_window(
     windows = []
     for j, (v, span) in enumerate(zip(space.variables, spans, strict=True)):
         if span is None:
-            windows.append(
-                VariableWindow(
-                    v, working[v.key], None, None, False, False, _options(ladder, centre, j, v, allowed_loss, probability)
-                )
-            )
+            options = _options(ladder, space, working, centre, j, allowed_loss, probability)
+            windows.append(VariableWindow(v, working[v.key], None, None, False, False, options))
             continue
         ends = [centre[j] + factor * (end - centre[j]) for end in span]
-        low_value, high_value = _decode(v, ends[0]), _decode(v, ends[1])
         setting = float(working[v.key])
+        low_value, high_value = _decode(v, ends[0], setting), _decode(v, ends[1], setting)
         windows.append(
             VariableWindow(
                 v,
                 setting,
                 min(low_value, setting),
                 max(high_value, setting),
-                bool(factor == 1.0 and span[0] <= 1e-9),
-                bool(factor == 1.0 and span[1] >= 1.0 - 1e-9),
+                bool(abs(ends[0]) <= 1e-6),
+                bool(abs(ends[1] - 1.0) <= 1e-6),
             )
         )
+    windows = _within_rules(space, windows)
     return ToleranceWindow(tuple(windows), allowed_loss, probability, float(np.mean(at_end)), float(at_end.min()))
 
 
@@ -143,38 +143,62 @@ def _alone(
     """Widest stretch of one coded variable around the setting, the others held; None for a choice."""
     if space.variables[j].is_choice:
         return None
-    start = float(np.clip(centre[j], 0.0, 1.0))
+    start = float(centre[j])
     ends = []
-    for limit in (0.0, 1.0):
+    # A setting outside the range, inside wider hard limits, may drift towards the range only.
+    for limit in (min(start, 0.0), max(start, 1.0)):
         path = np.linspace(start, limit, _STEPS)
         rows = np.repeat(centre[None, :], _STEPS, axis=0)
         rows[:, j] = path
         good = ladder.difference(centre[None, :], rows).probability_above(-allowed_loss) >= probability
-        good[0] = True
+        good[0] = True  # no drift, no loss
         last = int(np.argmin(good)) - 1 if not good.all() else _STEPS - 1
         ends.append(float(path[last]))
     return ends[0], ends[1]
 
 
+def _within_rules(space: Space, windows: list[VariableWindow]) -> list[VariableWindow]:
+    """Draw in the ends that together would break a linear rule, in proportion."""
+    by_key = {w.variable.key: w for w in windows}
+    for rule in space.rules:
+        if not isinstance(rule, LinearRule):
+            continue
+        parts = {key: c for key, c in rule.coefficients.items() if c != 0.0}
+        at_setting = sum(c * float(by_key[key].setting) for key, c in parts.items())
+        farthest = sum(c * float((by_key[key].high if c > 0 else by_key[key].low) or 0.0) for key, c in parts.items())
+        if farthest <= rule.bound or farthest <= at_setting:
+            continue
+        share = max(0.0, (rule.bound - at_setting) / (farthest - at_setting))
+        for key, c in parts.items():
+            w = by_key[key]
+            setting, low, high = float(w.setting), float(w.low or 0.0), float(w.high or 0.0)
+            if c > 0:
+                by_key[key] = replace(w, high=setting + share * (high - setting), high_is_limit=share == 0.0)
+            else:
+                by_key[key] = replace(w, low=setting + share * (low - setting), low_is_limit=share == 0.0)
+    return [by_key[w.variable.key] for w in windows]
+
+
 def _options(
-    ladder: Ladder, centre: FloatArray, j: int, v: Variable, allowed_loss: float, probability: float
+    ladder: Ladder, space: Space, working: Settings, centre: FloatArray, j: int, allowed_loss: float, probability: float
 ) -> tuple[tuple[str, float], ...]:
-    """Other options of a choice that keep the yield, with the probability of each."""
+    """Other options of a choice that keep the yield and the rules, with the probability of each."""
     found = []
+    v = space.variables[j]
     for level, name in enumerate(v.choices):
         if level == centre[j]:
             continue
         row = centre[None, :].copy()
         row[0, j] = level
         chance = float(ladder.difference(centre[None, :], row).probability_above(-allowed_loss)[0])
-        if chance >= probability:
+        if chance >= probability and all(rule.holds({**working, v.key: name}) for rule in space.rules):
             found.append((name, chance))
     return tuple(found)
 
 
-def _decode(v: Variable, coded: float) -> float:
-    """Value with this coded coordinate, by bisection on the monotone coding. [unit]"""
-    low, high = v.low, v.high
+def _decode(v: Variable, coded: float, setting: float) -> float:
+    """Value with this coded coordinate, between setting and range, by bisection on the monotone coding. [unit]"""
+    low, high = min(v.low, setting), max(v.high, setting)
     for _ in range(50):
         middle = 0.5 * (low + high)
         if float(code_values(v, np.array([middle]))[0]) < coded:

@@ -6,6 +6,7 @@ so they contain the doubt about the model as well as the scatter of the runs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -92,7 +93,7 @@ def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[
     numbers = summarise(change)
     partners = tuple(table.variables[k].name for k in knowable.partners(j))
     if partners:
-        together = " and ".join(partners)
+        together = listed(partners)
         sentence = (
             f"{v.name}: cannot be told apart from {together}, because they moved together, or nearly so, "
             f"in the {table.n_runs} runs. A run that moves them against each other would settle it."
@@ -115,6 +116,17 @@ def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence.
+
+    Examples
+    --------
+    >>> listed(["water"]), listed(["water", "ethanol", "ether"])
+    ('water', 'water, ethanol and ether')
+    """
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
 
 
 def signed(value: float) -> str:

@@ -13,8 +13,10 @@ import numpy as np
 from server.core.model.runs import RunTable
 from server.core.space.variables import FloatArray
 
-# Squared multiple correlation with other variables above which two effects cannot be separated.
+# Squared multiple correlation with other variables above which their effects cannot be separated.
 TOGETHER_R2 = 0.9
+# Of three or more variables it is judged only where so many runs are left over; with fewer, chance makes it large.
+_SPARE_RUNS = 2
 _STILL = 1e-6
 
 
@@ -85,7 +87,9 @@ def what_is_knowable(table: RunTable) -> Knowable:
     Notes
     -----
     Two variables moved together where the largest canonical correlation of their
-    centred columns has r² ≥ ``TOGETHER_R2``. Groups are the connected components.
+    centred columns has r² ≥ ``TOGETHER_R2``. Three or more did (the parts of a mixture
+    do) where that of one with several others has it, adjusted for the number of columns
+    (R² adjusted = 1 − (1 − R²)(n − 1)/(n − 1 − k)). Groups are the connected components.
     """
     blocks = design_columns(table)
     moved = [j for j, b in enumerate(blocks) if b.shape[1]]
@@ -100,6 +104,10 @@ def what_is_knowable(table: RunTable) -> Knowable:
         for k in moved[position + 1 :]:
             if _canonical_r2(blocks[j], blocks[k]) >= TOGETHER_R2:
                 parent[root(k)] = root(j)
+    for j in moved:
+        if all(root(k) != root(j) for k in moved if k != j):
+            for k in _dependence(blocks, j, [k for k in moved if k != j]):
+                parent[root(k)] = root(j)
     groups: dict[int, list[int]] = {}
     for j in moved:
         groups.setdefault(root(j), []).append(j)
@@ -110,6 +118,33 @@ def what_is_knowable(table: RunTable) -> Knowable:
     n_repeats = table.n_runs - len(np.unique(labels))
     never = tuple(j for j, b in enumerate(blocks) if b.shape[1] == 0)
     return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats)
+
+
+def _dependence(blocks: list[FloatArray], j: int, others: list[int]) -> list[int]:
+    """The fewest of the other variables that together fix this one; none where they do not."""
+
+    def is_fixed_by(chosen: list[int]) -> bool:
+        if not chosen:
+            return False
+        joined = np.hstack([blocks[k] for k in chosen])
+        n, k = len(joined), int(np.linalg.matrix_rank(joined))
+        if n - 1 - k < _SPARE_RUNS:
+            return False
+        r2 = _canonical_r2(blocks[j], _orthonormal(joined))
+        return 1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2
+
+    if not is_fixed_by(others):
+        return []
+    for k in list(others):
+        if is_fixed_by([o for o in others if o != k]):
+            others = [o for o in others if o != k]
+    return others
+
+
+def _orthonormal(block: FloatArray) -> FloatArray:
+    """Orthonormal columns that span the same, also where some depend on others."""
+    left, sizes, _ = np.linalg.svd(block, full_matrices=False)
+    return np.asarray(left[:, sizes > 1e-9 * max(float(sizes[0]), 1e-300)])
 
 
 def _canonical_r2(a: FloatArray, b: FloatArray) -> float:

@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from server.charts.runs import RunPoint, yield_over_runs
 from server.core.chemistry.formula import smiles_available
 from server.core.choose.proposal import Proposal
-from server.core.model.effects import Effect
+from server.core.model.effects import Effect, listed
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.inputs import PreparationInput, validated
@@ -173,7 +173,7 @@ def unknowns_of(analysis: Analysis) -> list[str]:
     known = analysis.knowable
     if analysis.table.n_runs >= 2:
         for group in known.together:
-            words = " and ".join(names[j] for j in group)
+            words = listed([names[j] for j in group])
             out.append(
                 f"{words} moved together, or nearly so, in the {analysis.table.n_runs} runs: their effects cannot be told apart."
             )

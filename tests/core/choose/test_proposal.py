@@ -1,5 +1,7 @@
 """Proposals: reachable, honest, and useful."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,16 +13,17 @@ from server.core.choose.proposal import (
     History,
     Purpose,
     expected_improvement,
+    new_ground_words,
     propose,
     working_recipe,
 )
-from server.core.choose.search import draw_reachable
+from server.core.choose.search import draw_reachable, nearest_reachable
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, Space, reach_of
-from server.core.space.variables import Setting
+from server.core.space.limits import LinearRule, Space, reach_of, total_time_rule
+from server.core.space.variables import Role, Setting, Variable
 from server.errors import NothingReachableError
 from tests.core.space.test_limits import spaces
 from tests.factories import agent, bath, hold
@@ -209,3 +212,29 @@ def test_no_proposal_ever_leaves_the_limits(space: Space, n: int, purpose: Purpo
         assert error.contradicting  # the step into new ground may be what is too short
         return
     assert space.is_reachable(found.settings)
+
+
+def test_a_base_recipe_that_a_rule_excludes_starts_nearby_and_says_so() -> None:
+    long, longer = hold(), replace(hold(), key="rest", name="rest")
+    space = Space((long, longer), (total_time_rule([long, longer], 3.5, "h"),))
+    empty = history([], [], space)
+    proposal = propose(empty, fit_ladder(empty.table))
+    total = float(proposal.settings[long.key]) + float(proposal.settings[longer.key])
+    # Base 2 h and 2 h; steps of half an hour.
+    assert total == 3.5
+    assert "cannot be reached" in proposal.reason
+
+
+def test_nearest_reachable_is_near() -> None:
+    long, longer = hold(), replace(hold(), key="rest", name="rest")
+    space = Space((long, longer), (total_time_rule([long, longer], 7.2, "h"),))
+    index = nearest_reachable(reach_of(space), encode(space.variables, [{long.key: 3.8, longer.key: 3.3}])[0])
+    near = reach_of(space).settings(list(index))
+    assert float(near[long.key]) + float(near[longer.key]) == 7.0
+
+
+def test_below_zero_the_same_setting_is_no_new_ground() -> None:
+    cold = Variable(key="t", name="t", role=Role.TEMPERATURE, unit="°C", low=-90, high=0, step=1, base=-78)
+    space = Space((cold,))
+    assert new_ground_words(space, {"t": -78.0}, [{"t": -78.0}]) == ()
+    assert new_ground_words(space, {"t": -77.0}, [{"t": -78.0}]) == ("t -77 °C is above the -78 tried so far",)

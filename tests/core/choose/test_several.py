@@ -1,5 +1,7 @@
 """Several at once, stop advice, tolerance window, trade-offs and the forecast record."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -23,8 +25,8 @@ from server.core.choose.tolerance import tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
-from server.core.space.limits import Space
-from server.core.space.variables import Setting
+from server.core.space.limits import LinearRule, Space
+from server.core.space.variables import Role, Setting, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
 from tests.factories import bath, hold
 
@@ -315,3 +317,90 @@ def test_a_front_says_what_it_shows() -> None:
     assert Front(burden, (point(1.0, 60.2), point(2.5, 80.7)), ()).sentence == rises
     single = "The settings with the highest expected yield, 60 %, also need the least: 1 h of holds. There is nothing to trade."
     assert Front(burden, (point(1.0, 60.2),), ()).sentence == single
+
+
+def test_stop_advice_knows_at_least_what_the_proposal_knows() -> None:
+    # Six variables, of which the random candidates alone do not find the best corner.
+    variables = tuple(
+        Variable(key=f"v{k}", name=f"v{k}", role=Role.OTHER, low=0.0, high=1.0, step=0.05, base=0.3) for k in range(6)
+    )
+    space = Space(variables)
+    rng = np.random.default_rng(3)
+    rows: list[dict[str, Setting]] = [
+        {v.key: round(float(x), 2) for v, x in zip(variables, 0.1 + 0.6 * rng.random(6), strict=True)} for _ in range(16)
+    ]
+    yields = [40.0 + 8.0 * sum(float(x) for x in row.values()) + float(rng.normal()) for row in rows]
+    h = history(rows, yields, space)
+    ladder = fit_ladder(h.table)
+    proposal = propose(h, ladder)
+    working = rows[working_recipe(ladder, space, rows) or 0]
+    change = ladder.difference(encode(variables, [working]), encode(variables, [proposal.settings]))
+    chance = float(change.probability_above(2.0)[0])
+    advice = stop_advice(h, ladder, 2.0, also=[proposal.settings])
+    assert advice is not None
+    assert advice.anywhere >= advice.next_five >= advice.next_one >= chance
+    alone = stop_advice(h, ladder, 2.0)
+    assert alone is not None
+    assert alone.next_one >= chance - 0.02
+
+
+def test_a_window_around_settings_outside_the_range_keeps_the_yield() -> None:
+    # The best runs lie at 45 °C, below the range of 60 to 100 °C but inside the hard limit.
+    bath_tub = Variable(key="bath", name="bath", role=Role.TEMPERATURE, unit="°C", low=60, high=100, step=5, base=80, hard_low=20)
+    space = Space((bath_tub,))
+    rows: list[dict[str, Setting]] = [{"bath": t} for t in (60.0, 80.0, 100.0, 45.0, 45.0, 70.0, 45.0)]
+    h = history(rows, [70.0, 40.0, 20.0, 90.0, 91.0, 55.0, 90.0], space)
+    ladder = fit_ladder(h.table)
+    window = tolerance_window(ladder, space, {"bath": 45.0}, allowed_loss=3.0, probability=0.9)
+    (w,) = window.variables
+    assert w.low == 45.0
+    assert w.high is not None
+    drifted: list[dict[str, Setting]] = [{"bath": float(t)} for t in np.linspace(45.0, w.high, 40)]
+    kept = ladder.difference(encode((bath_tub,), [{"bath": 45.0}]), encode((bath_tub,), drifted)).probability_above(-3.0)
+    assert kept[1:].min(initial=1.0) >= 0.9 - 1e-3
+    assert w.high < 55.0
+
+
+def test_windows_together_keep_to_a_rule() -> None:
+    rule = LinearRule("hold + bath at most 129", {"hold": 1.0, "bath": 1.0}, 129.0)
+    space = Space((hold(), bath()), (rule,))
+    rows = grid_rows()
+    h = history(rows, [hill(r) for r in rows], space)
+    ladder = fit_ladder(h.table)
+    free = tolerance_window(ladder, PLAIN, {"hold": 3.0, "bath": 125.0}, allowed_loss=4.0)
+    assert sum(float(w.high or 0.0) for w in free.variables) > 129.0
+    held = tolerance_window(ladder, space, {"hold": 3.0, "bath": 125.0}, allowed_loss=4.0)
+    assert sum(float(w.high or 0.0) for w in held.variables) == pytest.approx(129.0)
+    assert [w.low for w in held.variables] == [w.low for w in free.variables]
+
+
+def test_nothing_is_saved_where_nothing_is_used_and_the_same_settings_have_no_chance() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    proposal = propose(h, ladder, Purpose.SHORTEN, burden=Burden("ether", "g", lambda s: 0.0, "ether"))
+    assert "takes no ether, so there is nothing to save" in proposal.reason
+    assert proposal.chance_to_beat is None
+
+
+def test_shorten_accepts_the_loss_that_does_not_matter() -> None:
+    rows = grid_rows()
+    h = history(rows, [hill(r) for r in rows], PLAIN)
+    ladder = fit_ladder(h.table)
+    hours = hours_burden(PLAIN)
+    assert hours is not None
+    small, large = (
+        propose(h, ladder, Purpose.SHORTEN, burden=replace(hours, allowed_loss=loss)).settings["hold"] for loss in (0.5, 15.0)
+    )
+    assert float(large) < float(small) <= 3.0
+
+
+def test_the_record_judges_both_ranges_and_results_above_100() -> None:
+    wide = [Outcome(k, "raise", 50.0, 40.0, 60.0, 20.0, 80.0, observed=62.0) for k in range(10)]
+    record = forecast_record(wide)
+    assert record is not None
+    assert "the 50 % range too seldom" in record.sentence
+    exact = [Outcome(k, "raise", 50.0, 40.0, 60.0, 20.0, 80.0, observed=50.0) for k in range(10)]
+    record = forecast_record(exact)
+    assert record is not None
+    assert "more often than promised" in record.sentence
+    assert Outcome(1, "raise", 98.0, 96.0, 100.0, 91.0, 100.0, observed=104.0).in_90

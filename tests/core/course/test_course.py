@@ -283,3 +283,18 @@ def test_the_energy_range_holds_about_nine_times_in_ten() -> None:
         held += (found.energy_low or 0) <= 70.0 <= (found.energy_high or 0)
     # 270 expected of 300; standard deviation 5.2.
     assert 255 <= held <= 287
+
+
+def test_ranges_hold_as_often_as_they_say() -> None:
+    # Simulated here: the rate of 80 (1 − e^(−0.6 t)) with a scatter of 1.5, in 100 courses of 25 readings.
+    hours = np.linspace(0.5, 6.0, 25)
+    form = Form(Shape.PLATEAU, has_delay=False, has_start=False, has_end=False)
+    held = 0
+    for seed in range(100):
+        noise = np.random.default_rng([25, seed]).normal(size=25) * 1.5
+        found = fit_form(hours, 80.0 * -np.expm1(-0.6 * hours) + noise, form).range_of(lambda p: p["rate"])
+        assert found.low is not None
+        assert found.high is not None
+        held += found.low <= 0.6 <= found.high
+    # 90 expected, with a standard deviation of 3.
+    assert 84 <= held <= 96

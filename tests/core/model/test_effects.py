@@ -8,6 +8,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.model.quality import judge
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
+from server.core.space.variables import Role, Stage, Variable
 from tests.factories import agent, bath, hold
 
 VARIABLES = (hold(), bath(), agent("a", "b"))
@@ -96,3 +97,43 @@ def test_quality_compares_with_guessing_the_mean() -> None:
     assert quality.error_of_mean is not None
     assert quality.error < 0.5 * quality.error_of_mean
     assert "better than guessing the mean" in quality.sentence
+
+
+def mixture_runs(count: int, seed: int, spread: float = 0.0) -> RunTable:
+    """Three parts that add up to 100 mL; the third does nothing."""
+    parts = tuple(
+        Variable(key=name, name=name, role=Role.OTHER, unit="mL", stage=Stage.REACTION, low=0, high=100, step=None, base=30)
+        for name in ("water", "ethanol", "ether")
+    )
+    rng = np.random.default_rng(seed)
+    share = 100 * rng.dirichlet([2, 2, 2], size=count)
+    share[:, 2] += spread * rng.normal(size=count)
+    coded = encode(parts, [dict(zip(("water", "ethanol", "ether"), map(float, s), strict=True)) for s in share])
+    yields = 95 - 0.6 * share[:, 0] - 0.6 * share[:, 1] + rng.normal(size=count)
+    return RunTable(parts, coded, yields, np.zeros(count), tuple(range(1, count + 1)))
+
+
+def test_parts_of_a_mixture_cannot_be_told_apart_although_no_two_moved_together() -> None:
+    known = what_is_knowable(mixture_runs(10, 4))
+    assert (known.rank, known.n_columns) == (2, 3)
+    assert known.together == ((0, 1, 2),)
+    table = mixture_runs(10, 4).in_canonical_order()
+    raw: list[list[float | str]] = [[0.0] * 3] * 10
+    for effect in find_effects(fit_ladder(table), table.coded[0], raw):
+        assert effect.evidence is Evidence.CANNOT_TELL
+        assert len(effect.partners) == 2
+    assert what_is_knowable(mixture_runs(10, 4, spread=40.0)).together == ()
+
+
+def test_chance_among_few_runs_is_no_dependence() -> None:
+    # Six independent variables in nine runs: each is fixed to nine tenths by the others now and then.
+    rng = np.random.default_rng(1)
+    names = [f"v{k}" for k in range(6)]
+    variables = tuple(
+        Variable(key=n, name=n, role=Role.OTHER, unit="", stage=Stage.REACTION, low=0, high=1, step=None, base=0.5) for n in names
+    )
+    found = 0
+    for _ in range(40):
+        table = RunTable(variables, rng.random((9, 6)), np.arange(9.0), np.zeros(9), tuple(range(1, 10)))
+        found += bool(what_is_knowable(table).together)
+    assert found <= 6
