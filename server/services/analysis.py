@@ -126,9 +126,10 @@ class Analysis:
 
     @cached_property
     def repeatability(self) -> tuple[float, int] | None:
-        """Pooled standard deviation of repeats and its degrees of freedom; None without repeats."""
+        """Pooled standard deviation of repeats and its degrees of freedom, failures apart; None without repeats."""
+        usual = self.table.without_failures()
         try:
-            return pooled_repeat_std(self.table.yields, self.table.groups())
+            return pooled_repeat_std(usual.yields, usual.groups())
         except NotEnoughRepeatsError:
             return None
 

@@ -105,13 +105,19 @@ def read_formula(text: str) -> Formula:
     plain, origin = _plain(stripped)
     body, charge = _split_charge(plain, origin, stripped)
     total: Counter[str] = Counter()
-    for start, end in _parts(body):
+    parts = _parts(body)
+    for start, end in parts:
         part = body[start:end]
         match = _COEFFICIENT.match(part)
+        if start > 0 and (hydrogen := re.fullmatch(r"[\d./]*(H\d*)", part)):
+            message = f"{hydrogen[1]} is hydrogen alone; water is H2O with the letter O, and counts are whole numbers"
+            raise _wrong(message, stripped, origin, start + hydrogen.start(1))
         try:
             factor = float(Fraction(match.group())) if match else 1.0
         except ZeroDivisionError:
             raise _wrong("A number cannot be divided by 0", stripped, origin, min(start, len(origin) - 1)) from None
+        if match and len(parts) == 1:
+            raise _wrong("A formula does not begin with a number; write an isotope in brackets, [13C]O2", stripped, origin, start)
         offset = start + (match.end() if match else 0)
         if offset >= end or factor == 0.0:
             raise _wrong("Here a part of the formula is missing", stripped, origin, min(offset, len(origin) - 1))
@@ -192,8 +198,8 @@ def _split_charge(plain: str, origin: list[int], text: str) -> tuple[str, int]:
     before = plain[: match.start()]
     if not digits:
         return before, len(signs) if signs[0] == "+" else -len(signs)
-    if not caret and not before.endswith((")", "]", "}")):
-        # NH4+ counts atoms and Fe3+ is a charge; anything else could be either.
+    if not caret and not before.endswith(("]", "}")):
+        # NH4+ and Al(OH)4- count, Fe3+ and [Fe(CN)6]3- are charges; anything else could be either.
         symbols = re.findall(r"[A-Z][a-z]?", before)
         if len(digits) == 1 and len(symbols) > 1:
             return before + digits, 1 if signs == "+" else -1

@@ -128,7 +128,8 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str) -> Advice:
     ends = fit.at(np.array([last - stretch, last, last + 1.0]))
     brought, more = float(ends[1] - ends[0]), float(ends[2] - ends[1])
     odd = tuple((float(h), float(v)) for h, v, w in zip(fit.hours, fit.values, fit.weights, strict=True) if w < LOW_WEIGHT)
-    lately = f"The last {hours_words(stretch)} brought {brought:.3g} {unit}".rstrip() + "."
+    verb = f"The last {hours_words(stretch)} brought" if brought >= 0 else f"In the last {hours_words(stretch)} it fell by"
+    lately = f"{verb} {abs(brought):.3g} {unit}".rstrip() + "."
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:
@@ -142,7 +143,7 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     reached = fit.range_of(lambda p: -np.expm1(-p["rate"] * np.maximum(last - p["delay"], 0.0)))
     is_straight = criteria.get(Shape.STRAIGHT, math.inf) < fit.aicc + CLEAR_DIFFERENCE
     if is_straight or reached.low is None or reached.low < FEWEST_REACHED:
-        return replace(early, sentence=f"Still rising: too early to say where it ends. {lately}")
+        return replace(early, sentence=f"Still {_way(fit)}: too early to say where it ends. {lately}")
     to_95 = fit.range_of(lambda p: time_to(0.95, p["rate"], p["delay"]))
     to_99 = fit.range_of(lambda p: time_to(0.99, p["rate"], p["delay"]))
     plateau = fit.range_of(lambda p: p["start"] + p["size"])
@@ -160,10 +161,17 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     return replace(early, sentence=text, is_too_early=False, to_95=to_95, to_99=to_99, plateau=plateau, no_longer_pays=pays)
 
 
+def _way(fit: CourseFit) -> str:
+    return "rising" if fit.parameters["size"] >= 0 else "falling"
+
+
 def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last: float) -> Advice:
     best = fit.range_of(_best_times)
     if best.high is None or best.value > 1.5 * last:
-        return replace(early, sentence=f"Still rising: too early to say when to stop. {lately}")
+        return replace(early, sentence=f"Still {_way(fit)}: too early to say when to stop. {lately}")
+    if fit.parameters["size"] < 0:
+        # A dip, of a temperature for example: its lowest point is no time to stop.
+        return replace(early, sentence=f"It falls and comes back: lowest after {range_words(best)}. {lately}", is_too_early=False)
     gone = last - best.value
     where = "It is not past yet."
     if gone > 0.02 * last:

@@ -55,8 +55,11 @@ def drift_with_order(ladder: Ladder) -> Trend | None:
     reach = float(stats.t.ppf(0.95, n - 2)) * sd
     low, high = slope - reach, slope + reach
     ranges = f"{signed(slope)} points a run (90 % range {signed(low)} to {signed(high)})"
-    is_shown = not low <= 0.0 <= high and abs(slope) * (n - 1) >= SMALL_DIFFERENCE
-    if not is_shown:
+    is_there = not low <= 0.0 <= high
+    is_shown = is_there and abs(slope) * (n - 1) >= SMALL_DIFFERENCE
+    if is_there and not is_shown:
+        sentence = f"A drift with run order is there, but too small to matter: {ranges}."
+    elif not is_shown:
         sentence = f"No drift with run order is shown: {ranges}."
     else:
         sentence = (
@@ -89,8 +92,11 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
         a, b = residual[marks == order[0]], residual[marks == name]
         change, low, high = welch_range(a, b)
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
-        is_shown = not low <= 0.0 <= high and abs(change) >= SMALL_DIFFERENCE
-        if not is_shown:
+        is_there = not low <= 0.0 <= high
+        is_shown = is_there and abs(change) >= SMALL_DIFFERENCE
+        if is_there and not is_shown:
+            sentence = f"Lots {order[0]} and {name} differ, but by too little to matter: {ranges}."
+        elif not is_shown:
             sentence = f"No difference between lots {order[0]} and {name} is shown: {ranges}."
         else:
             sentence = f"Lot {name} differs from lot {order[0]} beyond what the settings explain: {ranges}."
@@ -106,10 +112,14 @@ def _scatter_of_lots(residual: FloatArray, lots: np.ndarray, n_lots: int) -> Tre
 
     Notes
     -----
-    The range is that of the variance ratio, (F/F_q − 1)/n₀ times the variance within;
-    exact for lots of equal size. Source: Davies & Goldsmith (1972), ch. 6 (from memory).
+    The range is that of the variance ratio, (F/F_q − 1)/n₀ times the variance within as found;
+    the ratio's range is exact for lots of equal size. Source: Davies & Goldsmith (1972), ch. 6 (from memory).
     """
     between, within = variance_components(residual, lots)
+    if within <= 1e-18 * max(float(residual @ residual), 1e-300):
+        sd = float(np.sqrt(between))
+        words = f"Over {n_lots} lots, the standard deviation is {sd:.1f} points between lots; runs within a lot agree exactly."
+        return Trend(sd, sd, sd, words, sd >= SMALL_DIFFERENCE)
     size, dof = _common_size(lots), len(residual) - n_lots
     ratio = _mean_square_ratio(residual, lots, within)
     low, high = (float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_lots - 1, dof) - 1.0) / size * within))) for q in (0.95, 0.05))

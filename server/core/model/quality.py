@@ -51,10 +51,12 @@ def judge(ladder: Ladder) -> Quality:
     error_of_mean = float(np.sqrt(np.mean((table.yields - guess) ** 2)))
     z = off / sd
     misfits = tuple((table.numbers[i], float(off[i]), float(z[i])) for i in np.argsort(-np.abs(z)) if abs(z[i]) > MISFIT)
-    leading = max(zip(ladder.weights, ladder.rungs, strict=True), key=lambda pair: pair[0])[1].name
-    better = "better than" if error < 0.9 * error_of_mean else "no better than"
+    share, rung = max(zip(ladder.weights, ladder.rungs, strict=True), key=lambda pair: pair[0])
+    leading = rung.name
+    better = "better than" if error < 0.9 * error_of_mean else "hardly better than" if error < error_of_mean else "no better than"
     sentence = (
-        f"Mostly {RUNG_WORDS[leading]}. Predicting each run from the others misses by {error:.1f} points on average, "
+        f"{'Mostly' if share > 0.5 else 'Most of all'} {RUNG_WORDS[leading]}. Predicting each run from the others misses by "
+        f"{error:.1f} points (root mean square), "
         f"{better} guessing the mean ({error_of_mean:.1f})."
     )
     return Quality(n, error, error_of_mean, int(np.sum(np.abs(z) < 1.645)), misfits, sentence)

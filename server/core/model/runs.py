@@ -60,6 +60,17 @@ class RunTable:
             self.numbers + other.numbers,
         )
 
+    def without_failures(self) -> RunTable:
+        """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""
+        usual = np.flatnonzero(self.extra_sd < FAILURE_SD)
+        return RunTable(
+            self.variables,
+            self.coded[usual],
+            self.yields[usual],
+            self.extra_sd[usual],
+            tuple(self.numbers[i] for i in usual),
+        )
+
     def groups(self) -> np.ndarray:
         """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
         if self.n_runs == 0:

@@ -69,10 +69,20 @@ def test_fractional_hydrates(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "charge"), [("NH4+", 1), ("SO4^2-", -2), ("SO₄²⁻", -2), ("Fe3+", 3), ("[Cu(NH3)4]2+", 2), ("Cl-", -1), ("Ca++", 2)]
+    ("text", "charge"),
+    [("NH4+", 1), ("SO4^2-", -2), ("SO₄²⁻", -2), ("Fe3+", 3), ("[Cu(NH3)4]2+", 2), ("Cl-", -1), ("Ca++", 2), ("[Fe(CN)6]3-", -3)],
 )
 def test_charges(text: str, charge: int) -> None:
     assert read_formula(text).charge == charge
+
+
+@pytest.mark.parametrize(
+    ("text", "charge", "atoms"),
+    [("Al(OH)4-", -1, "AlO4H4"), ("N(CH3)4+", 1, "NC4H12"), ("Ag(NH3)2+", 1, "AgN2H6")],
+)
+def test_a_number_behind_a_bracket_counts_what_is_inside(text: str, charge: int, atoms: str) -> None:
+    assert read_formula(text).charge == charge
+    assert read_formula(text).molar_mass == pytest.approx(read_formula(atoms).molar_mass)
 
 
 def test_ions_weigh_as_their_atoms() -> None:
@@ -108,6 +118,11 @@ def test_isotopes_weigh_what_they_weigh() -> None:
         ("()", 1, "nothing inside"),
         ("0/0", 0, "divided by 0"),
         ("CuSO4.0/0H2O", 6, "divided by 0"),
+        ("13CO2", 0, "write an isotope in brackets"),
+        ("15NH4Cl", 0, "write an isotope in brackets"),
+        ("C10.5H20", 5, "hydrogen alone"),
+        ("CuSO4·5H20", 7, "hydrogen alone"),
+        ("Zn(OH)42-", 6, "charge with"),
     ],
 )
 def test_a_mistake_is_pointed_at(text: str, position: int, words: str) -> None:

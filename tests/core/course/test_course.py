@@ -298,3 +298,15 @@ def test_ranges_hold_as_often_as_they_say() -> None:
         held += found.low <= 0.6 <= found.high
     # 90 expected, with a standard deviation of 3.
     assert 84 <= held <= 96
+
+
+def test_what_falls_is_not_said_to_rise() -> None:
+    hours = np.linspace(0.0, 3.0, 13)
+    noise = 0.3 * np.random.default_rng(4).normal(size=13)
+    falling = read_course(hours, 100.0 * np.exp(-0.2 * hours) + noise, "%", from_zero=False)
+    assert falling.advice.sentence.startswith("Still falling")
+    assert "it fell by" in falling.advice.sentence
+    dip = 60.0 - 30.0 * (np.exp(-0.8 * hours * 3) - np.exp(-3.0 * hours * 3)) + noise
+    seen = read_course(hours, dip, "°C", from_zero=False).advice
+    assert "Best time to stop" not in seen.sentence
+    assert "lost" not in seen.sentence

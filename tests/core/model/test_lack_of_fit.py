@@ -4,8 +4,12 @@ import numpy as np
 import pytest
 
 from server.core.model.lack_of_fit import judge_lack_of_fit, straight_lines_sentence
+from server.core.model.runs import FAILURE_SD, RunTable
+from server.core.space.coordinates import encode
+from server.core.space.variables import Setting
 from server.errors import NotReadyError
 from tests.core.model.test_effects import runs
+from tests.factories import hold
 from tests.reference import reference
 
 
@@ -49,3 +53,21 @@ def test_a_bent_response_is_said_in_words() -> None:
     rows = [(h, 110.0, "a") for h in (1.0, 2.0, 4.0, 6.0) for _ in range(3)]
     yields = [y + e for y in (40.0, 70.0, 71.0, 45.0) for e in (-1.0, 0.0, 1.0)]
     assert "Straight lines alone do not fit" in straight_lines_sentence(runs(rows, yields))
+
+
+def test_equal_repeats_are_equal_whatever_their_digits() -> None:
+    # 60.8 three times has a mean that is off by a rounding error.
+    yields = [60.8, 60.8, 60.8, 50.0, 70.0, 40.0]
+    rows: list[dict[str, Setting]] = [{"hold": h} for h in (2.0, 2.0, 2.0, 3.0, 4.0, 5.0)]
+    variables = (hold(),)
+    table = RunTable(variables, encode(variables, rows), np.array(yields), np.zeros(6), tuple(range(1, 7)))
+    assert "agree exactly" in straight_lines_sentence(table)
+
+
+def test_a_failure_is_no_repeat() -> None:
+    variables = (hold(),)
+    rows: list[dict[str, Setting]] = [{"hold": h} for h in (2.0, 2.0, 2.0, 3.0, 4.0, 5.0)]
+    extra = np.array([0.0, 0.0, FAILURE_SD, 0.0, 0.0, 0.0])
+    table = RunTable(variables, encode(variables, rows), np.array([80.0, 81.0, 0.0, 60.0, 90.0, 50.0]), extra, tuple(range(1, 7)))
+    assert table.without_failures().numbers == (1, 2, 4, 5, 6)
+    assert "F(2, 1)" in straight_lines_sentence(table)
