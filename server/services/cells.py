@@ -88,6 +88,18 @@ def read_unit(text: str) -> str:
     return _UNIT_OF_WORD.get(text.casefold(), "mol%" if text.casefold().replace(" ", "") == "mol%" else text)
 
 
+def bare_unit(unit: str) -> str:
+    """A unit for comparison: 'mol-%', 'Mol %' and 'mol%' are one, and so are the words for equivalents.
+
+    Examples
+    --------
+    >>> bare_unit("Mol-%"), bare_unit("equiv."), bare_unit("mL")
+    ('mol%', 'eq', 'ml')
+    """
+    bare = re.sub(r"[\s.\-]", "", unit.casefold())
+    return "eq" if bare in {word.strip(".") for word in RATIO_WORDS} else bare
+
+
 def is_unit(text: str) -> bool:
     """Whether a word is one of the usual units."""
     return text.strip().casefold() in _UNIT_OF_WORD

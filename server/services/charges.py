@@ -22,6 +22,7 @@ from server.core.chemistry.charge import (
     scale_for_runs,
     stock_runs,
     theoretical_yield,
+    uncounted_stock,
 )
 from server.core.chemistry.formula import read_formula
 from server.core.chemistry.yields import balance_uncertainty
@@ -34,6 +35,8 @@ from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
 MOST_MATERIALS = 40
+# A variable with one of these roles may be the amount of a material; a time, a temperature or a number of washes is none.
+DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.OTHER)
 
 
 def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
@@ -127,6 +130,10 @@ def make_charge(
         lines.append(line)
         if line.mass_g is not None:
             rounded[material.key] = round_to_readability(line.mass_g, preparation.balance_readability_g)
+    problems += [
+        f"{material.name}: its density is needed to count its stock in runs, because the stock is in g."
+        for material in uncounted_stock(lines)
+    ]
     product = product_of(preparation)
     theory = None
     economy = None
@@ -154,8 +161,12 @@ def weighed_theory(
     -------
     theory : Theory
     u_g : float
-        Its standard uncertainty from weighing the limiting material; 0 where that was
-        measured by volume or not weighed. [g]
+        Its standard uncertainty from weighing the limiting material, as noted or as planned; 0
+        where that is measured by volume. [g]
+
+    Notes
+    -----
+    A noted mass from which no amount follows (of a solution without a density) leaves the plan standing.
     """
     product = product_of(preparation)
     if product is None or not rows:
@@ -164,12 +175,15 @@ def weighed_theory(
     available = []
     masses: dict[str, float | None] = {}
     for line in charge.lines:
-        masses[line.material.key] = None if line.material.concentration else line.mass_g
+        by_volume = line.material.concentration or line.material.amount_kind is AmountKind.VOLUME
+        masses[line.material.key] = None if by_volume else line.mass_g
         note = weighed.get(int(line.material.key))
         moles = line.moles
-        if note is not None and (note.mass_g is not None or note.volume_ml is not None):
-            moles = moles_in(line.material, mass_g=note.mass_g, volume_ml=note.volume_ml)
-            masses[line.material.key] = note.mass_g
+        if note is not None:
+            noted = moles_in(line.material, mass_g=note.mass_g, volume_ml=note.volume_ml)
+            if noted is not None:
+                moles = noted
+                masses[line.material.key] = note.mass_g
         if moles is not None:
             available.append((line.material, moles))
     try:
@@ -268,8 +282,8 @@ def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
     by_id = {v.id: v for v in questions.list_variables(session, preparation_id)}
     if data.ratio_variable_id is not None:
         variable = by_id.get(data.ratio_variable_id)
-        if variable is None or variable.role == Role.CHOICE:
-            messages["ratio_variable_id"] = "Choose a variable with numbers."
+        if variable is None or Role(variable.role) not in DRIVING_ROLES:
+            messages["ratio_variable_id"] = "Choose a ratio, a loading, or another variable whose number is an amount."
     if data.choice_variable_id is None and data.choice:
         messages["choice_variable_id"] = f"Choose the variable of which “{data.choice}” is an option."
     if data.choice_variable_id is not None:

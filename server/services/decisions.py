@@ -11,11 +11,13 @@ from typing import Any
 from sqlmodel import Session
 
 from server.compute.fits import STORE
+from server.core.chemistry.charge import uncounted_stock
 from server.core.choose.proposal import MOST_AT_ONCE, Burden, Purpose, hours_burden
 from server.core.choose.record import Outcome, Record, forecast_record
 from server.core.choose.stopping import StopAdvice, stop_advice
 from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
+from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings
 from server.errors import InvalidInputError
 from server.services.analysis import Analysis, analyse
@@ -106,10 +108,22 @@ class Decisions:
         return (total if priced else None), partial
 
     @property
+    def without_price(self) -> list[str]:
+        """Materials without a price of which settings say whether or how much is used: without them costs do not compare."""
+        priced = any(m.price_per_g for m in self.materials)
+        depends = [m for m in self.materials if m.choice_variable_id is not None or m.ratio_variable_id is not None]
+        return [m.name for m in depends if m.price_per_g is None] if priced else []
+
+    @property
+    def always_without_price(self) -> list[str]:
+        """Materials without a price that every run takes alike: they are left out of the costs."""
+        return [m.name for m in self.materials if m.price_per_g is None and m.name not in self.without_price]
+
+    @property
     def savings(self) -> dict[str, str]:
         """What 'shorten' can save: keyword and words."""
         offered = {HOURS: "hours"} if hours_burden(self.analysis.space) else {}
-        if self.preparation.base_scale_mol and any(m.price_per_g for m in self.materials):
+        if self.preparation.base_scale_mol and any(m.price_per_g for m in self.materials) and not self.without_price:
             offered[COST] = "cost of materials"
         if self.preparation.base_scale_mol:
             offered.update({f"material_{m.id}": m.name for m in self.materials if m.ratio_variable_id or m.choice_variable_id})
@@ -154,10 +168,10 @@ class Decisions:
         key = a.mark("stop", gain, a.history)
         return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain, also=[a.proposal().settings]))
 
-    def runs_left(self, today: date) -> RunsLeft:
-        """How many more runs stock and date allow, pending ones counted in."""
+    def runs_left(self, today: date, scale_mol: float | None = None) -> RunsLeft:
+        """How many more runs stock and date allow, pending ones counted in; at the base scale unless another is given."""
         settings = self.analysis.working.settings if self.analysis.working else self.analysis.space.base
-        charge = self._charge(settings)
+        charge = self._charge(settings, scale_mol)
         stock = charge.runs_in_stock if charge else None
         by_date: int | None = None
         finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week
@@ -170,6 +184,10 @@ class Decisions:
         if by_date is not None:
             parts.append(f"time for {_runs(by_date)} until {finish_by}")
         sentence = f"There is {' and '.join(parts)}." if parts else ""
+        unknown = [m.name for m in uncounted_stock(charge.lines)] if charge else []
+        if unknown:
+            sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
+        sentence = sentence.strip()
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence)
 
     def window(self) -> ToleranceWindow | None:

@@ -12,7 +12,7 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import Role, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import Rows
-from server.services.cells import RATIO_WORDS, is_blank, is_unit, read_unit
+from server.services.cells import bare_unit, is_blank, is_unit, read_unit
 from server.services.inputs import ColumnInput
 
 # What a column may mean beside a variable: (label, unit in which it is stored).
@@ -92,7 +92,8 @@ _MOSTLY = 0.5
 class Column:
     """A column of the table: number from 1, heading, meaning, unit of plain numbers, units to choose from, a first cell.
 
-    ``unit`` is empty although there are ``units`` where the heading names one that is not understood.
+    ``unit`` is empty although there are ``units`` where the heading names one that is not understood
+    (``asks_unit``) and the chemist has not said which it is.
     """
 
     position: int
@@ -101,6 +102,7 @@ class Column:
     unit: str
     units: tuple[str, ...]
     sample: str
+    asks_unit: bool = False
 
     @property
     def title(self) -> str:
@@ -237,9 +239,11 @@ def match_heading(heading: str, space: Space) -> tuple[str, float]:
             continue
         if key in ratios and not _same_order(plain(name), plain(words.split(" / ")[0])):
             continue
-        if written and key in ratios and written.casefold() not in (*(u.casefold() for u in units), *RATIO_WORDS):
+        own = {bare_unit(u) for u in units}
+        if written and key in ratios and bare_unit(written) not in own | {"eq"}:
             continue
-        speaks_of_other = is_unit(unit) and unit not in units and (bool(units) or bool(written))
+        same = bare_unit(unit) in own
+        speaks_of_other = is_unit(unit) and not same and (bool(units) or bool(written))
         if speaks_of_other and not (key == "yield_percent" and unit in FACTORS["g"]):
             continue
         for one in dict.fromkeys((heading, name)):
@@ -335,10 +339,11 @@ def columns_of(
         unit = read_unit(said.unit) if said is not None else ""
         if unit and unit not in units:
             messages[f"column_{k}"] = f"Column {k}: {unit} is no unit of {names[meaning]}. Choose {' or '.join(units) or 'none'}."
-        if not unit:
-            unit = _unit_by_heading(heading, below[k - 1] if below else "", units)
+        by_heading = _unit_by_heading(heading, below[k - 1] if below else "", units)
+        asks_unit = bool(units) and not by_heading
+        unit = unit or by_heading
         sample = next((row[k - 1] for _, row in body_of(table, heading_row, space) if row[k - 1]), "")
-        out.append(Column(k, heading, meaning, unit, units, sample))
+        out.append(Column(k, heading, meaning, unit, units, sample, asks_unit))
     if messages:
         raise InvalidInputError(messages)
     return out
@@ -352,7 +357,7 @@ def _unit_by_heading(heading: str, below: str, units: tuple[str, ...]) -> str:
     among = _unit_among_words(heading)
     if not named:
         return among if among in units else units[0]
-    match = next((u for u in units if u.casefold() == named.casefold()), "")
+    match = next((u for u in units if bare_unit(u) == bare_unit(named)), "")
     return match or (among if among in units else "")
 
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from sqlmodel import Session
 
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
-from server.core.chemistry.charge import process_mass_intensity
+from server.core.chemistry.charge import Theory, process_mass_intensity
 from server.errors import InvalidInputError
-from server.services.charges import AsWeighed, Charge, make_charge, settings_as_weighed
+from server.services.charges import AsWeighed, Charge, make_charge, settings_as_weighed, weighed_theory
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
@@ -66,13 +66,14 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     if theory_g is None:
         theory_g = run.row.theoretical_yield_g or (charge.theory.mass_g if charge and charge.theory else None)
         theory_g = theory_g or preparation.theoretical_yield_g
-    balance, problem = _balance(session, run, charge, theory_g)
+    taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
+    balance, problem = _balance(session, run, taken[0] if taken else None, theory_g)
     intensity, partial = _intensity(run, charge, weighed)
     found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
     return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, partial)
 
 
-def _balance(session: Session, run: RunView, charge: Charge | None, theory_g: float | None) -> tuple[MassBalance | None, str]:
+def _balance(session: Session, run: RunView, theory: Theory | None, theory_g: float | None) -> tuple[MassBalance | None, str]:
     rows = questions.list_checkpoints(session, int(run.row.id or 0))
     marks = [Checkpoint(c.name, c.stage, c.mass_g, c.purity_percent / 100.0) for c in rows if c.kind == "product"]
     product = run.run_yield.pure_mass_g if run.run_yield else None
@@ -83,10 +84,8 @@ def _balance(session: Session, run: RunView, charge: Charge | None, theory_g: fl
         return None, "Stage recoveries need the theoretical yield."
     recovered = None
     masses = [c.mass_g * c.purity_percent / 100.0 for c in rows if c.kind == "recovered"]
-    if masses and charge is not None and charge.theory is not None:
-        limiting = charge.theory.limiting
-        if limiting.molar_mass:
-            recovered = sum(masses) / limiting.molar_mass / charge.theory.limiting_moles
+    if masses and theory is not None and theory.limiting.molar_mass:
+        recovered = sum(masses) / theory.limiting.molar_mass / theory.limiting_moles
     try:
         return follow_the_product(theory_g, marks, product, recovered), ""
     except InvalidInputError as error:
@@ -100,7 +99,12 @@ def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, Weighe
     masses, partial = [], False
     for line in charge.lines:
         note = weighed.get(int(line.material.key))
-        mass = note.mass_g if note is not None and note.mass_g is not None else line.mass_g
+        mass = line.mass_g
+        if note is not None and note.mass_g is not None:
+            mass = note.mass_g
+        elif note is not None and note.volume_ml is not None:
+            # Without a density its mass is not known, whatever the plan says.
+            mass = note.volume_ml * line.material.density if line.material.density else None
         if mass is None:
             partial = True
         else:

@@ -21,7 +21,7 @@ from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import Rows, as_typed
 from server.services.cells import (
-    RATIO_WORDS,
+    bare_unit,
     is_blank,
     is_summary,
     read_amount,
@@ -230,7 +230,7 @@ def _check_answers(book: Notebook, asked: Mapping[str, Sequence[int]], given: Se
 
 def _check_columns(book: Notebook, data: NotebookInput) -> None:
     """A variable without a column beside a column of numbers without a meaning may be one that was not recognised."""
-    unused = _columns_of_numbers(book, checked_table(data.rows))
+    unused = columns_of_numbers(book, checked_table(data.rows))
     if book.missing and unused:
         names = ", ".join(v.name for v in book.missing)
         NeedsConfirmationError(
@@ -518,8 +518,8 @@ class _Reader:
                 return tidy(convert(hours, "h", v.unit))
         value, unit = self._amount(row, cell, column)
         # '0.05 eq' of a loading in mol% is 5 of them, so it is sent back.
-        own = (v.unit.casefold(), *(RATIO_WORDS if v.role is Role.RATIO else ()))
-        if not unit or unit.casefold() in own:
+        own = (bare_unit(v.unit), *(("eq",) if v.role is Role.RATIO else ()))
+        if not unit or bare_unit(unit) in own:
             return value
         if unit in family_of(v):
             return tidy(convert(value, unit, v.unit))
@@ -610,7 +610,7 @@ def _largest_number(body: Sequence[tuple[int, list[str]]], position: int) -> flo
     return largest
 
 
-def _columns_of_numbers(book: Notebook, rows: Rows) -> list[str]:
+def columns_of_numbers(book: Notebook, rows: Rows) -> list[str]:
     """Headings of columns that are left out although they hold numbers."""
     out = []
     for column in book.columns:

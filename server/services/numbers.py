@@ -7,6 +7,7 @@ import re
 
 _PLAIN = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?\d+,\d+")
+_WITH_UNIT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)\s*[A-Za-zµ°%][A-Za-zµ°%/. ]{0,20}")
 # Beyond this no laboratory quantity is meant, and squares would overflow.
 LARGEST = 1e12
 # Nor anything but zero this small: quotients would overflow.
@@ -41,6 +42,8 @@ def read_number(typed: object) -> float:
             raise NumberTextError(f"“{text}” has a decimal comma. Write it with a point: {text.replace(',', '.')}")
         if not _PLAIN.fullmatch(text):
             shown = text if len(text) <= 40 else text[:40] + "…"
+            if _WITH_UNIT.fullmatch(text):
+                raise NumberTextError(f"“{shown}” is not a number. Enter it without words, in the unit of the field.")
             raise NumberTextError(f"“{shown}” is not a number. Enter digits with a decimal point, for example 72.5")
         value = float(text)
     else:

@@ -593,18 +593,22 @@ def note_weighed(
     """
     run = questions.get_run(session, run_id)
     _check_revision(run, revision)
-    known = {m.id for m in questions.list_materials(session, run.preparation_id)}
+    known = {int(m.id or 0): m for m in questions.list_materials(session, run.preparation_id)}
     existing = _weighed_of(session, run.preparation_id, run_id)
     messages: dict[str, str] = {}
     for material_id, (mass, volume) in amounts.items():
-        if material_id not in known:
+        material = known.get(material_id)
+        if material is None:
             messages[f"mass_{material_id}"] = "This material is not there (any more)."
+        elif mass is not None and volume is None and material.concentration_mol_per_l and not material.density_g_per_ml:
+            words = "Note the volume of this solution, or enter its density with the material: no amount follows from the mass."
+            messages[f"mass_{material_id}"] = words
         for value, prefix in ((mass, "mass"), (volume, "volume")):
             if value is not None and value < 0:
                 messages[f"{prefix}_{material_id}"] = "An amount cannot be below 0."
     if messages:
         raise InvalidInputError(messages)
-    names = {int(m.id or 0): m.name for m in questions.list_materials(session, run.preparation_id)}
+    names = {key: m.name for key, m in known.items()}
     earlier = {names[k]: [w.mass_g, w.volume_ml] for k, w in existing.items() if k in names}
     for material_id, (mass, volume) in amounts.items():
         row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)

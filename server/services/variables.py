@@ -264,14 +264,42 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
 
 
 def delete_variable(session: Session, variable_id: int) -> int:
-    """Remove a variable with its settings and the limits that name it; return the preparation's id."""
+    """Remove a variable with its settings and the limits that name it; return the preparation's id.
+
+    Materials whose amount it set keep that of the base recipe. The log keeps what went along.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        For a choice that says which materials a run takes.
+    """
     row = questions.get_variable(session, variable_id)
-    others = {v.id: variable_of(v) for v in questions.list_variables(session, row.preparation_id) if v.id != row.id}
-    by_key = {v.key: v for v in others.values()}
+    materials = questions.list_materials(session, row.preparation_id)
+    chosen = [m.name for m in materials if m.choice_variable_id == row.id]
+    if chosen:
+        names = ", ".join(chosen)
+        raise InvalidInputError({"form": f"{row.name} says which of these a run takes: {names}. Remove or change those first."})
+    for material in materials:
+        if material.ratio_variable_id == row.id:
+            material.amount, material.ratio_variable_id = float(row.base_number or 0.0), None
+            session.add(material)
+    every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
+    others = {key: v for key, v in every.items() if key != str(row.id)}
+    gone = []
     for limit in questions.list_limits(session, row.preparation_id):
-        if rule_of(limit, by_key) is None:
+        if rule_of(limit, others) is None:
+            rule = rule_of(limit, every)
+            gone.append(rule.text if rule else limit.kind)
             session.delete(limit)
-    log_change(session, row.preparation_id, f"variable {row.name} removed", before=row.model_dump(mode="json"))
+    numbers = {run.id: run.number for run in questions.list_runs(session, row.preparation_id)}
+    held = {}
+    for s in questions.list_settings(session, row.preparation_id):
+        if s.variable_id == row.id:
+            number = s.planned_number if s.as_run_number is None else s.as_run_number
+            held[str(numbers[s.run_id])] = s.as_run_choice or s.planned_choice or number
+    before = row.model_dump(mode="json") | {"limits": gone, "settings by run": held}
+    log_change(session, row.preparation_id, f"variable {row.name} removed", before=before)
     session.delete(row)
     session.commit()
     return row.preparation_id

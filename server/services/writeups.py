@@ -133,6 +133,8 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
             "mass_g": charge.rounded_g.get(line.material.key),
             "volume_ml": None if line.volume_ml is None else float(f"{line.volume_ml:.4g}"),
             "purity_percent": rows[line.material.key].purity_percent,
+            "water_percent": rows[line.material.key].water_percent,
+            "concentration_mol_per_l": rows[line.material.key].concentration_mol_per_l,
         }
         for line in charge.lines
     ]
@@ -248,6 +250,16 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]
     return [*lines, ""]
 
 
+def _content_of(line: Mapping[str, Any]) -> str:
+    """What of a material is the compound; versions that were kept earlier say nothing of water and solutions."""
+    if line.get("concentration_mol_per_l"):
+        return f"{line['concentration_mol_per_l']:g} mol/L"
+    if not line["formula"]:
+        return "–"
+    water = f", {line['water_percent']:g} % water in it" if line.get("water_percent") else ""
+    return f"{line['purity_percent']:g} %{' (dry)' if water else ''}{water}"
+
+
 def material_cells(line: Mapping[str, Any]) -> list[str]:
     """One line of the materials table as text: name, role, formula, mmol, mass, volume, content."""
 
@@ -261,7 +273,7 @@ def material_cells(line: Mapping[str, Any]) -> list[str]:
         number(line["mmol"], "mmol"),
         number(line["mass_g"], "g"),
         number(line["volume_ml"], "mL"),
-        f"{line['purity_percent']:g} %" if line["formula"] else "–",
+        _content_of(line),
     ]
 
 

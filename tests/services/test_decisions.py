@@ -9,12 +9,13 @@ from sqlmodel import Session
 from server.core.choose.proposal import Purpose
 from server.errors import InvalidInputError
 from server.services.analysis import analyse
-from server.services.charges import add_material
+from server.services.charges import add_material, update_material
 from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals
 from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.preparations import as_input, update_preparation
 from server.services.runs import record_run, view_runs
 from server.services.variables import add_variable
+from server.storage import questions
 from tests.factories import make_preparation, make_run
 
 
@@ -132,3 +133,29 @@ def test_the_window_follows_the_loss_that_was_entered(session: Session) -> None:
     spans = [[(w.high or 0) - (w.low or 0) for w in window.variables if not w.variable.is_choice] for window in (wide, narrow)]
     assert all(a >= b for a, b in zip(*spans, strict=True))
     assert sum(spans[0]) > sum(spans[1])
+
+
+def test_costs_are_compared_only_where_all_that_differs_has_a_price(session: Session) -> None:
+    key = priced(session)
+    agent = next(v for v in questions.list_variables(session, key) if v.name == "agent")
+    line = {"name": "sulfate", "role": "drying_agent", "amount_kind": "mass", "choice_variable_id": agent.id, "choice": "MgSO4"}
+    material = add_material(session, key, MaterialInput.model_validate(line))
+    water = MaterialInput(name="water", role="wash", amount_kind="mass", amount=50)
+    add_material(session, key, water)
+    decisions = Decisions(session, analyse(session, key))
+    assert decisions.without_price == ["sulfate"]
+    assert decisions.always_without_price == ["water"]
+    assert COST not in decisions.savings
+    assert decisions.front(COST) is None
+    update_material(session, int(material.id or 0), MaterialInput.model_validate({**line, "price_per_g": 0.02}))
+    assert COST in Decisions(session, analyse(session, key)).savings
+
+
+def test_a_stock_that_cannot_be_counted_is_named(session: Session) -> None:
+    key = priced(session)
+    solution = MaterialInput(name="BuLi", role="reagent", concentration_mol_per_l=2.5, amount=2, stock_g=60)
+    add_material(session, key, solution)
+    left = Decisions(session, analyse(session, key)).runs_left(date(2026, 3, 1))
+    assert "The stock of BuLi cannot be counted without its density." in left.sentence
+    half = Decisions(session, analyse(session, key)).runs_left(date(2026, 3, 1), 0.05)
+    assert (left.by_stock, half.by_stock) == (4, 9)

@@ -25,6 +25,7 @@ def test_numbers_are_read(typed: object, value: float) -> None:
         ("inf", "is not a number"),
         ("1e400", "too large"),
         ("2 h 30 min", "is not a number"),
+        ("10 mmol", "without words"),
         ("9**9", "is not a number"),
         ("0x10", "is not a number"),
         ("1_000", "is not a number"),

@@ -13,7 +13,7 @@ from server.services.massbalance import chemistry_of
 from server.services.runs import add_checkpoint, delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
 from server.services.variables import add_variable
 from server.storage import questions
-from server.storage.tables import ChangeRow, PreparationRow, RunRow
+from server.storage.tables import ChangeRow, PreparationRow, RunRow, WeighedRow
 from tests.factories import make_preparation, make_run
 
 SETTINGS = {"hold": 2.0, "bath": 120.0, "agent": "MgSO4"}
@@ -292,6 +292,64 @@ def test_recovered_starting_material_enters_the_mass_balance(session: Session, p
     assert found is not None
     # Half of the alcohol came back, half of theory was isolated: all that was used up.
     assert found.based_on_recovered_percent == pytest.approx(100.0, abs=0.1)
+
+
+def test_recovered_material_is_counted_against_what_was_weighed(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    # Half of the planned alcohol was weighed; half of that was isolated as product and half came back.
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    run = record(session, preparation, product_mass_g=6.5094, settings={**SETTINGS, "ratio": 2.0})
+    note_weighed(session, int(run.id or 0), {charged["alcohol"]: (8.815, None)})
+    back = CheckpointInput(name="alcohol back", stage="work_up", kind="recovered", mass_g=4.4075)
+    add_checkpoint(session, int(run.id or 0), back)
+    found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1]).balance
+    assert found is not None
+    assert found.based_on_recovered_percent == pytest.approx(100.0, abs=0.1)
+
+
+def test_measured_volumes_count_in_the_mass_intensity(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    toluene = MaterialInput(name="toluene", role="solvent", amount_kind="volume", amount=50, density_g_per_ml=0.867)
+    ether = MaterialInput(name="ether", role="solvent", amount_kind="volume", amount=10, density_g_per_ml=None)
+    rows = [int(add_material(session, int(preparation.id or 0), m).id or 0) for m in (toluene, ether)]
+    run = record(session, preparation, product_mass_g=5.0, settings={**SETTINGS, "ratio": 2.0})
+
+    def intensity(amounts: dict[int, tuple[float | None, float | None]]) -> tuple[float | None, bool]:
+        note_weighed(session, int(run.id or 0), amounts)
+        found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1])
+        return found.mass_intensity, found.mass_is_partial
+
+    planned, by_volume = intensity({})[0], intensity({rows[0]: (None, 200.0)})[0]
+    assert planned is not None
+    assert by_volume is not None
+    # 150 mL more of toluene on 5 g of product.
+    assert by_volume - planned == pytest.approx(150 * 0.867 / 5.0)
+    assert intensity({rows[0]: (173.4, None)})[0] == pytest.approx(by_volume)
+    assert intensity({rows[1]: (None, 12.0)})[1]
+
+
+def test_a_mass_of_a_solution_without_density_is_sent_back(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    solution = MaterialInput(name="BuLi", role="reagent", concentration_mol_per_l=2.5, amount=0.5)
+    key = int(add_material(session, int(preparation.id or 0), solution).id or 0)
+    run = record(session, preparation, product_mass_g=6.0, settings={**SETTINGS, "ratio": 2.0})
+    before = view_run(session, int(run.id or 0))[1]
+    assert before.theory_source == "planned amounts; BuLi limits"
+    with pytest.raises(InvalidInputError, match="no amount follows from the mass"):
+        note_weighed(session, int(run.id or 0), {key: (28.0, None)})
+    # Noted before its density was taken away, the mass leaves the plan standing.
+    session.add(WeighedRow(run_id=int(run.id or 0), material_id=key, mass_g=28.0))
+    session.commit()
+    note_weighed(session, int(run.id or 0), {charged["catalyst"]: (0.98, None)})
+    after = view_run(session, int(run.id or 0))[1]
+    assert after.theory_source == "as-weighed amounts; BuLi limits"
+    assert after.percent == before.percent
 
 
 def test_names_and_ids_of_variables_both_work(session: Session, preparation: PreparationRow) -> None:

@@ -6,7 +6,7 @@ import pytest
 from sqlmodel import Session
 
 from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
-from server.services.charges import add_material
+from server.services.charges import add_material, delete_material
 from server.services.inputs import LinearLimitInput, MaterialInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
 from server.services.runs import view_runs
 from server.services.variables import add_limit, add_variable, delete_variable, update_variable
@@ -153,3 +153,37 @@ def test_an_option_in_use_cannot_vanish(session: Session, preparation: Preparati
     data = VariableInput(name="agent", role="choice", choices=["MgSO4", "x", "y"], base="MgSO4")
     with pytest.raises(InvalidInputError, match="use Na2SO4; keep"):
         update_variable(session, agent, data)
+
+
+def test_a_removed_variable_leaves_the_amount_of_the_base_recipe(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    ratio = add_variable(session, key, VariableInput(name="loading", role="loading", unit="mol%", low=1, high=60, base=50))
+    driven = MaterialInput(name="HOBt", role="other", formula="C6H5N3O", amount_kind="mol_percent", ratio_variable_id=ratio.id)
+    material = add_material(session, key, driven)
+    assert material.amount == 1
+    make_run(session, preparation, settings={"loading": 40.0})
+    limit = TotalTimeLimitInput(kind="total_time", variables=[int(ids(session, preparation)[0])], bound=5, unit="h")
+    add_limit(session, key, limit)
+    delete_variable(session, int(ratio.id or 0))
+    assert (material.amount, material.ratio_variable_id) == (50, None)
+    delete_variable(session, ids(session, preparation)[0])
+    logged = {c.what: c.before or {} for c in questions.list_changes(session, key)}
+    assert logged["variable loading removed"]["settings by run"] == {"1": 40.0}
+    assert logged["variable hold removed"]["limits"] == ["hold together at most 5 h"]
+
+
+def test_a_choice_that_selects_materials_cannot_be_removed(session: Session, preparation: PreparationRow) -> None:
+    agent = ids(session, preparation)[2]
+    line = MaterialInput(name="drying agent", role="drying_agent", amount_kind="mass", choice_variable_id=agent, choice="MgSO4")
+    material = add_material(session, int(preparation.id or 0), line)
+    with pytest.raises(InvalidInputError, match="which of these a run takes: drying agent"):
+        delete_variable(session, agent)
+    delete_material(session, int(material.id or 0))
+    delete_variable(session, agent)
+
+
+@pytest.mark.parametrize("position", [0, 1])
+def test_a_time_or_temperature_drives_no_amount(session: Session, preparation: PreparationRow, position: int) -> None:
+    driven = MaterialInput(name="x", role="other", formula="H2O", ratio_variable_id=ids(session, preparation)[position])
+    with pytest.raises(InvalidInputError, match="whose number is an amount"):
+        add_material(session, int(preparation.id or 0), driven)

@@ -1119,3 +1119,46 @@ def test_settings_can_be_corrected_to_what_was_weighed(ready: TestClient) -> Non
     page = ready.post("/runs/2/weighed", data={"mass_1": "16.0", "mass_2": "21.0"})
     assert "The form for the result will start from 1.927" in page.text
     assert 'name="setting_4" value="1.927"' in ready.get("/runs/2/edit").text
+
+
+def test_a_unit_that_was_chosen_for_a_column_stays_chosen(ready: TestClient) -> None:
+    ratio = {"name": "acid", "role": "ratio", "unit": "eq", "low": 1, "high": 3, "base": 2}
+    assert ready.post("/api/v1/preparations/1/variables", json=ratio).status_code == 201
+    rows = "hold (x);bath;agent;acid (mol-eq.);yield\n2;120;MgSO4;2;50\n"
+    first = ready.post(IMPORT, data={"action": "read", "rows": rows})
+    fields = {**kept_of(first.text), "column_1": "v1", "column_4": "v4"}
+    asked = ready.post(IMPORT, data={**fields, "action": "check"})
+    assert "0 of 1 can be stored" in asked.text
+    fields = {**kept_of(asked.text), "unit_1": "h", "unit_4": "eq"}
+    checked = ready.post(IMPORT, data={**fields, "action": "check"})
+    assert "1 of 1 can be stored" in checked.text
+    # What the page itself offers next is enough: every select that decides something is still there.
+    again = kept_of(checked.text)
+    assert (again["unit_1"], again["unit_4"]) == ("h", "eq")
+    assert ready.post(IMPORT, data={**again, "action": "store"}).status_code == 200
+    assert stored_runs(ready) == 1
+
+
+@pytest.mark.parametrize("unit", ["equiv", "equiv.", "eq", "Equivalents"])
+def test_words_for_equivalents_are_understood_in_headings(ready: TestClient, unit: str) -> None:
+    ratio = {"name": "acid", "role": "ratio", "unit": "eq", "low": 1, "high": 3, "base": 2}
+    assert ready.post("/api/v1/preparations/1/variables", json=ratio).status_code == 201
+    page = ready.post(IMPORT, data={"action": "read", "rows": f"hold;bath;agent;acid ({unit});yield\n2;120;MgSO4;2.5;50\n"})
+    assert "1 of 1 can be stored" in page.text
+    assert "2.5 eq" in page.text
+
+
+def test_a_variable_whose_column_was_not_recognised_is_not_said_to_be_missing(ready: TestClient) -> None:
+    page = ready.post(IMPORT, data={"action": "read", "rows": "cooking;bath;agent;yield\n3;120;MgSO4;50\n"})
+    assert "No column was taken for hold, but columns with numbers are left out: cooking." in page.text
+    assert "Not in the table" not in page.text
+
+
+def test_a_proposal_at_another_scale_says_what_it_takes(ready: TestClient) -> None:
+    preparation = {"name": "Ester", "product_formula": "C7H14O2", "base_scale_mol": 0.1}
+    assert ready.put("/api/v1/preparations/1", json=preparation).status_code == 200
+    water = {"name": "water", "role": "other", "formula": "H2O"}
+    assert ready.post("/api/v1/preparations/1/materials", json=water).status_code == 201
+    query = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4"}
+    assert "Takes 1.8 g water" in ready.get("/preparations/1/forecast", params=query).text
+    assert "Takes 3.6 g water" in ready.get("/preparations/1/forecast", params={**query, "scale_mol": "0.2"}).text

@@ -284,6 +284,11 @@ def stock_runs(lines: Sequence[ChargeLine]) -> tuple[int, Material] | None:
     return found
 
 
+def uncounted_stock(lines: Sequence[ChargeLine]) -> list[Material]:
+    """Materials with a stock that cannot be counted in runs, because the mass that a run takes is not known."""
+    return [line.material for line in lines if line.material.stock is not None and line.mass_g is None]
+
+
 def scale_for_runs(lines: Sequence[ChargeLine], scale: float, n_runs: int) -> float | None:
     """Largest scale at which ``n_runs`` runs fit the stock. [mol] None where no stock is entered."""
     limits = [

@@ -15,7 +15,7 @@ from server.core.chemistry.weights import SOURCE
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError
 from server.services.cautions import cautions_for
-from server.services.charges import Charge, add_material, as_input, delete_material, make_charge, update_material
+from server.services.charges import DRIVING_ROLES, Charge, add_material, as_input, delete_material, make_charge, update_material
 from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
 from server.services.runs import RunView, view_run
@@ -186,7 +186,7 @@ def _material_form(
             row,
             MATERIAL_ROLES,
             AMOUNT_KINDS,
-            [(v.id, v.name) for v in variables if v.role != "choice"],
+            [(v.id, v.name) for v in variables if v.role in DRIVING_ROLES or (row and v.id == row.ratio_variable_id)],
             [(v.id, v.name) for v in variables if v.role == "choice"],
             smiles_available(),
             seen,

@@ -21,6 +21,7 @@ from server.services.notebook import (
     BroughtIn,
     Notebook,
     checked_table,
+    columns_of_numbers,
     import_runs,
     look_at,
     runs_as_table,
@@ -71,6 +72,7 @@ class NotebookPage:
     shown: str = ""
     assumed: str = ""
     meanings: tuple[tuple[str, str], ...] = ()
+    unused: tuple[str, ...] = ()
 
     @property
     def doubts(self) -> list[tuple[str, str]]:
@@ -244,6 +246,7 @@ def _draw_check(
             shown=book.mark,
             assumed=",".join(v.key for v in book.missing if book.defaults.get(v.key) == as_text(v.base)),
             meanings=tuple(meanings_for(book.space)),
+            unused=tuple(columns_of_numbers(book, checked_table(data.rows))),
         )
         return render(request, "runs/notebook.html", page, status=status)
 

@@ -15,6 +15,7 @@ from server.errors import InvalidInputError, NothingReachableError, NotReadyErro
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, judge_plans
 from server.services.inputs import PlannedRunInput, validated
+from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
 from server.services.preparations import now
 from server.services.runs import plan_runs, read_settings
 from server.services.words import setting_text
@@ -90,6 +91,15 @@ def _count(text: str) -> int:
     return min(max(int(text), 1), MOST_AT_ONCE) if text.isdecimal() and len(text) < 3 else 1
 
 
+def _scale(form: FormState) -> float | None:
+    """The scale in the form, where it can be read; its own field says so where it cannot."""
+    try:
+        typed = read_optional_number(form.value("scale_mol"))
+    except NumberTextError:
+        return None
+    return typed if typed is not None and SMALLEST <= typed <= LARGEST else None
+
+
 def _page(
     request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, saving: str, known: Analysis | None = None
 ) -> Callable[..., Response]:
@@ -130,9 +140,9 @@ def _page(
             working_settings={k: as_text(v) for k, v in working.settings.items()} if working else {},
             n_runs=analysis.table.n_runs,
             cautions=analysis.preparation.cautions,
-            needs=decisions.needs(proposal.settings) if proposal else None,
+            needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
             stop=stop,
-            left=decisions.runs_left(now().date()) if analysis.has_variables else None,
+            left=decisions.runs_left(now().date(), _scale(form)) if analysis.has_variables else None,
             saving=saving,
             savings=decisions.savings,
             most_at_once=MOST_AT_ONCE,
@@ -200,7 +210,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         analysis.working.run_number if analysis.working else None,
         analysis.table.n_runs,
         analysis.preparation.cautions,
-        decisions.needs(proposal.settings),
+        decisions.needs(proposal.settings, _scale(form)),
     )
     return render(request, "proposal/_forecast.html", part, status=status)
 

@@ -11,6 +11,7 @@ from server.charts.decide import front_figure, record_figure
 from server.core.choose.record import Record
 from server.core.choose.tolerance import ToleranceWindow
 from server.core.choose.tradeoffs import Front
+from server.core.model.effects import listed
 from server.errors import NothingReachableError
 from server.services.analysis import Analysis, WorkingRecipe, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions
@@ -31,6 +32,7 @@ class FrontView:
     unit: str
     figure: Figure
     rows: list[tuple[float, float, float, float, str]]
+    note: str
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,7 @@ class RecipePage:
     window: ToleranceWindow | None
     fronts: list[FrontView]
     message: str
+    prices_needed: list[str]
 
 
 @dataclass(frozen=True)
@@ -74,9 +77,10 @@ def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:
         for p in front.points
     ]
     key = "hours" if front.burden.identity == "hours" else "cost"
-    return FrontView(
-        front.burden.name, front.burden.unit, Figure(f"front-{key}", front.sentence, front_figure(front, pending)), rows
-    )
+    missing = decisions.always_without_price if key == "cost" else []
+    note = f"Without a price, and not counted in any run: {listed(missing)}." if missing else ""
+    figure = Figure(f"front-{key}", front.sentence, front_figure(front, pending))
+    return FrontView(front.burden.name, front.burden.unit, figure, rows, note)
 
 
 @router.get("/preparations/{preparation_id}/recipe")
@@ -94,7 +98,9 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
     settings = []
     if window is not None:
         settings = [(w.variable.name, setting_text(w.variable, w.setting), window_text(w)) for w in window.variables]
-    page = RecipePage(Frame(analysis.preparation, "recipe"), analysis.working, settings, window, fronts, message)
+    page = RecipePage(
+        Frame(analysis.preparation, "recipe"), analysis.working, settings, window, fronts, message, decisions.without_price
+    )
     return render(request, "recipe/show.html", page)
 
 

@@ -156,9 +156,13 @@ def change_variable(request: Request, variable_id: Id, form: Form, session: Writ
 
 
 @router.post("/variables/{variable_id}/delete")
-def remove_variable(variable_id: Id, session: WriteSession) -> Response:
-    preparation_id = delete_variable(session, variable_id)
-    return RedirectResponse(f"/preparations/{preparation_id}/setup", status_code=303)
+def remove_variable(request: Request, variable_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation = questions.get_preparation(session, questions.get_variable(session, variable_id).preparation_id)
+
+    def act() -> str:
+        return f"/preparations/{delete_variable(session, variable_id)}/setup"
+
+    return submit(form, act, _setup(request, session, preparation))
 
 
 def _limit_input(form: RawForm) -> Any:
