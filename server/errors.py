@@ -20,6 +20,10 @@ import hashlib
 from collections.abc import Collection, Mapping, Sequence
 
 
+def _sendable(text: str) -> str:
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
 class YieldwrightError(Exception):
     """Base of all expected failures; ``str(error)`` is a sentence for the chemist."""
 
@@ -34,10 +38,13 @@ class NotFoundError(YieldwrightError):
 
 
 class InvalidInputError(YieldwrightError):
-    """Input that cannot be used; ``messages`` maps a field name to its sentence."""
+    """Input that cannot be used; ``messages`` maps a field name to its sentence.
+
+    What was typed may be quoted in it; half a surrogate pair, which no answer could hold, becomes a question mark.
+    """
 
     def __init__(self, messages: Mapping[str, str]) -> None:
-        self.messages = dict(messages)
+        self.messages = {_sendable(name): _sendable(text) for name, text in messages.items()}
         super().__init__(" ".join(self.messages.values()))
 
 

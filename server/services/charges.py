@@ -36,7 +36,7 @@ from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
 MOST_MATERIALS = 40
 # A variable with one of these roles may be the amount of a material; a time, a temperature or a number of washes is none.
-DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.OTHER)
+DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.OTHER)
 
 
 def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
@@ -283,7 +283,7 @@ def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
     if data.ratio_variable_id is not None:
         variable = by_id.get(data.ratio_variable_id)
         if variable is None or Role(variable.role) not in DRIVING_ROLES:
-            messages["ratio_variable_id"] = "Choose a ratio, a loading, or another variable whose number is an amount."
+            messages["ratio_variable_id"] = "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
     if data.choice_variable_id is None and data.choice:
         messages["choice_variable_id"] = f"Choose the variable of which “{data.choice}” is an option."
     if data.choice_variable_id is not None:

@@ -42,8 +42,18 @@ def _clean_text(typed: object) -> object:
     return text
 
 
+def _clean_line(typed: object) -> object:
+    """Text of one line: a form has no room for more."""
+    text = _clean_text(typed)
+    return " ".join(text.split()) if isinstance(text, str) and re.search(r"[\n\t]", text) else text
+
+
 def _blank_is_none(typed: object) -> object:
     return None if isinstance(typed, str) and not typed.strip() else typed
+
+
+def _clean_or_none(typed: object) -> object:
+    return _clean_text(_blank_is_none(typed))
 
 
 def _day(typed: object) -> object:
@@ -66,10 +76,10 @@ def _lines(typed: object) -> object:
 
 Number = Annotated[float, BeforeValidator(_number)]
 OptionalNumber = Annotated[float | None, BeforeValidator(_optional_number)]
-Name = Annotated[Annotated[str, Field(min_length=1, max_length=120)], BeforeValidator(_clean_text)]
-ShortText = Annotated[Annotated[str, Field(max_length=120)], BeforeValidator(_clean_text)]
+Name = Annotated[Annotated[str, Field(min_length=1, max_length=120)], BeforeValidator(_clean_line)]
+ShortText = Annotated[Annotated[str, Field(max_length=120)], BeforeValidator(_clean_line)]
 LongText = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_clean_text)]
-ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_text)]
+ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_line)]
 Confirmations = Annotated[list[ShortText], Field(max_length=20)]
 OptionalDate = Annotated[date | None, BeforeValidator(_day)]
 OptionalId = Annotated[int | None, BeforeValidator(_blank_is_none)]
@@ -209,7 +219,7 @@ class FinishedRunInput(Input):
     made_on: OptionalDate = None
     lot: ShortText = ""
     notes: LongText = ""
-    excluded_reason: Annotated[Annotated[str, Field(max_length=500)] | None, BeforeValidator(_blank_is_none)] = None
+    excluded_reason: Annotated[Annotated[str, Field(max_length=500)] | None, BeforeValidator(_clean_or_none)] = None
     revision: OptionalId = None
     confirm: Confirmations = Field(default_factory=list)
 

@@ -35,7 +35,7 @@ from server.services.cells import (
 from server.services.headings import FACTORS, MEANINGS, Column, OptionNames, body_of, columns_of, family_of, find_heading_row
 from server.services.inputs import FinishedRunInput, NotebookInput, field_messages
 from server.services.numbers import NumberTextError
-from server.services.preparations import log_change, now
+from server.services.preparations import latest_day, log_change
 from server.services.runs import RunView, result_before_storing, store_result, view_runs, yield_of
 from server.services.spaces import space_of
 from server.storage import questions
@@ -439,7 +439,7 @@ class _Reader:
         self.words: list[UnknownWord] = []
         self.asks_small_yields = False
         self.largest = {c.position: _largest_number(body, c.position - 1) for c in columns}
-        self.today = now().date()
+        self.today = latest_day()
         # A day such as 25/3/2026 tells the order of all days of the table, unless another one tells the opposite.
         days = [c.position - 1 for c in columns if c.meaning == "made_on"]
         orders = {stroke_order(cells[k]) for _, cells in body for k in days} - {None}

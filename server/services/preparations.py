@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from sqlmodel import Session
@@ -13,14 +13,24 @@ from server.services.inputs import CourseUseInput, PreparationInput
 from server.storage import questions
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
-# From an ultramicrobalance to a platform scale. [g]
 MOST_RUNS_A_WEEK = 1000
+# From an ultramicrobalance to a platform scale. [g]
 SMALLEST_READABILITY, LARGEST_READABILITY = 1e-7, 1000.0
 
 
 def now() -> datetime:
     """The present moment, in UTC."""
     return datetime.now(UTC)
+
+
+def today() -> date:
+    """The day where the app runs."""
+    return datetime.now().astimezone().date()
+
+
+def latest_day() -> date:
+    """The last day on which a run can have been made, wherever its chemist is: some zones are a day ahead."""
+    return today() + timedelta(days=1)
 
 
 def check_percent(value: float | None, field: str, what: str, messages: dict[str, str]) -> None:

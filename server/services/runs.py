@@ -24,7 +24,7 @@ from server.errors import ConflictError, InvalidInputError, NeedsConfirmationErr
 from server.services.charges import weighed_theory
 from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
 from server.services.numbers import NumberTextError, read_number
-from server.services.preparations import check_positive, log_change, now
+from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import space_of
 from server.storage import questions
 from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
@@ -255,6 +255,8 @@ def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theor
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if data.residual_percent is not None and not 0 <= data.residual_percent < 100:
         messages["residual_percent"] = "Solvent and water must be at least 0 and below 100 %."
+    if data.made_on is not None and data.made_on > latest_day():
+        messages["made_on"] = f"{data.made_on.isoformat()} lies in the future. Enter the day on which the run was made."
     check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
     check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
     if data.outcome == "yield" and data.yield_percent is None and data.product_mass_g is None:
@@ -360,6 +362,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
             created_at=now(),
         )
     before = run.model_dump(mode="json")
+    earlier_yield = yield_of(preparation, run, theory) if not is_new and run.state == "finished" else None
     with session.no_autoflush:
         _apply_result(run, data)
         run.theory_g, run.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
@@ -367,7 +370,9 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         run.scale_mol = scale
         _check_agreement(preparation, run, theory)
         found = yield_of(preparation, run, theory)
-    _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm)
+    if earlier_yield is None or found is None or abs(found.percent - earlier_yield.percent) > 0.05:
+        # What was kept once is not asked again when something else is corrected.
+        _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm)
     if not is_new:
         run.revision += 1
     session.add(run)
@@ -397,7 +402,7 @@ def _check_size(found: RunYield | None, field: str, given: Sequence[str]) -> Non
     if found.percent > LARGEST_YIELD:
         raise InvalidInputError({field: f"This gives a yield of {found.percent:.0f} %. Check the masses."})
     if found.is_above_100:
-        message = f"A yield of {found.percent:.4g} % is above 100 %. Enter a value from 0 to 100. {ABOVE_100_REASONS}"
+        message = f"A yield of {found.percent:.4g} % is above 100 %. {ABOVE_100_REASONS} Correct it, or say yes to keep it."
         NeedsConfirmationError(field, "yield_above_100", message, "Keep it all the same, flagged").raise_unless_in(given)
 
 
@@ -441,7 +446,8 @@ def _theory(
         if found is not None:
             theory, u = found
             source = "as-weighed amounts" if weighed else "planned amounts"
-            return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits"
+            exact = "" if u else ", its volume counts as exact"
+            return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits{exact}"
     if preparation.theoretical_yield_g is not None:
         return Quantity(preparation.theoretical_yield_g), "entered with the preparation"
     return None, ""

@@ -334,12 +334,13 @@ def add_limit(
             raise InvalidInputError({"coefficients": "A linear rule takes numbers only, no choices."})
         details = {"coefficients": {str(i): c for i, c in used.items()}, "bound": data.bound}
     elif isinstance(data, TotalTimeLimitInput):
-        members = _check_members(rows, data.variables, "variables")
+        chosen = list(dict.fromkeys(data.variables))
+        members = _check_members(rows, chosen, "variables")
         if any(m.role != Role.HOLD_TIME for m in members):
             raise InvalidInputError({"variables": "A total-time rule takes hold times only."})
         if data.bound <= 0:
             raise InvalidInputError({"bound": "The total time must be more than 0."})
-        details = {"variables": data.variables, "bound": data.bound, "unit": data.unit}
+        details = {"variables": chosen, "bound": data.bound, "unit": data.unit}
     else:
         first, second = _check_members(rows, [data.variable, data.partner], "variable")
         if first.id == second.id:

@@ -16,7 +16,7 @@ from server.services.cautions import cautions_for
 from server.services.charges import make_charge
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
-from server.services.preparations import log_change, now
+from server.services.preparations import log_change, now, today
 from server.services.words import setting_text, window_text
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
@@ -88,7 +88,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
     return {
         "form": FORM,
         "title": preparation.name,
-        "made_at": now().strftime("%Y-%m-%d"),
+        "made_at": today().isoformat(),
         "product": preparation.product_name,
         "aim_percent": preparation.aim_percent,
         "literature_percent": preparation.literature_percent,

@@ -68,11 +68,11 @@ def get_checkpoint(session: Session, checkpoint_id: int) -> CheckpointRow:
 
 def list_preparations(session: Session, *, archived: bool = False, containing: str = "") -> Sequence[PreparationRow]:
     """Preparations by name; ``containing`` filters the name without regard to case."""
-    query = select(PreparationRow).order_by(func.lower(PreparationRow.name), col(PreparationRow.id))
+    query = select(PreparationRow).order_by(col(PreparationRow.id))
     query = query.where(col(PreparationRow.archived_at).is_not(None) if archived else col(PreparationRow.archived_at).is_(None))
-    if containing:
-        query = query.where(func.lower(PreparationRow.name).contains(containing.lower(), autoescape=True))
-    return session.exec(query).all()
+    # SQLite knows the case of ASCII letters only.
+    wanted = containing.casefold()
+    return sorted((p for p in session.exec(query).all() if wanted in p.name.casefold()), key=lambda p: p.name.casefold())
 
 
 def find_preparation_named(session: Session, name: str) -> PreparationRow | None:

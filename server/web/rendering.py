@@ -80,6 +80,23 @@ def show_day(value: datetime | str | None) -> str:
     return value if isinstance(value, str) else value.strftime("%Y-%m-%d")
 
 
+def show_logged(value: Any) -> str:
+    """Show a value of the history: numbers without digits that nobody entered, nothing as a dash.
+
+    Examples
+    --------
+    >>> show_logged(1.9436287999999997), show_logged(None), show_logged([5.0, None]), show_logged("under_way")
+    ('1.94363', '–', '5 and –', 'under way')
+    """
+    if value is None or value == "":
+        return DASH
+    if isinstance(value, list):
+        return " and ".join(show_logged(one) for one in value)
+    if isinstance(value, float):
+        return show_number(value, 6)
+    return show_words(value) if isinstance(value, str) else str(value)
+
+
 def show_words(value: str) -> str:
     """Show a stored keyword as words.
 
@@ -125,6 +142,7 @@ def make_environment() -> Environment:
         points=show_points,
         day=show_day,
         words=show_words,
+        logged=show_logged,
         stage=show_stage,
         figure_json=figure_json,
     )

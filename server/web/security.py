@@ -18,6 +18,7 @@ _HEADERS = {
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
 }
+_REFUSED = 403
 _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 
 
@@ -45,7 +46,7 @@ class SecurityMiddleware:
             await self.app(scope, receive, send)
             return
         if scope["method"] not in _SAFE_METHODS and is_cross_site(Headers(scope=scope)):
-            refusal = PlainTextResponse("This form was sent from another site and was refused. Open it here.", status_code=403)
+            refusal = PlainTextResponse("This form was sent from another site and was refused. Open it here.", _REFUSED, _HEADERS)
             await refusal(scope, receive, send)
             return
         is_static = scope["path"].startswith("/static/")

@@ -340,7 +340,7 @@ def test_a_mass_of_a_solution_without_density_is_sent_back(
     key = int(add_material(session, int(preparation.id or 0), solution).id or 0)
     run = record(session, preparation, product_mass_g=6.0, settings={**SETTINGS, "ratio": 2.0})
     before = view_run(session, int(run.id or 0))[1]
-    assert before.theory_source == "planned amounts; BuLi limits"
+    assert before.theory_source == "planned amounts; BuLi limits, its volume counts as exact"
     with pytest.raises(InvalidInputError, match="no amount follows from the mass"):
         note_weighed(session, int(run.id or 0), {key: (28.0, None)})
     # Noted before its density was taken away, the mass leaves the plan standing.
@@ -348,7 +348,7 @@ def test_a_mass_of_a_solution_without_density_is_sent_back(
     session.commit()
     note_weighed(session, int(run.id or 0), {charged["catalyst"]: (0.98, None)})
     after = view_run(session, int(run.id or 0))[1]
-    assert after.theory_source == "as-weighed amounts; BuLi limits"
+    assert after.theory_source == "as-weighed amounts; BuLi limits, its volume counts as exact"
     assert after.percent == before.percent
 
 

@@ -1162,3 +1162,34 @@ def test_a_proposal_at_another_scale_says_what_it_takes(ready: TestClient) -> No
     query = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4"}
     assert "Takes 1.8 g water" in ready.get("/preparations/1/forecast", params=query).text
     assert "Takes 3.6 g water" in ready.get("/preparations/1/forecast", params={**query, "scale_mol": "0.2"}).text
+
+
+def test_what_was_kept_above_100_is_not_asked_again_for_another_correction(ready: TestClient) -> None:
+    assert enter(ready, product_mass_g="10.6", confirm="yield_above_100").status_code == 200
+    kept = {**RUN, "product_mass_g": "10.6", "notes": "not dry"}
+    assert ready.post("/runs/1", data=kept).status_code == 200
+    assert ready.post("/runs/1", data={**kept, "product_mass_g": "10.9"}).status_code == 422
+    assert "check masses, purity and drying of run 1" in ready.get("/preparations/1").text
+    history = ready.get("/runs/1").text.split("History of this run")[1]
+    assert "notes – → not dry" in history
+    assert "None" not in history
+
+
+def test_search_knows_the_case_of_all_letters(client: TestClient) -> None:
+    client.post("/api/v1/preparations", json={"name": "ÄtherX\nzwei"})
+    for wanted in ("ätherx", "ÄTHER", "x ZWEI"):
+        found = client.get("/api/v1/preparations", params={"search": wanted}).json()
+        assert [p["name"] for p in found] == ["ÄtherX zwei"]
+
+
+def test_a_day_in_the_future_is_refused(ready: TestClient) -> None:
+    page = enter(ready, made_on="2999-01-01")
+    assert page.status_code == 422
+    assert "lies in the future" in page.text
+
+
+def test_half_a_surrogate_pair_is_answered(ready: TestClient) -> None:
+    content = b'{"settings": {"1": 2, "2": 120, "3": "\\\\ud800"}, "yield_percent": 50}'.replace(b"\\\\", b"\\")
+    answer = ready.post("/api/v1/preparations/1/runs", content=content, headers={"content-type": "application/json"})
+    assert answer.status_code == 422
+    assert "is not an option of agent" in answer.text

@@ -545,7 +545,7 @@ def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswe
     """Say whether another run is worth its day, and how many are left."""
     analysis = analyse(session, preparation_id)
     decisions = Decisions(session, analysis)
-    advice, left = decisions.stop(), decisions.runs_left(preparations.now().date())
+    advice, left = decisions.stop(), decisions.runs_left(preparations.today())
     return StopAdviceAnswer(
         message=advice.sentence if advice else "There is no working recipe yet that a run could beat.",
         next_one=advice.next_one if advice else None,

@@ -13,6 +13,7 @@ from server.charts.effects import effect_intervals
 from server.core.model.curves import Curve
 from server.core.model.effects import Effect
 from server.core.model.quality import Quality
+from server.core.space.variables import Role, Variable
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.words import setting_text
@@ -119,7 +120,7 @@ def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
     share = 100.0 * float(pair.untested.mean())
     text = (
         f"Expected yield over {pair.first.name} and {pair.second.name}, the others at the working recipe: highest near "
-        f"{pair.first_values[j]:.3g} {pair.first.unit} and {pair.second_values[i]:.3g} {pair.second.unit}. "
+        f"{_shown(pair.first, pair.first_values[j])} and {_shown(pair.second, pair.second_values[i])}. "
         f"Hatched: untested ground ({share:.0f} % of the picture)."
     )
     step = 6
@@ -129,6 +130,10 @@ def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
         for k in range(0, len(pair.second_values), step)
     ]
     return PairView(Figure("pair", text, pair_figure(pair, runs)), a, b, header, rows)
+
+
+def _shown(v: Variable, value: float) -> str:
+    return f"{round(value)}" if v.role is Role.COUNT else f"{value:.3g} {v.unit}".rstrip()
 
 
 def _unseen(analysis: Analysis) -> Figure | None:

@@ -16,7 +16,7 @@ from server.services.analysis import Analysis, analyse
 from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, judge_plans
 from server.services.inputs import PlannedRunInput, validated
 from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
-from server.services.preparations import now
+from server.services.preparations import today
 from server.services.runs import plan_runs, read_settings
 from server.services.words import setting_text
 from server.web.dependencies import Form, Id, OpenWriter, ReadSession
@@ -142,7 +142,7 @@ def _page(
             cautions=analysis.preparation.cautions,
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
             stop=stop,
-            left=decisions.runs_left(now().date(), _scale(form)) if analysis.has_variables else None,
+            left=decisions.runs_left(today(), _scale(form)) if analysis.has_variables else None,
             saving=saving,
             savings=decisions.savings,
             most_at_once=MOST_AT_ONCE,
