@@ -177,7 +177,7 @@ def backup(
     """Write everything, photos and files included, to one file; the app may be running."""
     settings = _settings(database, None, None)
     found = write_backup(settings.database, settings.files_folder, file)
-    typer.echo(f"{file}: {found.preparations} preparations, {found.runs} runs, {found.files} photos and files.")
+    typer.echo(f"{file}: preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}.")
     if found.missing:
         typer.echo(f"Missing in {settings.files_folder}, so not in the backup: {', '.join(found.missing)}.", err=True)
 
@@ -191,7 +191,7 @@ def restore(
     settings = _settings(database, None, None)
     found = read_backup(file, settings.database, settings.files_folder)
     open_database(settings.database).dispose()
-    what = f"{found.preparations} preparations, {found.runs} runs, {found.files} photos and files"
+    what = f"preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}"
     typer.echo(f"Restored to {settings.database}: {what}, as of {found.written_at}.")
 
 

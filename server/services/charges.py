@@ -296,6 +296,13 @@ def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
         raise InvalidInputError(messages)
 
 
+def _with_known_option(session: Session, preparation_id: int, data: MaterialInput) -> MaterialInput:
+    """The option as the variable spells it, where it was typed in other letters."""
+    variable = next((v for v in questions.list_variables(session, preparation_id) if v.id == data.choice_variable_id), None)
+    alike = [c for c in variable.choices if c.casefold() == str(data.choice or "").casefold()] if variable is not None else []
+    return data.model_copy(update={"choice": alike[0]}) if len(alike) == 1 else data
+
+
 def _apply(row: MaterialRow, data: MaterialInput) -> None:
     for field, value in data.model_dump(mode="json").items():
         setattr(row, field, value)
@@ -309,6 +316,7 @@ def add_material(session: Session, preparation_id: int, data: MaterialInput) -> 
     NotFoundError, InvalidInputError
     """
     questions.get_preparation(session, preparation_id)
+    data = _with_known_option(session, preparation_id, data)
     _check(session, preparation_id, data)
     if len(questions.list_materials(session, preparation_id)) >= MOST_MATERIALS:
         raise InvalidInputError({"name": f"A preparation can have at most {MOST_MATERIALS} materials."})
@@ -324,6 +332,7 @@ def add_material(session: Session, preparation_id: int, data: MaterialInput) -> 
 def update_material(session: Session, material_id: int, data: MaterialInput) -> MaterialRow:
     """Change a line of the charge; raises like ``add_material``."""
     row = questions.get_material(session, material_id)
+    data = _with_known_option(session, row.preparation_id, data)
     _check(session, row.preparation_id, data)
     before = row.model_dump(mode="json")
     _apply(row, data)

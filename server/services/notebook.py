@@ -37,7 +37,7 @@ from server.services.inputs import FinishedRunInput, NotebookInput, field_messag
 from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
 from server.services.runs import RunView, result_before_storing, store_result, view_runs, yield_of
-from server.services.spaces import space_of
+from server.services.spaces import space_of, stored_space
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow
 
@@ -263,7 +263,7 @@ def _bring_in(
 ) -> tuple[Notebook, list[RunRow], dict[str, list[int]]]:
     """Add every row that can be added, without commit; return also the rows by the code of the question that they raise."""
     preparation = questions.get_preparation(session, preparation_id)
-    space = space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
+    space = stored_space(session, preparation_id)
     materials = questions.list_materials(session, preparation_id)
     table = checked_table(data.rows)
     heading_row = find_heading_row(table, space) if data.heading_row is None else data.heading_row

@@ -25,7 +25,7 @@ from server.services.charges import weighed_theory
 from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
-from server.services.spaces import space_of
+from server.services.spaces import stored_space
 from server.storage import questions
 from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
@@ -158,10 +158,6 @@ def _store_settings(
         session.add(row)
 
 
-def _space(session: Session, preparation_id: int) -> Space:
-    return space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
-
-
 def plan_run(
     session: Session,
     preparation_id: int,
@@ -190,7 +186,7 @@ def plan_runs(
 ) -> list[RunRow]:
     """Plan runs, all or none; each comes with the purpose and forecast to keep. Raises like ``plan_run``."""
     preparation = questions.get_preparation(session, preparation_id)
-    space = _space(session, preparation_id)
+    space = stored_space(session, preparation_id)
     checked = []
     for data, purpose, forecast in plans:
         settings = read_settings(space, data.settings)
@@ -336,7 +332,7 @@ def _check_revision(run: RunRow, revision: int | None) -> None:
 def store_result(session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None) -> RunRow:
     """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none."""
     preparation = questions.get_preparation(session, preparation_id)
-    space = _space(session, preparation_id)
+    space = stored_space(session, preparation_id)
     run = questions.get_run(session, run_id) if run_id is not None else None
     if run is not None:
         _check_revision(run, data.revision)
@@ -347,6 +343,9 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or (run.scale_mol if run else None) or preparation.base_scale_mol
     theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
+    if theory is not None and not theory.value > 0:
+        message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
+        raise InvalidInputError({"theoretical_yield_g": message})
     _check_result(preparation, data, theory is not None)
     broken = space.broken_limits(settings)
     if broken:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sqlmodel import Session
+
 from server.core.space.limits import LinearRule, OnlyWithRule, Rule, Space, total_time_rule
 from server.core.space.variables import Role, Stage, Variable
+from server.storage import questions
 from server.storage.tables import LimitRow, VariableRow
 
 
@@ -52,6 +55,11 @@ def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
         return None
     text = f"{variables[key].name} {details['choice']} only with {variables[partner].name} {' or '.join(partners)}"
     return OnlyWithRule(text, key, str(details["choice"]), partner, partners)
+
+
+def stored_space(session: Session, preparation_id: int) -> Space:
+    """Return the space of a stored preparation, rules included."""
+    return space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
 
 
 def space_of(variable_rows: Sequence[VariableRow], limit_rows: Sequence[LimitRow]) -> Space:

@@ -36,6 +36,11 @@ FORM = 1
 Content = dict[str, Any]
 
 
+def stored_procedure(preparation: PreparationRow) -> ProcedureInput:
+    """The procedure as the input that would store it."""
+    return ProcedureInput(stages={key: str(text) for key, text in (preparation.procedure or {}).items()})
+
+
 def set_procedure(session: Session, preparation_id: int, data: ProcedureInput) -> PreparationRow:
     """Keep what is done in each stage, in the chemist's words.
 

@@ -110,7 +110,7 @@ def test_no_database_is_no_backup(tmp_path: Path) -> None:
 def test_both_commands(tmp_path: Path) -> None:
     yieldwright("demo", "--load-only", "--database", "a.sqlite3", cwd=tmp_path)
     written = yieldwright("backup", "a.zip", "--database", "a.sqlite3", cwd=tmp_path)
-    assert "a.zip: 2 preparations, 13 runs, 0 photos and files." in written.stdout
+    assert "a.zip: preparations: 2, runs: 13, photos and files: 0." in written.stdout
     restored = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)
     assert "Restored to b.sqlite3: 2 preparations, 13 runs" in restored.stdout
     refused = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)

@@ -3,6 +3,7 @@
 import html
 import re
 import time
+from datetime import datetime
 from typing import Any
 
 import pytest
@@ -1193,3 +1194,26 @@ def test_half_a_surrogate_pair_is_answered(ready: TestClient) -> None:
     answer = ready.post("/api/v1/preparations/1/runs", content=content, headers={"content-type": "application/json"})
     assert answer.status_code == 422
     assert "is not an option of agent" in answer.text
+
+
+def test_a_procedure_that_was_changed_in_another_tab_is_not_overwritten(ready: TestClient) -> None:
+    enter(ready)
+    page = ready.get("/preparations/1/write-up").text
+    (seen,) = re.findall(r'name="seen" value="([^"]*)"', page)
+    assert ready.post("/preparations/1/procedure", data={"seen": seen, "stage_reaction": "heat"}).status_code == 200
+    late = ready.post("/preparations/1/procedure", data={"seen": seen, "stage_reaction": "cool"})
+    assert late.status_code == 409
+    assert ">cool</textarea>" in late.text
+    assert "heat" in ready.get("/preparations/1/write-up").text
+
+
+def test_the_day_of_a_started_run_is_offered(ready: TestClient) -> None:
+    planned = ready.post("/api/v1/preparations/1/planned-runs", json={"settings": {"1": 2, "2": 120, "3": "MgSO4"}}).json()
+    ready.post(f"/runs/{planned['id']}/start")
+    today = datetime.now().astimezone().date().isoformat()
+    assert f'name="made_on" value="{today}"' in ready.get(f"/runs/{planned['id']}/edit").text
+
+
+def test_an_option_is_known_in_any_letters(ready: TestClient) -> None:
+    line = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "choice_variable_id": 3, "choice": "mgso4"}
+    assert ready.post("/api/v1/preparations/1/materials", json=line).json()["choice"] == "MgSO4"

@@ -85,7 +85,7 @@ def fit_arrhenius(points: Sequence[RateAt]) -> Arrhenius:
     uncertainties alone explain it. Source of the law: OpenStax Chemistry 2e, sec. 12.5.
     """
     temperatures = np.array([p.kelvin for p in points])
-    different = len(np.unique(np.round(temperatures / SMALLEST_STEP)))
+    different = 1 + int(np.sum(np.diff(np.sort(temperatures)) >= SMALLEST_STEP - 1e-9)) if len(temperatures) else 0
     if different < FEWEST_TEMPERATURES:
         raise NotReadyError(
             f"Time courses at {different} temperature{'' if different == 1 else 's'} so far; an activation energy needs two.",

@@ -132,7 +132,7 @@ def fit_smooth(table: RunTable, losses: tuple[float, ...] = END_LOSSES) -> Famil
     -----
     Length scales grow with the square root of the number of variables (so that
     the prior's wiggliness along a diagonal stays put), and each variable is
-    nearly inert in half of the draws.
+    nearly inert in two of five draws.
     """
     columns = Columns.of(table.variables)
     d = table.n_variables

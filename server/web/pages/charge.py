@@ -20,7 +20,7 @@ from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
 from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
-from server.services.spaces import space_of
+from server.services.spaces import space_of, stored_space
 from server.services.words import setting_text
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
@@ -253,7 +253,7 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     preparation, run = view_run(session, run_id)
     assert preparation.id is not None
     rows = questions.list_materials(session, preparation.id)
-    space = space_of(questions.list_variables(session, preparation.id), questions.list_limits(session, preparation.id))
+    space = stored_space(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
     charge = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
     stages = []

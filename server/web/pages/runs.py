@@ -33,7 +33,7 @@ from server.services.runs import (
     set_state,
     view_run,
 )
-from server.services.spaces import space_of
+from server.services.spaces import stored_space
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
@@ -88,10 +88,6 @@ class RunPage:
     taken: str
 
 
-def _space(session: ReadSession, preparation_id: int) -> Space:
-    return space_of(questions.list_variables(session, preparation_id), questions.list_limits(session, preparation_id))
-
-
 def _run_form(
     request: Request,
     session: ReadSession,
@@ -105,7 +101,7 @@ def _run_form(
 
     def redraw(form: FormState, status: int) -> Response:
         assert preparation.id is not None
-        space = _space(session, preparation.id)
+        space = stored_space(session, preparation.id)
         has_theory = preparation.theoretical_yield_g is not None or bool(
             preparation.product_formula and questions.list_materials(session, preparation.id)
         )
@@ -131,13 +127,15 @@ def _starting_values(space: Space, run: RunView | None) -> dict[str, str]:
         row = run.row
         values.update({f: as_text(getattr(row, f)) for f in _RESULT_FIELDS if hasattr(row, f)})
         values["yield_percent"] = as_text(row.entered_yield_percent)
+        if row.made_on is None and row.started_at is not None:
+            values["made_on"] = row.started_at.astimezone().date().isoformat()
     return values
 
 
 @router.get("/preparations/{preparation_id}/runs/new")
 def new_run(request: Request, preparation_id: Id, session: ReadSession, plan: str = "") -> Response:
     preparation = questions.get_preparation(session, preparation_id)
-    values = _starting_values(_space(session, preparation_id), None)
+    values = _starting_values(stored_space(session, preparation_id), None)
     return _run_form(request, session, preparation, None, planning=plan == "true")(FormState(values), 200)
 
 
@@ -167,7 +165,7 @@ def create_planned_run(request: Request, preparation_id: Id, form: Form, session
 def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str = "") -> Response:
     """The form for the result; settings of a run that has none yet start as they were weighed, others only if asked."""
     preparation, run = view_run(session, run_id)
-    values = _starting_values(_space(session, int(preparation.id or 0)), run)
+    values = _starting_values(stored_space(session, int(preparation.id or 0)), run)
     from_weighed = as_weighed == "true" or run.row.state != "finished"
     return _run_form(request, session, preparation, run, planning=False, from_weighed=from_weighed)(FormState(values), 200)
 
@@ -188,7 +186,7 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
     def redraw(form: FormState, status: int) -> Response:
         preparation, run = view_run(session, run_id)
         assert preparation.id is not None
-        space = _space(session, preparation.id)
+        space = stored_space(session, preparation.id)
         settings = []
         for v in space.variables:
             planned, done = setting_text(v, run.planned[v.key]), setting_text(v, run.settings[v.key])

@@ -31,12 +31,13 @@ from server.services.writeups import (
     scope_sentence,
     set_procedure,
     store_version,
+    stored_procedure,
     window_sentence,
 )
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 from server.web.dependencies import Form, Id, OpenWriter, ReadSession, WriteSession
-from server.web.forms import FormState, submit
+from server.web.forms import FormState, check_seen, stamp, submit
 from server.web.pages.common import Frame
 from server.web.pages.work import waiting
 from server.web.rendering import render, templates
@@ -86,6 +87,7 @@ class WriteUpPage:
     procedure_form: FormState
     stages: dict[Stage, str]
     download: str
+    procedure_seen: str
 
 
 def _scale(text: str) -> float | None:
@@ -118,6 +120,7 @@ def _page(request: Request, session: ReadSession, preparation_id: int, known: An
             form if which == "procedure" else FormState(procedure),
             STAGE_TITLES,
             "?" + urlencode({"scale_mol": repr(scale)}) if scale else "",
+            stamp(stored_procedure(analysis.preparation)),
         )
         return render(request, "writeups/show.html", page, status=status)
 
@@ -158,6 +161,7 @@ def change_procedure(request: Request, preparation_id: Id, form: Form, session: 
     questions.get_preparation(session, preparation_id)
 
     def act() -> str:
+        check_seen(form, stored_procedure(questions.get_preparation(session, preparation_id)), "The procedure")
         set_procedure(session, preparation_id, validated(ProcedureInput, {"stages": form.prefixed("stage_")}))
         return f"/preparations/{preparation_id}/write-up"
 
