@@ -112,7 +112,7 @@ def test_both_commands(tmp_path: Path) -> None:
     written = yieldwright("backup", "a.zip", "--database", "a.sqlite3", cwd=tmp_path)
     assert "a.zip: preparations: 2, runs: 13, photos and files: 0." in written.stdout
     restored = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)
-    assert "Restored to b.sqlite3: 2 preparations, 13 runs" in restored.stdout
+    assert "Restored to b.sqlite3: preparations: 2, runs: 13" in restored.stdout
     refused = yieldwright("restore", "a.zip", "--database", "b.sqlite3", cwd=tmp_path)
     assert refused.returncode == 1
     assert "not overwritten" in refused.stderr
