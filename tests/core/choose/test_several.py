@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from server.core.choose import stopping
 from server.core.choose.proposal import (
     APART,
     MOST_AT_ONCE,
@@ -319,7 +320,7 @@ def test_a_front_says_what_it_shows() -> None:
     assert Front(burden, (point(1.0, 60.2),), ()).sentence == single
 
 
-def test_stop_advice_knows_at_least_what_the_proposal_knows() -> None:
+def test_stop_advice_knows_at_least_what_the_proposal_knows(monkeypatch: pytest.MonkeyPatch) -> None:
     # Six variables, of which the random candidates alone do not find the best corner.
     variables = tuple(
         Variable(key=f"v{k}", name=f"v{k}", role=Role.OTHER, low=0.0, high=1.0, step=0.05, base=0.3) for k in range(6)
@@ -342,6 +343,14 @@ def test_stop_advice_knows_at_least_what_the_proposal_knows() -> None:
     alone = stop_advice(h, ladder, 2.0)
     assert alone is not None
     assert alone.next_one >= chance - 0.02
+    # What is handed in counts even where the search finds nothing.
+    monkeypatch.setattr(stopping, "best_reachable", lambda reach, score, near, rng: (near[0], 0.0))
+    far: dict[str, Setting] = {v.key: 0.9 for v in variables}
+    sure = float(ladder.difference(encode(variables, [working]), encode(variables, [far])).probability_above(2.0)[0])
+    without, handed = stop_advice(h, ladder, 2.0), stop_advice(h, ladder, 2.0, also=[far])
+    assert without is not None
+    assert handed is not None
+    assert handed.next_one >= sure > without.next_one
 
 
 def test_a_window_around_settings_outside_the_range_keeps_the_yield() -> None:
