@@ -345,8 +345,11 @@ def test_stop_advice_knows_at_least_what_the_proposal_knows(monkeypatch: pytest.
     assert alone.next_one >= chance - 0.02
     # What is handed in counts even where the search finds nothing.
     monkeypatch.setattr(stopping, "best_reachable", lambda reach, score, near, rng: (near[0], 0.0))
-    far: dict[str, Setting] = {v.key: 0.9 for v in variables}
-    sure = float(ladder.difference(encode(variables, [working]), encode(variables, [far])).probability_above(2.0)[0])
+    many: list[dict[str, Setting]] = [
+        {v.key: float(x) for v, x in zip(variables, 0.3 + 0.65 * rng.random(6), strict=True)} for _ in range(3000)
+    ]
+    chances = ladder.difference(encode(variables, [working]), encode(variables, many)).probability_above(2.0)
+    far, sure = many[int(np.argmax(chances))], float(chances.max())
     without, handed = stop_advice(h, ladder, 2.0), stop_advice(h, ladder, 2.0, also=[far])
     assert without is not None
     assert handed is not None
