@@ -123,7 +123,16 @@ def unseen_figure(
         go.Scatter(
             x=list(mean),
             y=list(observed),
-            error_x={"type": "data", "array": [1.645 * s for s in sd], "color": QUIET, "thickness": 1.2, "width": 3},
+            error_x={
+                # Cut at 0 and 100, where yields end.
+                "type": "data",
+                "symmetric": False,
+                "array": [max(min(1.645 * s, 100.0 - m), 0.0) for m, s in zip(mean, sd, strict=True)],
+                "arrayminus": [max(min(1.645 * s, m), 0.0) for m, s in zip(mean, sd, strict=True)],
+                "color": QUIET,
+                "thickness": 1.2,
+                "width": 3,
+            },
             mode="markers+text",
             text=[str(n) for n in numbers],
             textposition="top center",

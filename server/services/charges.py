@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlmodel import Session
 
@@ -180,7 +180,7 @@ def weighed_theory(
         note = weighed.get(int(line.material.key))
         moles = line.moles
         if note is not None:
-            noted = moles_in(line.material, mass_g=note.mass_g, volume_ml=note.volume_ml)
+            noted = moles_in(as_bottled(line.material, note), mass_g=note.mass_g, volume_ml=note.volume_ml)
             if noted is not None:
                 moles = noted
                 masses[line.material.key] = note.mass_g
@@ -193,6 +193,19 @@ def weighed_theory(
     mass = masses[theory.limiting.key]
     u_relative = balance_uncertainty(preparation.balance_readability_g) / mass if mass else 0.0
     return theory, theory.mass_g * u_relative
+
+
+def as_bottled(material: Material, note: WeighedRow | None) -> Material:
+    """The material with what its bottle held when the amount was noted: another bottle came later, perhaps."""
+    if note is None or note.purity_percent is None:
+        return material
+    return replace(
+        material,
+        purity=note.purity_percent / 100.0,
+        water=(note.water_percent or 0.0) / 100.0,
+        concentration=note.concentration_mol_per_l or material.concentration,
+        density=note.density_g_per_ml or material.density,
+    )
 
 
 @dataclass(frozen=True)
@@ -228,7 +241,7 @@ def settings_as_weighed(
     by a variable, one with exactly 1 equivalent before others. A variable that drives two
     weighed materials is left out: they may disagree.
     """
-    materials = {m.key: m for m in materials_for(rows, settings) if int(m.key) in weighed}
+    materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in materials_for(rows, settings) if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
     fixed = [

@@ -10,7 +10,7 @@ from sqlmodel import Session
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import Theory, process_mass_intensity
 from server.errors import InvalidInputError
-from server.services.charges import AsWeighed, Charge, make_charge, settings_as_weighed, weighed_theory
+from server.services.charges import AsWeighed, Charge, as_bottled, make_charge, settings_as_weighed, weighed_theory
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
@@ -104,7 +104,8 @@ def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, Weighe
             mass = note.mass_g
         elif note is not None and note.volume_ml is not None:
             # Without a density its mass is not known, whatever the plan says.
-            mass = note.volume_ml * line.material.density if line.material.density else None
+            density = as_bottled(line.material, note).density
+            mass = note.volume_ml * density if density else None
         if mass is None:
             partial = True
         else:

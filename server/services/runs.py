@@ -617,6 +617,9 @@ def note_weighed(
     earlier = {names[k]: [w.mass_g, w.volume_ml] for k, w in existing.items() if k in names}
     for material_id, (mass, volume) in amounts.items():
         row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)
+        if row.id is None:
+            for part in ("purity_percent", "water_percent", "concentration_mol_per_l", "density_g_per_ml"):
+                setattr(row, part, getattr(known[material_id], part))
         row.mass_g, row.volume_ml = mass, volume
         if mass is None and volume is None:
             if row.id is not None:

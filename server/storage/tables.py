@@ -216,6 +216,11 @@ class WeighedRow(SQLModel, table=True):
     material_id: int = _parent("material")
     mass_g: float | None = None
     volume_ml: float | None = None
+    # What the bottle held when the amount was first noted; None in notes of older versions.
+    purity_percent: float | None = None
+    water_percent: float | None = None
+    concentration_mol_per_l: float | None = None
+    density_g_per_ml: float | None = None
 
 
 class CheckpointRow(SQLModel, table=True):

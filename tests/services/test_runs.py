@@ -7,7 +7,7 @@ import pytest
 from sqlmodel import Session, select
 
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
-from server.services.charges import add_material, delete_material
+from server.services.charges import add_material, as_input, delete_material, update_material
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
 from server.services.runs import add_checkpoint, delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
@@ -329,6 +329,22 @@ def test_measured_volumes_count_in_the_mass_intensity(
     assert by_volume - planned == pytest.approx(150 * 0.867 / 5.0)
     assert intensity({rows[0]: (173.4, None)})[0] == pytest.approx(by_volume)
     assert intensity({rows[1]: (None, 12.0)})[1]
+
+
+def test_another_bottle_leaves_what_was_weighed_before_alone(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    run = record(session, preparation, product_mass_g=5.0, settings={**SETTINGS, "ratio": 2.0})
+    before = weigh(session, preparation, {charged["alcohol"]: (17.63, None), charged["acid"]: (24.02, None)})
+    acid = questions.get_material(session, charged["acid"])
+    update_material(session, charged["acid"], as_input(acid).model_copy(update={"purity_percent": 80.0}))
+    view = view_runs(session, preparation)[-1]
+    assert chemistry_of(session, preparation, view).as_weighed == before
+    # Other amounts noted later change nothing of the bottle, but a new note takes the new one.
+    assert weigh(session, preparation, {charged["catalyst"]: (0.98, None)}) == before
+    note_weighed(session, int(run.id or 0), {charged["acid"]: (None, None)})
+    (now,) = weigh(session, preparation, {charged["acid"]: (24.02, None)})
+    assert now.value == pytest.approx(0.8 * before[0].value, rel=1e-3)
 
 
 def test_a_mass_of_a_solution_without_density_is_sent_back(

@@ -117,7 +117,7 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
         assert [s.as_run_number for s in questions.list_run_settings(session, 1)] == [2.5]
     upgraded.dispose()
     # The file as it was lies beside it.
-    with closing(sqlite3.connect(path.with_name(f"{path.name}.before-0003"))) as copy:
+    with closing(sqlite3.connect(path.with_name(f"{path.name}.before-0004"))) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
         assert copy.execute("SELECT count(*) FROM run").fetchone() == (1,)
 
