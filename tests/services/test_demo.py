@@ -4,6 +4,7 @@ from datetime import date
 
 from sqlmodel import Session
 
+from server.core.model.effects import Evidence
 from server.paths import asset_folder
 from server.services.analysis import analyse
 from server.services.decisions import Decisions
@@ -22,6 +23,9 @@ def test_the_demo_tells_its_story(session: Session) -> None:
     assert sum(r.row.excluded_reason is not None for r in finished) == 1
     assert sum(r.row.outcome == "failure" for r in finished) == 1
     assert analysis.knowable.n_repeats == 2
+    evidence = {e.name: e.evidence for e in analysis.effects}
+    assert evidence["reflux hold"] is Evidence.CLEAR
+    assert [name for name, e in evidence.items() if e is Evidence.CANNOT_TELL] == ["catalyst loading", "drying agent"]
     (under_way,) = [r for r in analysis.runs if r.row.state == "under_way"]
     assert under_way.row.forecast is not None
     decisions = Decisions(session, analysis)

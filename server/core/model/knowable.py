@@ -15,7 +15,8 @@ from server.core.space.variables import FloatArray
 
 # Squared multiple correlation with other variables above which their effects cannot be separated.
 TOGETHER_R2 = 0.9
-# Of three or more variables it is judged only where so many runs are left over; with fewer, chance makes it large.
+# Of three or more variables it is judged only where so many different settings are left over; with fewer, chance
+# makes it large.
 _SPARE_RUNS = 2
 _STILL = 1e-6
 
@@ -104,9 +105,11 @@ def what_is_knowable(table: RunTable) -> Knowable:
         for k in moved[position + 1 :]:
             if _canonical_r2(blocks[j], blocks[k]) >= TOGETHER_R2:
                 parent[root(k)] = root(j)
+    # Repeats add runs, but nothing that could separate variables.
+    different = _different_settings(table, blocks)
     for j in moved:
         if all(root(k) != root(j) for k in moved if k != j):
-            for k in _dependence(blocks, j, [k for k in moved if k != j]):
+            for k in _dependence(different, j, [k for k in moved if k != j]):
                 parent[root(k)] = root(j)
     groups: dict[int, list[int]] = {}
     for j in moved:
@@ -118,6 +121,12 @@ def what_is_knowable(table: RunTable) -> Knowable:
     n_repeats = table.n_runs - len(np.unique(labels))
     never = tuple(j for j, b in enumerate(blocks) if b.shape[1] == 0)
     return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats)
+
+
+def _different_settings(table: RunTable, blocks: list[FloatArray]) -> list[FloatArray]:
+    """The blocks with one row for each of the different settings, centred."""
+    rows = np.unique(table.groups(), return_index=True)[1]
+    return [b[rows] - b[rows].mean(axis=0) for b in blocks]
 
 
 def _dependence(blocks: list[FloatArray], j: int, others: list[int]) -> list[int]:

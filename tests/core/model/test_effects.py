@@ -125,6 +125,12 @@ def test_parts_of_a_mixture_cannot_be_told_apart_although_no_two_moved_together(
     assert what_is_knowable(mixture_runs(10, 4, spread=40.0)).together == ()
 
 
+def test_repeats_make_no_dependence() -> None:
+    # Four settings fix three variables; run twice each, they are eight runs.
+    rows = [(1.0, 110.0, "a"), (4.0, 110.0, "b"), (1.0, 140.0, "b"), (4.0, 140.0, "a")] * 2
+    assert what_is_knowable(runs(rows, [50.0, 60.0, 55.0, 70.0] * 2)).together == ()
+
+
 def test_chance_among_few_runs_is_no_dependence() -> None:
     # Six independent variables in nine runs: each is fixed to nine tenths by the others now and then.
     rng = np.random.default_rng(1)
