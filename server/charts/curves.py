@@ -64,7 +64,11 @@ def response_curve_figure(curve: Curve, run_values: Sequence[float | str], run_y
             hovertemplate="run: %{x}, %{y:.1f} %<extra></extra>",
         )
     )
-    return styled(figure, x_title=f"{v.name} / {v.unit}" if v.unit else v.name, y_title="yield / %", height=280)
+    drawn = styled(figure, x_title=f"{v.name} / {v.unit}" if v.unit else v.name, y_title="yield / %", height=280)
+    if v.is_choice:
+        # Half a place beyond the first and the last option, so that neither is cut off.
+        drawn["layout"]["xaxis"].update(range=[-0.5, len(curve.labels) - 0.5])
+    return drawn
 
 
 def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float]]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from server.core.model.effects import Effect, Evidence
 _SYMBOLS = {Evidence.CLEAR: "square", Evidence.LIKELY: "square-dot", Evidence.NOT_SHOWN: "square-open"}
 
 # Longer labels are broken, so that a phone keeps room for the intervals. [characters]
-_WIDEST = 16
+_WIDEST = 18
 
 
 def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
