@@ -224,6 +224,12 @@ class FinishedRunInput(Input):
     confirm: Confirmations = Field(default_factory=list)
 
 
+class StateInput(Input):
+    """What has become of a run that has no result yet."""
+
+    state: Literal["planned", "under_way", "abandoned"]
+
+
 class CheckpointInput(Input):
     """A weighed intermediate, or recovered starting material."""
 

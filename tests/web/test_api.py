@@ -185,3 +185,16 @@ def test_a_reading_is_corrected_where_it_stands(client: TestClient) -> None:
     planned = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": settings}).json()
     first = client.post(f"/api/v1/runs/{planned['id']}/start").json()
     assert client.post(f"/api/v1/runs/{planned['id']}/start").json() == first
+
+
+def test_a_script_abandons_a_run_and_corrects_its_checkpoints(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": settings}).json()
+    assert client.put(f"/api/v1/runs/{run['id']}/state", json={"state": "abandoned"}).json()["state"] == "abandoned"
+    assert client.put(f"/api/v1/runs/{run['id']}/state", json={"state": "finished"}).status_code == 422
+    client.post(f"/api/v1/runs/{run['id']}/checkpoints", json={"name": "crude", "stage": "work_up", "mass_g": 8})
+    (checkpoint,) = client.get(f"/api/v1/runs/{run['id']}/checkpoints").json()
+    assert (checkpoint["name"], checkpoint["mass_g"], checkpoint["kind"]) == ("crude", 8, "product")
+    assert client.delete(f"/api/v1/checkpoints/{checkpoint['id']}").status_code == 204
+    assert client.get(f"/api/v1/runs/{run['id']}/checkpoints").json() == []

@@ -122,6 +122,17 @@ class WeighedAnswer(Answer):
     volume_ml: float | None
 
 
+class CheckpointAnswer(Answer):
+    """A weighed intermediate, or recovered starting material."""
+
+    id: int
+    name: str
+    stage: str
+    kind: str
+    mass_g: float
+    purity_percent: float
+
+
 class AsWeighedAnswer(Answer):
     """A variable's value as it follows from what was weighed, beside the setting that the models use."""
 

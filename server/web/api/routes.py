@@ -26,6 +26,7 @@ from server.services.inputs import (
     ReadingImportInput,
     ReadingInput,
     ReadingsInput,
+    StateInput,
     VariableInput,
     WeighedInput,
 )
@@ -38,6 +39,7 @@ from server.web.api.models import (
     BroughtInAnswer,
     ChargeAnswer,
     ChargeLineAnswer,
+    CheckpointAnswer,
     CourseAnswer,
     EffectAnswer,
     EffectsAnswer,
@@ -337,6 +339,27 @@ def include_run(run_id: Id, session: WriteSession) -> RunAnswer:
     """Take an excluded run back."""
     runs.exclude_run(session, run_id, None)
     return _run_by_id(session, run_id)
+
+
+@router.put("/runs/{run_id}/state", tags=["runs"])
+def set_state(run_id: Id, data: StateInput, session: WriteSession) -> RunAnswer:
+    """Start or abandon a run, or take it back to planned; a result finishes it."""
+    runs.set_state(session, run_id, data.state)
+    return _run_by_id(session, run_id)
+
+
+@router.get("/runs/{run_id}/checkpoints", tags=["runs"])
+def list_checkpoints(run_id: Id, session: ReadSession) -> list[CheckpointAnswer]:
+    """List the checkpoints of a run."""
+    questions.get_run(session, run_id)
+    return [CheckpointAnswer.model_validate(row) for row in questions.list_checkpoints(session, run_id)]
+
+
+@router.delete("/checkpoints/{checkpoint_id}", status_code=204, tags=["runs"])
+def delete_checkpoint(checkpoint_id: Id, session: WriteSession) -> Response:
+    """Remove a checkpoint."""
+    runs.delete_checkpoint(session, checkpoint_id)
+    return Response(status_code=204)
 
 
 @router.post("/runs/{run_id}/checkpoints", status_code=201, tags=["runs"])
