@@ -207,7 +207,7 @@ def _check_repeats(content: bytes) -> None:
             position = width = 0
             for cell in row:
                 position += _repeated(cell, "columns")
-                if len(cell) or any("value" in name for name in cell.attrib):
+                if any(part.tag.endswith("}p") for part in cell) or any("value" in name for name in cell.attrib):
                     width = position
             row_number += _repeated(row, "rows")
             lowest, widest = (row_number if width else lowest), max(widest, width)
@@ -215,7 +215,7 @@ def _check_repeats(content: bytes) -> None:
             if widest * lowest > MOST_CELLS:
                 where = f"row {lowest} and column {widest}"
                 raise InvalidInputError({"file": f"Cells of this workbook go on to {where}. Keep only the table of runs in it."})
-    except ElementTree.ParseError as error:
+    except (ElementTree.ParseError, LookupError, ValueError) as error:
         raise InvalidInputError({"file": f"This workbook cannot be read ({error}). Save the table as CSV."}) from error
 
 

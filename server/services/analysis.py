@@ -138,7 +138,7 @@ class Analysis:
         """What is known about repeatability, in words."""
         if self.repeatability is None:
             assumed = f"{self.ladder.noise_sd:.1f} points are assumed" if self.has_variables else "2 to 3 points are assumed"
-            return f"Repeatability is not measured yet: no settings were run twice. {assumed} until a repeat says otherwise."
+            return f"Repeatability is not measured yet: no settings gave a result twice. {assumed} until a repeat says otherwise."
         std, dof = self.repeatability
         degrees = "1 degree" if dof == 1 else f"{dof} degrees"
         return f"Repeats scatter by {std:.1f} points (standard deviation of a single run, {degrees} of freedom)."
@@ -168,6 +168,9 @@ class Analysis:
             Before there are enough runs.
         """
         n = self.table.n_runs
+        if n >= FEWEST_RUNS_FOR_EFFECTS and self.has_variables and self.best_position is None:
+            message = "None of the runs lies inside the limits, so there is no working recipe to compare with."
+            raise NotReadyError(message, have=0, need=1)
         if n < FEWEST_RUNS_FOR_EFFECTS or self.best_position is None:
             runs = "run" if n == 1 else "runs"
             raise NotReadyError(

@@ -44,7 +44,11 @@ _ISO_DAY = re.compile(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})" + _TIME)
 _DOTTED_DAY = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4}|\d{2})" + _TIME)
 # With hyphens only a long year tells itself from the day.
 _STROKED_DAY = re.compile(r"(\d{1,2})(?:/(\d{1,2})/(\d{4}|\d{2})|-(\d{1,2})-(\d{4}))" + _TIME)
-_NAMED_DAY = re.compile(r"(?:(\d{1,2})[. -]*([a-z]{3,9})|([a-z]{3,9})[. -]*(\d{1,2}))[., -]+(\d{4})" + _TIME, re.IGNORECASE)
+_NAMED_DAY = re.compile(
+    r"(?:(\d{1,2})(?:st|nd|rd|th)?[. -]*([a-z]{3,9})|([a-z]{3,9})[. -]*(\d{1,2})(?:st|nd|rd|th)?)[., -]+(\d{4}|\d{2})" + _TIME,
+    re.IGNORECASE,
+)
+_WEEKDAY = re.compile(r"(?:mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}[., ]+", re.IGNORECASE)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 # What stands for 'nothing was noted' (common practice, no source).
 _BLANKS = ("-", "–", "—", "n.d.", "nd", "?", "/")
@@ -179,9 +183,10 @@ def read_day(cell: str, order: str, today: date) -> str:
     Examples
     --------
     >>> today = date(2026, 6, 1)
-    >>> read_day("14.3.25", "", today), read_day("3/4/2025", "month_first", today), read_day("5 Mar 2025", "", today)
+    >>> read_day("14.3.25", "", today), read_day("3/4/2025", "month_first", today), read_day("Wed 5th March 25", "", today)
     ('2025-03-14', '2025-03-04', '2025-03-05')
     """
+    cell = _WEEKDAY.sub("", cell, count=1) if _WEEKDAY.match(cell) else cell
     if found := _ISO_DAY.fullmatch(cell):
         year, month, day = int(found[1]), int(found[2]), int(found[3])
     elif found := _DOTTED_DAY.fullmatch(cell):

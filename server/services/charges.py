@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from sqlmodel import Session
@@ -43,7 +44,9 @@ def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
     """Return the core's material for a row, with another amount where a variable drives it."""
     molar_mass = row.molar_mass
     if molar_mass is None and row.formula:
-        molar_mass = read_formula(row.formula).molar_mass
+        # A formula that was stored when more was read as one; the charge says that it is missing.
+        with suppress(FormulaTextError):
+            molar_mass = read_formula(row.formula).molar_mass
     return Material(
         key=str(row.id),
         name=row.name,
@@ -61,10 +64,13 @@ def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
 
 
 def product_of(preparation: PreparationRow) -> Product | None:
-    """Return the product, or None where its formula is not entered."""
+    """Return the product, or None where its formula is not entered or cannot be read."""
     if not preparation.product_formula:
         return None
-    return Product(read_formula(preparation.product_formula).molar_mass, preparation.product_coefficient)
+    try:
+        return Product(read_formula(preparation.product_formula).molar_mass, preparation.product_coefficient)
+    except FormulaTextError:
+        return None
 
 
 @dataclass(frozen=True)
@@ -135,6 +141,8 @@ def make_charge(
         for material in uncounted_stock(lines)
     ]
     product = product_of(preparation)
+    if product is None and preparation.product_formula:
+        problems.append(f"The product's formula {preparation.product_formula} cannot be read. Correct it with the preparation.")
     theory = None
     economy = None
     if product is not None:
@@ -238,8 +246,9 @@ def settings_as_weighed(
     Notes
     -----
     One equivalent is the first weighed reagent that is given in equivalents and not driven
-    by a variable, one with exactly 1 equivalent before others. A variable that drives two
-    weighed materials is left out: they may disagree.
+    by a variable, one with exactly 1 equivalent before others; masses and volumes are those of the
+    planned scale whatever was weighed of it. A variable that drives two weighed materials is left
+    out: they may disagree.
     """
     materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in materials_for(rows, settings) if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
@@ -262,13 +271,15 @@ def settings_as_weighed(
         if key not in driven or variables.count(driven[key]) > 1:
             continue
         note = noted[key]
-        value = amount_weighed(material, scale, preparation.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        in_moles = material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
+        one, named = (scale, reference) if in_moles else (scale_mol, "")
+        value = amount_weighed(material, one, preparation.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
-            found.append(AsWeighed(driven[key], material.name, float(f"{value:.4g}"), reference))
+            found.append(AsWeighed(driven[key], material.name, float(f"{value:.4g}"), named))
     return tuple(found)
 
 
-def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
+def _check(session: Session, preparation_id: int, data: MaterialInput, stored: MaterialRow | None = None) -> None:
     messages: dict[str, str] = {}
     if data.formula:
         try:
@@ -295,7 +306,8 @@ def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
     by_id = {v.id: v for v in questions.list_variables(session, preparation_id)}
     if data.ratio_variable_id is not None:
         variable = by_id.get(data.ratio_variable_id)
-        if variable is None or Role(variable.role) not in DRIVING_ROLES:
+        is_kept = stored is not None and stored.ratio_variable_id == data.ratio_variable_id
+        if variable is None or variable.role == Role.CHOICE or (Role(variable.role) not in DRIVING_ROLES and not is_kept):
             messages["ratio_variable_id"] = "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
     if data.choice_variable_id is None and data.choice:
         messages["choice_variable_id"] = f"Choose the variable of which “{data.choice}” is an option."
@@ -346,7 +358,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     """Change a line of the charge; raises like ``add_material``."""
     row = questions.get_material(session, material_id)
     data = _with_known_option(session, row.preparation_id, data)
-    _check(session, row.preparation_id, data)
+    _check(session, row.preparation_id, data, row)
     before = row.model_dump(mode="json")
     _apply(row, data)
     after = row.model_dump(mode="json")

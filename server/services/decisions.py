@@ -19,7 +19,7 @@ from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings
-from server.errors import InvalidInputError
+from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge
 from server.services.inputs import PlannedRunInput
@@ -130,7 +130,17 @@ class Decisions:
         return offered
 
     def burden(self, saving: str) -> Burden | None:
-        """The burden for a keyword of ``savings``; None for hours and for unknown keywords."""
+        """The burden for a keyword of ``savings``; that of hours for unknown keywords, None without hold times.
+
+        Raises
+        ------
+        NotReadyError
+            For the cost, where a price that makes a difference is missing.
+        """
+        if saving == COST and self.without_price:
+            names = listed(self.without_price)
+            message = f"Costs cannot be compared without a price of {names}: settings say whether or how much is used."
+            raise NotReadyError(message, have=0, need=len(self.without_price))
         found = self._burden(saving)
         return replace(found, allowed_loss=self.preparation.allowed_loss) if found else None
 

@@ -231,11 +231,12 @@ class StateInput(Input):
 
 
 class CheckpointInput(Input):
-    """A weighed intermediate, or recovered starting material."""
+    """A weighed intermediate, or recovered starting material: that of ``material_id``, or the one that limits."""
 
     name: Name
     stage: Stage
     kind: Literal["product", "recovered"] = "product"
+    material_id: OptionalId = None
     mass_g: Number
     purity_percent: Number = 100.0
 

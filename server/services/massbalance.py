@@ -62,11 +62,11 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     if scale and rows and run.planned != run.settings:
         planned = make_charge(preparation, rows, run.planned, scale)
     weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
+    taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
     theory_g = run.run_yield.theoretical_g if run.run_yield else None
     if theory_g is None:
-        theory_g = run.row.theoretical_yield_g or (charge.theory.mass_g if charge and charge.theory else None)
+        theory_g = run.row.theoretical_yield_g or (taken[0].mass_g if taken else None)
         theory_g = theory_g or preparation.theoretical_yield_g
-    taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
     balance, problem = _balance(session, run, taken[0] if taken else None, theory_g)
     intensity, partial = _intensity(run, charge, weighed)
     found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
@@ -83,7 +83,13 @@ def _balance(session: Session, run: RunView, theory: Theory | None, theory_g: fl
     if theory_g is None:
         return None, "Stage recoveries need the theoretical yield."
     recovered = None
-    masses = [c.mass_g * c.purity_percent / 100.0 for c in rows if c.kind == "recovered"]
+    # What came back of a material in excess says nothing about the yield.
+    limiting = theory.limiting.key if theory is not None else ""
+    masses = [
+        c.mass_g * c.purity_percent / 100.0
+        for c in rows
+        if c.kind == "recovered" and (c.material_id is None or str(c.material_id) == limiting)
+    ]
     if masses and theory is not None and theory.limiting.molar_mass:
         recovered = sum(masses) / theory.limiting.molar_mass / theory.limiting_moles
     try:

@@ -81,7 +81,7 @@ SUMMARIES = "summaries"
 
 @dataclass(frozen=True)
 class UnknownWord:
-    """A word in the column of a choice that is no option; ``option`` is what the chemist says it means, empty if nothing."""
+    """A word that is no option of a choice, or no number: ``option`` is what the chemist says it means, empty if nothing."""
 
     variable: Variable
     word: str
@@ -516,6 +516,9 @@ class _Reader:
                 raise NumberTextError(f"“{cell}” may be hours and minutes or minutes and seconds. Write it with its unit.")
             if hours is not None:
                 return tidy(convert(hours, "h", v.unit))
+        if column.position and not any(c.isdigit() for c in cell):
+            # 'overnight', 'rt': a word that the chemist puts a number to.
+            cell = self._number_for(v, cell)
         value, unit = self._amount(row, cell, column)
         # '0.05 eq' of a loading in mol% is 5 of them, so it is sent back.
         own = (bare_unit(v.unit), *(("eq",) if v.role is Role.RATIO else ()))
@@ -536,12 +539,28 @@ class _Reader:
             row.asked.add("comma")
         return found.value, found.unit or column.unit
 
+    def _number_for(self, v: Variable, cell: str) -> str:
+        """What the chemist says a word means, with the variable's unit."""
+        said = self._said(v, cell)
+        if not said:
+            raise NumberTextError(f"“{cell[:40]}” is not a number. Say what it means.")
+        try:
+            read_amount(said)
+        except NumberTextError as error:
+            raise NumberTextError(f"“{cell[:40]}” means {said}, but {error}") from error
+        return said if any(c.isalpha() or c in "°%" for c in said) else f"{said} {v.unit}".rstrip()
+
     def _word(self, v: Variable, cell: str) -> str:
+        """The option that a word means, as the chemist says; empty if nothing was said."""
+        said = self._said(v, cell)
+        return said if said in v.choices else ""
+
+    def _said(self, v: Variable, cell: str) -> str:
         word = " ".join(cell.split())
         known = next((w for w in self.words if w.variable.key == v.key and w.word == word), None)
         if known is None:
-            said = self.data.words.get(v.key, {}).get(word, "")
-            known = UnknownWord(v, word, said if said in v.choices else "")
+            said = self.data.words.get(v.key, {}).get(word, "").strip()
+            known = UnknownWord(v, word, said)
             self.words.append(known)
         return known.option
 

@@ -282,7 +282,8 @@ def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> Re
     if not data.model_fields_set & {"at", "at_kind"}:
         data = data.model_copy(update={"at": f"{row.at_h!r}", "at_kind": "elapsed", "at_unit": "h"})
     hours, value = _checked(run, series, data)
-    _check_future(run, hours, data.confirm)
+    if abs(hours - row.at_h) > 1e-9:
+        _check_future(run, hours, data.confirm)
     before = {"at_h": row.at_h, "value": row.value}
     row.at_h, row.value = hours, value
     session.add(row)

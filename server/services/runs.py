@@ -118,20 +118,19 @@ def _check_setting(v: Variable, value: float) -> float:
     return value
 
 
-def _check_plan(space: Space, settings: Mapping[str, Setting], given: Sequence[str]) -> None:
-    """A plan never leaves the hard limits; leaving the range needs a yes."""
+def _check_plan(space: Space, settings: Mapping[str, Setting]) -> list[tuple[str, str]]:
+    """A plan never leaves the hard limits; what of it leaves the range needs a yes: (field, sentence) each."""
     broken = space.broken_limits(settings)
     if broken:
         raise InvalidInputError({_field_of(space, broken[0]): " ".join(broken)})
-    outside = [v for v in space.variables if not v.is_choice and not v.low <= float(settings[v.key]) <= v.high]
-    if outside:
-        sentences = [
-            f"{v.name}: {float(settings[v.key]):g} {v.unit}".rstrip() + f" lies outside the range {v.low:g} to {v.high:g}."
-            for v in outside
-        ]
-        question = "Plan it all the same, as new ground"
-        field = f"setting_{outside[0].key}"
-        NeedsConfirmationError(field, "outside_range", " ".join(sentences), question).raise_unless_in(given)
+    return [
+        (
+            f"setting_{v.key}",
+            f"{v.name}: {float(settings[v.key]):g} {v.unit}".rstrip() + f" lies outside the range {v.low:g} to {v.high:g}.",
+        )
+        for v in space.variables
+        if not v.is_choice and not v.low <= float(settings[v.key]) <= v.high
+    ]
 
 
 def _field_of(space: Space, sentence: str) -> str:
@@ -187,15 +186,24 @@ def plan_runs(
     """Plan runs, all or none; each comes with the purpose and forecast to keep. Raises like ``plan_run``."""
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
-    checked = []
+    checked: list[tuple[PlannedRunInput, dict[str, Setting], str | None, dict[str, Any] | None]] = []
+    outside: list[tuple[str, str]] = []
     for data, purpose, forecast in plans:
         settings = read_settings(space, data.settings)
         messages: dict[str, str] = {}
         check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
         if messages:
             raise InvalidInputError(messages)
-        _check_plan(space, settings, data.confirm)
+        found = _check_plan(space, settings)
+        if found and len(plans) > 1:
+            found[0] = (found[0][0], f"Run {len(checked) + 1} of {len(plans)}: {found[0][1]}")
+        outside += found
         checked.append((data, settings, purpose, forecast))
+    if outside:
+        given = [answer for data, *_ in checked for answer in data.confirm]
+        question = "Plan it all the same, as new ground"
+        message = " ".join(sentence for _, sentence in outside)
+        NeedsConfirmationError(outside[0][0], "outside_range", message, question).raise_unless_in(given)
     rows = [_add_plan(session, preparation, space, *one) for one in checked]
     session.commit()
     return rows
@@ -229,7 +237,7 @@ def _add_plan(
     return run
 
 
-def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theory: bool) -> None:
+def _check_result(data: FinishedRunInput, has_theory: bool, stored_day: str | None) -> None:
     messages: dict[str, str] = {}
     if data.yield_percent is not None and data.yield_percent < 0:
         messages["yield_percent"] = f"A yield of {data.yield_percent:g} % is below 0. Enter a value from 0 to 100."
@@ -251,7 +259,7 @@ def _check_result(preparation: PreparationRow, data: FinishedRunInput, has_theor
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if data.residual_percent is not None and not 0 <= data.residual_percent < 100:
         messages["residual_percent"] = "Solvent and water must be at least 0 and below 100 %."
-    if data.made_on is not None and data.made_on > latest_day():
+    if data.made_on is not None and data.made_on > latest_day() and data.made_on.isoformat() != stored_day:
         messages["made_on"] = f"{data.made_on.isoformat()} lies in the future. Enter the day on which the run was made."
     check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
     check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
@@ -346,7 +354,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     if theory is not None and not theory.value > 0:
         message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
         raise InvalidInputError({"theoretical_yield_g": message})
-    _check_result(preparation, data, theory is not None)
+    _check_result(data, theory is not None, run.made_on if run is not None else None)
     broken = space.broken_limits(settings)
     if broken:
         question = "The run was really made with these settings"
@@ -361,7 +369,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
             created_at=now(),
         )
     before = run.model_dump(mode="json")
-    earlier_yield = yield_of(preparation, run, theory) if not is_new and run.state == "finished" else None
+    kept_yield = _stored_yield(preparation, run) if not is_new else None
     with session.no_autoflush:
         _apply_result(run, data)
         run.theory_g, run.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
@@ -369,9 +377,10 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         run.scale_mol = scale
         _check_agreement(preparation, run, theory)
         found = yield_of(preparation, run, theory)
-    if earlier_yield is None or found is None or abs(found.percent - earlier_yield.percent) > 0.05:
-        # What was kept once is not asked again when something else is corrected.
-        _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm)
+    if found is not None and run.outcome == "failure" and found.percent > LARGEST_FAILURE:
+        message = f"A failure with a yield of {found.percent:.0f} %? Choose that it gave a yield, or correct the mass."
+        raise InvalidInputError({"outcome": message})
+    _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield)
     if not is_new:
         run.revision += 1
     session.add(run)
@@ -394,13 +403,20 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     return run
 
 
-def _check_size(found: RunYield | None, field: str, given: Sequence[str]) -> None:
-    """A yield above 100 % needs a yes; far above, it is a typing mistake."""
+def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
+    """The yield of a finished run as it is stored; None where it has none."""
+    if run.state != "finished":
+        return None
+    return yield_of(preparation, run, Quantity(run.theory_g, run.theory_u_g) if run.theory_g is not None else None)
+
+
+def _check_size(found: RunYield | None, field: str, given: Sequence[str], earlier: RunYield | None) -> None:
+    """A yield above 100 % needs a yes, unless it was kept so before; far above, it is a typing mistake."""
     if found is None:
         return
     if found.percent > LARGEST_YIELD:
         raise InvalidInputError({field: f"This gives a yield of {found.percent:.0f} %. Check the masses."})
-    if found.is_above_100:
+    if found.is_above_100 and (earlier is None or abs(found.percent - earlier.percent) > 0.05):
         message = f"A yield of {found.percent:.4g} % is above 100 %. {ABOVE_100_REASONS} Correct it, or say yes to keep it."
         NeedsConfirmationError(field, "yield_above_100", message, "Keep it all the same, flagged").raise_unless_in(given)
 
@@ -636,7 +652,8 @@ def note_weighed(
     if run.theory_g is not None:
         field = next((f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form")
         try:
-            _check_size(_renew_theory(session, run), field, confirm)
+            earlier_yield = _stored_yield(questions.get_preparation(session, run.preparation_id), run)
+            _check_size(_renew_theory(session, run), field, confirm, earlier_yield)
         except YieldwrightError:
             session.rollback()
             raise
@@ -671,6 +688,9 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
         messages["mass_g"] = f"A mass of {data.mass_g:g} g is below 0."
     if not 0 < data.purity_percent <= 100:
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
+    known = {m.id for m in questions.list_materials(session, run.preparation_id)}
+    if data.material_id is not None and data.material_id not in known:
+        messages["material_id"] = "This material is not there (any more)."
     if messages:
         raise InvalidInputError(messages)
     existing = questions.list_checkpoints(session, run_id)

@@ -13,6 +13,14 @@ def setting_text(v: Variable, value: Setting) -> str:
     return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
 
 
+def setting_at_scale(v: Variable, value: Setting, scale: float | None, base_scale: float | None) -> str:
+    """A setting with its unit; a volume counts at the base scale, so another scale is said beside it."""
+    text = setting_text(v, value)
+    if v.role is not Role.VOLUME or not scale or not base_scale or math.isclose(scale, base_scale):
+        return text
+    return f"{float(value) * scale / base_scale:.4g} {v.unit}".rstrip() + f" ({text} at the base scale)"
+
+
 def window_text(w: VariableWindow) -> str:
     """The window of one variable in words.
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlmodel import Session
 
+from server.core.model.effects import Evidence
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis
@@ -17,7 +18,7 @@ from server.services.charges import make_charge
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.preparations import log_change, now, today
-from server.services.words import setting_text, window_text
+from server.services.words import setting_at_scale, setting_text, window_text
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
@@ -100,7 +101,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "notes": preparation.notes,
         "references": [line for line in preparation.literature_references.splitlines() if line.strip()],
         **_materials(analysis, decisions, scale_mol),
-        "stages": _stages(analysis, windows),
+        "stages": _stages(analysis, windows, scale_mol),
         "allowed_loss": window.allowed_loss,
         "window_percent": round(100 * window.probability, 1),
         "expected": {
@@ -151,7 +152,7 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
     }
 
 
-def _stages(analysis: Analysis, windows: Mapping[str, str]) -> list[Content]:
+def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | None) -> list[Content]:
     assert analysis.working is not None
     settings = analysis.working.settings
     texts = analysis.preparation.procedure or {}
@@ -160,14 +161,20 @@ def _stages(analysis: Analysis, windows: Mapping[str, str]) -> list[Content]:
         inside = [v for v in analysis.space.variables if v.stage is stage]
         text = str(texts.get(stage.value, ""))
         if inside or text:
-            rows = [{"name": v.name, "setting": setting_text(v, settings[v.key]), "window": windows[v.key]} for v in inside]
+            base = analysis.preparation.base_scale_mol
+            rows = [
+                {"name": v.name, "setting": setting_at_scale(v, settings[v.key], scale_mol, base), "window": windows[v.key]}
+                for v in inside
+            ]
             out.append({"title": STAGE_TITLES[stage], "text": text, "settings": rows})
     return out
 
 
 def _findings(analysis: Analysis) -> list[str]:
     try:
-        return [f"{e.evidence}: {e.sentence}" for e in analysis.effects]
+        # The sentences themselves say what cannot be told; the others are led by their evidence.
+        plain = (Evidence.CANNOT_TELL, Evidence.NEVER_MOVED, Evidence.TOO_FEW_RUNS)
+        return [e.sentence if e.evidence in plain else f"{e.evidence}: {e.sentence}" for e in analysis.effects]
     except NotReadyError as error:
         return [str(error)]
 

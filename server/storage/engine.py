@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -94,12 +95,19 @@ def _revision_of(path: Path) -> str | None:
 
 
 def _keep_copy(path: Path, head: str) -> None:
-    """Copy a database whose tables are about to be changed, once, beside it."""
-    target = path.with_name(f"{path.name}.before-{head}")
-    if target.exists():
-        return
-    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(target)) as copy:
-        source.backup(copy)
+    """Copy a database whose tables are about to be changed beside it, whole or not at all; nothing is overwritten."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as lock:
+        lock.execute("PRAGMA busy_timeout=30000")
+        # Another start may be changing the tables: then the copy was made there.
+        lock.execute("BEGIN IMMEDIATE")
+        if _revision_of(path) == head:
+            return
+        part = path.with_name(f"{path.name}.copying")
+        part.unlink(missing_ok=True)
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(part)) as copy:
+            source.backup(copy)
+        names = (f"{path.name}.before-{head}{f'-{k}' if k else ''}" for k in count())
+        part.rename(next(target for name in names if not (target := path.with_name(name)).exists()))
 
 
 def _prepare_connection(connection: sqlite3.Connection, record: Any) -> None:
@@ -110,7 +118,8 @@ def _prepare_connection(connection: sqlite3.Connection, record: Any) -> None:
 def _prepare_upgrade(connection: sqlite3.Connection, _record: Any) -> None:
     # The driver's own transaction handling would start them too late; see _begin.
     connection.isolation_level = None
-    for pragma in ("journal_mode=WAL", "busy_timeout=30000"):
+    # Without the old way of renaming tables, a view of the user's own would stop an upgrade.
+    for pragma in ("journal_mode=WAL", "busy_timeout=30000", "legacy_alter_table=ON"):
         connection.execute(f"PRAGMA {pragma}").close()
 
 

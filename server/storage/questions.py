@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from typing import TypeVar
 
@@ -71,8 +72,13 @@ def list_preparations(session: Session, *, archived: bool = False, containing: s
     query = select(PreparationRow).order_by(col(PreparationRow.id))
     query = query.where(col(PreparationRow.archived_at).is_not(None) if archived else col(PreparationRow.archived_at).is_(None))
     # SQLite knows the case of ASCII letters only.
-    wanted = containing.casefold()
-    return sorted((p for p in session.exec(query).all() if wanted in p.name.casefold()), key=lambda p: p.name.casefold())
+    wanted = _folded(containing)
+    return sorted((p for p in session.exec(query).all() if wanted in _folded(p.name)), key=lambda p: p.name.casefold())
+
+
+def _folded(text: str) -> str:
+    """Text for a search: without case, subscripts as plain digits."""
+    return unicodedata.normalize("NFKC", text).casefold()
 
 
 def find_preparation_named(session: Session, name: str) -> PreparationRow | None:

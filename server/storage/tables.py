@@ -234,6 +234,8 @@ class CheckpointRow(SQLModel, table=True):
     name: str
     stage: str
     kind: str = "product"
+    # Which material came back; None for the one that limits.
+    material_id: int | None = None
     mass_g: float
     purity_percent: float = 100.0
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
@@ -19,6 +20,7 @@ from server.paths import asset_folder
 from server.web.glossary import words_used
 
 DASH = "–"
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?[+-]\d\d:\d\d")
 # Where the foot of a page names the words of the glossary that it uses.
 WORDS_PLACE = "<!-- words -->"
 
@@ -77,7 +79,7 @@ def show_day(value: datetime | str | None) -> str:
     """Show the day of a moment as year-month-day."""
     if value is None:
         return DASH
-    return value if isinstance(value, str) else value.strftime("%Y-%m-%d")
+    return value if isinstance(value, str) else value.astimezone().strftime("%Y-%m-%d")
 
 
 def show_logged(value: Any) -> str:
@@ -94,6 +96,8 @@ def show_logged(value: Any) -> str:
         return " and ".join(show_logged(one) for one in value)
     if isinstance(value, float):
         return show_number(value, 6)
+    if isinstance(value, str) and _MOMENT.fullmatch(value):
+        return datetime.fromisoformat(value).astimezone().strftime("%Y-%m-%d %H:%M")
     return show_words(value) if isinstance(value, str) else str(value)
 
 

@@ -39,6 +39,15 @@
     field.addEventListener("input", follow);
   });
 
+  // Some keypads have a comma only: a decimal comma becomes a point where everybody can see it.
+  document.addEventListener("change", (event) => {
+    const field = event.target;
+    if (field instanceof HTMLInputElement && field.inputMode === "decimal" && /^\s*[+\-−]?\d+,\d+\s*$/.test(field.value)) {
+      field.value = field.value.replace(",", ".");
+      field.dispatchEvent(new Event("input", { bubbles: true }));
+    }
+  });
+
   // Times of day are local: the browser knows by how much.
   document.querySelectorAll("[data-offset]").forEach((field) => {
     field.value = String(-new Date().getTimezoneOffset());

@@ -7,7 +7,7 @@ import pytest
 from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
-from server.errors import InvalidInputError
+from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import analyse
 from server.services.charges import add_material, update_material
 from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals
@@ -147,6 +147,8 @@ def test_costs_are_compared_only_where_all_that_differs_has_a_price(session: Ses
     assert decisions.always_without_price == ["water"]
     assert COST not in decisions.savings
     assert decisions.front(COST) is None
+    with pytest.raises(NotReadyError, match="without a price of sulfate"):
+        decisions.burden(COST)
     update_material(session, int(material.id or 0), MaterialInput.model_validate({**line, "price_per_g": 0.02}))
     assert COST in Decisions(session, analyse(session, key)).savings
 

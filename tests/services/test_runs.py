@@ -430,3 +430,50 @@ def test_a_corrected_setting_is_in_the_log(session: Session, preparation: Prepar
 def test_absurd_uncertainties_are_refused(session: Session, preparation: PreparationRow, field: str, value: float) -> None:
     with pytest.raises(InvalidInputError, match="larger than the value itself"):
         record(session, preparation, None, **{"product_mass_g": 5.0, field: value})
+
+
+def test_a_correction_of_theory_is_judged_like_a_new_result(session: Session, preparation: PreparationRow) -> None:
+    run = record(session, preparation, product_mass_g=8.0)
+    with pytest.raises(InvalidInputError, match="This gives a yield of 800 %"):
+        record(session, preparation, run.id, theoretical_yield_g=1.0)
+    session.rollback()
+    with pytest.raises(NeedsConfirmationError, match="above 100"):
+        record(session, preparation, run.id, theoretical_yield_g=7.5)
+    session.rollback()
+    record(session, preparation, run.id, theoretical_yield_g=7.5, confirm=["yield_above_100"])
+    # What was kept is not asked again, unless the yield changes.
+    record(session, preparation, run.id, notes="wet")
+    with pytest.raises(NeedsConfirmationError):
+        record(session, preparation, run.id, theoretical_yield_g=7.0)
+
+
+def test_a_failure_with_a_good_mass_is_questioned(session: Session, preparation: PreparationRow) -> None:
+    run = record(session, preparation, product_mass_g=8.0)
+    with pytest.raises(InvalidInputError, match="A failure with a yield of 80 %"):
+        record(session, preparation, run.id, outcome="failure")
+
+
+def test_recovered_material_in_excess_corrects_nothing(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    run = record(session, preparation, product_mass_g=13.02, settings={**SETTINGS, "ratio": 2.0})
+    back = CheckpointInput(name="acid", stage="work_up", kind="recovered", mass_g=9.0, material_id=charged["acid"])
+    add_checkpoint(session, int(run.id or 0), back)
+    found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1]).balance
+    assert found is not None
+    assert found.based_on_recovered_percent is None
+    with pytest.raises(InvalidInputError, match="not there"):
+        add_checkpoint(session, int(run.id or 0), back.model_copy(update={"material_id": 999}))
+
+
+def test_a_measured_volume_stays_as_measured(session: Session, preparation: PreparationRow, charged: dict[str, int]) -> None:
+    key = int(preparation.id or 0)
+    wash = add_variable(session, key, VariableInput(name="wash", role="volume", unit="mL", low=5, high=50, base=10))
+    water = MaterialInput(name="water", role="wash", amount_kind="volume", amount=10, ratio_variable_id=wash.id)
+    bottle = int(add_material(session, key, water).id or 0)
+    record(session, preparation, settings={**SETTINGS, "ratio": 2.0, "wash": 25.0}, product_mass_g=5)
+    # One per cent more alcohol than planned makes no difference to 25 mL.
+    found = {a.material: a.value for a in weigh(session, preparation, {charged["alcohol"]: (17.8, None), bottle: (None, 25.0)})}
+    assert found["water"] == 25.0

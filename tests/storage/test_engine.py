@@ -122,6 +122,26 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
         assert copy.execute("SELECT count(*) FROM run").fetchone() == (1,)
 
 
+def test_copies_before_an_upgrade_are_whole_and_overwrite_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite3"
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.begin() as connection:
+        command.upgrade(migration_config(connection), "0002")
+    engine.dispose()
+    with closing(sqlite3.connect(path)) as own, own:
+        own.execute("CREATE VIEW mine AS SELECT * FROM run")
+    # A copy that was cut off, and one of another database.
+    (tmp_path / "old.sqlite3.before-0004").write_bytes(b"")
+    (tmp_path / "old.sqlite3.copying").write_bytes(b"half")
+    open_database(path).dispose()
+    with closing(sqlite3.connect(tmp_path / "old.sqlite3.before-0004-1")) as copy:
+        assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
+    assert (tmp_path / "old.sqlite3.before-0004").read_bytes() == b""
+    assert not (tmp_path / "old.sqlite3.copying").exists()
+    with closing(sqlite3.connect(path)) as upgraded:
+        assert upgraded.execute("SELECT count(*) FROM mine").fetchone() == (0,)
+
+
 def test_ids_are_never_used_again(session: Session) -> None:
     preparation = make_preparation(session)
     first = make_run(session, preparation)

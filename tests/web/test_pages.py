@@ -1217,3 +1217,73 @@ def test_the_day_of_a_started_run_is_offered(ready: TestClient) -> None:
 def test_an_option_is_known_in_any_letters(ready: TestClient) -> None:
     line = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "choice_variable_id": 3, "choice": "mgso4"}
     assert ready.post("/api/v1/preparations/1/materials", json=line).json()["choice"] == "MgSO4"
+
+
+def test_only_the_latest_yes_to_a_question_is_kept(ready: TestClient) -> None:
+    given: list[str] = []
+    for mass in ("10.4", "10.5", "10.6"):
+        page = ready.post("/preparations/1/runs", data={**RUN, "product_mass_g": mass, "confirm": given})
+        given = [*answers_of(page.text, "hidden"), *answers_of(page.text, "checkbox")]
+        assert len(given) == 1
+
+
+def test_words_in_a_column_of_numbers_get_a_number(ready: TestClient) -> None:
+    rows = "hold;bath;agent;yield;day\novernight;120;MgSO4;50;Mon 2nd March 26\n2;120;MgSO4;60;3 Mar 2026\n"
+    first = ready.post(IMPORT, data={"action": "read", "rows": rows})
+    assert "1 of 2 can be stored" in first.text
+    assert "“overnight” in hold means (in h)" in first.text
+    fields = kept_of(first.text)
+    told = ready.post(IMPORT, data={**fields, "word_1:overnight": "5.5", "action": "check"})
+    assert "2 of 2 can be stored" in told.text
+    assert 'value="5.5"' in told.text
+    assert "2026-03-02" in told.text
+    wrong = ready.post(IMPORT, data={**fields, "word_1:overnight": "long", "action": "check"})
+    assert "means long, but" in wrong.text
+
+
+def test_earlier_runs_outside_new_limits_are_named(ready: TestClient) -> None:
+    enter(ready)
+    assert "made outside the limits" not in ready.get("/preparations/1/setup").text
+    rule = {"kind": "linear", "coefficients": {"1": 1}, "bound": 1.5}
+    assert ready.post("/api/v1/preparations/1/limits", json=rule).status_code == 201
+    assert "Run 1 was made outside the limits as they are now" in ready.get("/preparations/1/setup").text
+    rule = {"kind": "linear", "coefficients": {"2": -1}, "bound": -105}
+    assert ready.post("/api/v1/preparations/1/limits", json=rule).json()["text"] == "bath at least 105"
+
+
+def test_a_volume_at_another_scale_is_said_in_both(ready: TestClient) -> None:
+    wash = {"name": "wash", "role": "volume", "unit": "mL", "low": 5, "high": 50, "base": 10}
+    assert ready.post("/api/v1/preparations/1/variables", json=wash).status_code == 201
+    assert ready.put(
+        "/api/v1/preparations/1", json={"name": "Ester", "theoretical_yield_g": 10, "base_scale_mol": 0.1}
+    ).is_success
+    plan = {"settings": {"1": 2, "2": 120, "3": "MgSO4", "4": 10}, "scale_mol": 0.2}
+    run = ready.post("/api/v1/preparations/1/planned-runs", json=plan).json()
+    assert "20 mL (10 mL at the base scale)" in ready.get(f"/runs/{run['id']}/bench-sheet").text
+
+
+def test_the_history_says_what_a_removed_reading_was(ready: TestClient) -> None:
+    enter(ready)
+    body = {"series": "product", "value": 37.5, "unit": "%", "at_kind": "elapsed", "at": "1.5"}
+    reading = ready.post("/api/v1/runs/1/readings", json=body).json()
+    ready.post(f"/readings/{reading['id']}/delete")
+    history = ready.get("/runs/1").text.split("History of this run")[1]
+    assert "reading of product removed; time in h 1.5; value 37.5" in history
+
+
+def test_a_photo_is_asked_for_again_only_when_it_changed(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/runs/1/attachments", files={"file": ("note.txt", b"two layers")})
+    first = ready.get("/attachments/1")
+    again = ready.get("/attachments/1", headers={"If-None-Match": first.headers["etag"]})
+    assert (first.status_code, again.status_code) == (200, 304)
+    for name in ("content-security-policy", "cache-control"):
+        assert first.headers[name] == again.headers[name]
+
+
+def test_why_the_best_run_is_no_recipe_is_said(ready: TestClient) -> None:
+    enter(ready, product_mass_g="5")
+    enter(ready, setting_1="3", product_mass_g="9")
+    rule = {"kind": "linear", "coefficients": {"1": 1}, "bound": 2.5}
+    assert ready.post("/api/v1/preparations/1/limits", json=rule).status_code == 201
+    assert "Run 2 lies outside your limits as they are now." in ready.get("/preparations/1").text

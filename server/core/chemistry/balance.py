@@ -42,6 +42,10 @@ class StageRecovery:
         return self.start_g - self.end_g
 
 
+# More product after a stage than before it, beyond what weighing scatters by. [%] (own judgement)
+GAIN = 101.0
+
+
 @dataclass(frozen=True)
 class MassBalance:
     """Where the product went.
@@ -105,7 +109,12 @@ def _sentence(stages: Sequence[StageRecovery], theoretical_g: float) -> str:
     if worst.lost_g <= 0:
         return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
     share = 100.0 * worst.lost_g / theoretical_g
+    gained = [s for s in stages if s.recovery_percent > GAIN]
+    more = ""
+    if gained:
+        s = gained[0]
+        more = f" But {s.to_name} holds more product than {s.from_name} did: one of the two was wet, or its content is not right."
     return (
         f"Most was lost between {worst.from_name} and {worst.to_name}: {worst.lost_g:.3g} g, "
-        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %)."
+        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %).{more}"
     )

@@ -198,8 +198,8 @@ def _split_charge(plain: str, origin: list[int], text: str) -> tuple[str, int]:
     before = plain[: match.start()]
     if not digits:
         return before, len(signs) if signs[0] == "+" else -len(signs)
-    if not caret and not before.endswith(("]", "}")):
-        # NH4+ and Al(OH)4- count, Fe3+ and [Fe(CN)6]3- are charges; anything else could be either.
+    if not caret and not before.endswith(("]", "}")) and not _is_one_bracket(before):
+        # NH4+ and Al(OH)4- count, Fe3+, [Fe(CN)6]3- and (SO4)2- are charges; anything else could be either.
         symbols = re.findall(r"[A-Z][a-z]?", before)
         if len(digits) == 1 and len(symbols) > 1:
             return before + digits, 1 if signs == "+" else -1
@@ -212,6 +212,16 @@ def _split_charge(plain: str, origin: list[int], text: str) -> tuple[str, int]:
             )
     size = int(digits)
     return before, size if signs[0] == "+" else -size
+
+
+def _is_one_bracket(text: str) -> bool:
+    """Whether the whole text stands in one pair of round brackets."""
+    depth = 0
+    for position, character in enumerate(text):
+        depth += (character == "(") - (character == ")")
+        if depth == 0:
+            return character == ")" and position == len(text) - 1
+    return False
 
 
 def _parts(body: str) -> list[tuple[int, int]]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import qmc
 
-from server.core.choose.search import nearest_reachable
+from server.core.choose.search import draw_reachable, nearest_reachable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach
 from server.core.space.variables import FloatArray, Settings
@@ -72,7 +72,8 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
     pool = np.unique(_nearest(reach, targets), axis=0)
     pool = pool[reach.allowed(pool)]
     if len(pool) == 0:
-        return reach.settings(list(nearest_reachable(reach, base_row[0])))
+        # Tight rules leave nothing of the spread: anything that can be reached, away from the runs so far.
+        pool = draw_reachable(reach, len(targets), np.random.default_rng(7))
     gaps = distances(reach.coded_rows(pool), done, is_choice)
     return reach.settings(list(pool[int(np.argmax(np.round(gaps, 9)))]))
 

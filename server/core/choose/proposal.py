@@ -68,12 +68,16 @@ class Forecast:
 
     @classmethod
     def of(cls, mixture: Mixture, column: int = 0) -> Forecast:
-        """Read the forecast from one column of a mixture; ranges are cut at 0 and 100, and ``clipped`` says so."""
+        """Read the forecast from one column of a mixture.
+
+        Yields end at 0 and 100: the mean is that of results cut there, ranges are cut, and ``clipped`` says so.
+        """
         one = Mixture(mixture.weights, mixture.means[:, [column]], mixture.variances[:, [column]])
         low_90, low_50, high_50, high_90 = (float(one.quantile(q)[0]) for q in (0.05, 0.25, 0.75, 0.95))
-        values = [float(one.mean[0]), low_50, high_50, low_90, high_90]
+        values = [low_50, high_50, low_90, high_90]
         cut = [float(np.clip(v, 0.0, 100.0)) for v in values]
-        return cls(cut[0], cut[1], cut[2], cut[3], cut[4], cut != values)
+        mean = float(one.mean_between(0.0, 100.0)[0])
+        return cls(mean, cut[0], cut[1], cut[2], cut[3], cut != values)
 
 
 @dataclass(frozen=True)
@@ -176,7 +180,8 @@ def new_ground_words(space: Space, settings: Settings, tried: Sequence[Settings]
             continue
         seen = [float(row[v.key]) for row in tried]
         number = float(value)
-        slack = 1e-12 * max(map(abs, seen))
+        # What was really set or weighed is never quite on the steps.
+        slack = 0.1 * v.working_step
         if number > max(seen) + slack:
             words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is above the {max(seen):g} tried so far")
         elif number < min(seen) - slack:
@@ -394,7 +399,12 @@ def _repeat(history: History, ladder: Ladder, reach: Reach, best: int, before: s
             f"the nearest reachable run differs in {'; '.join(differs)}."
         )
     else:
-        reason = f"Repeats run {number}, the working recipe: two results there tell luck from recipe."
+        here = encode(history.space.variables, [history.settings[best]])
+        same = int(np.sum(np.all(np.round(history.table.coded - here, 7) == 0.0, axis=1)))
+        tells = "two results there tell luck from recipe"
+        if same > 1:
+            tells = f"beside the {same} results there, one more tells better"
+        reason = f"Repeats run {number}, the working recipe: {tells}."
     return _finish(history, ladder, settings, Purpose.REPEAT, best, before + reason)
 
 
@@ -501,8 +511,8 @@ def _reason(
     changes = changes_in_words(history.space, history.settings[best], settings)
     what = "; ".join(changes) if changes else "no change"
     working = encode(history.space.variables, [history.settings[best]])
-    at_best = float(np.clip(ladder.predict(working).mean[0], 0.0, 100.0))
-    # Not the difference of the two numbers that are shown: those are cut at 0 and 100.
+    at_best = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])
+    # Not the difference of the two numbers that are shown: those are of results cut at 0 and 100.
     change = float(ladder.difference(working, encode(history.space.variables, [settings])).mean[0])
     against = f"compared with run {number} (expected {at_best:.0f} %)"
     if purpose is Purpose.RAISE:
@@ -513,10 +523,11 @@ def _reason(
         text += f", with a {100 * chance:.0f} % chance to be better." if chance is not None else "."
         return text[0].upper() + text[1:]
     if purpose is Purpose.FIND_OUT:
-        spread = forecast.high_90 - forecast.low_90
-        return (
-            f"The models are least sure here (90 % range {spread:.0f} points wide), so this run teaches most: {what}, {against}."
-        )
+        sd = float(ladder.predict(encode(history.space.variables, [settings])).sd[0])
+        unsure = f"(standard deviation {sd:.0f} points)"
+        if history.pending:
+            return f"Beside the runs planned so far, the models learn most here {unsure}: {what}, {against}."
+        return f"The models are least sure here {unsure}, so this run teaches most: {what}, {against}."
     assert saving is not None
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
     cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"

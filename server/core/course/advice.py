@@ -128,8 +128,11 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str) -> Advice:
     ends = fit.at(np.array([last - stretch, last, last + 1.0]))
     brought, more = float(ends[1] - ends[0]), float(ends[2] - ends[1])
     odd = tuple((float(h), float(v)) for h, v, w in zip(fit.hours, fit.values, fit.weights, strict=True) if w < LOW_WEIGHT)
-    verb = f"The last {hours_words(stretch)} brought" if brought >= 0 else f"In the last {hours_words(stretch)} it fell by"
-    lately = f"{verb} {abs(brought):.3g} {unit}".rstrip() + "."
+    if abs(brought) < 1e-3 * float(np.ptp(fit.values)):
+        lately = f"The last {hours_words(stretch)} changed next to nothing."
+    else:
+        verb = f"The last {hours_words(stretch)} brought" if brought > 0 else f"In the last {hours_words(stretch)} it fell by"
+        lately = f"{verb} {abs(brought):.3g} {unit}".rstrip() + "."
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:

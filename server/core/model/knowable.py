@@ -17,7 +17,7 @@ from server.core.space.variables import FloatArray
 TOGETHER_R2 = 0.9
 # Of three or more variables it is judged only where so many different settings are left over; with fewer, chance
 # makes it large.
-_SPARE_RUNS = 2
+_SPARE_RUNS = 3
 _STILL = 1e-6
 
 
@@ -106,7 +106,7 @@ def what_is_knowable(table: RunTable) -> Knowable:
             if _canonical_r2(blocks[j], blocks[k]) >= TOGETHER_R2:
                 parent[root(k)] = root(j)
     # Repeats add runs, but nothing that could separate variables.
-    different = _different_settings(table, blocks)
+    different = _different_settings(table, blocks) if moved else blocks
     for j in moved:
         if all(root(k) != root(j) for k in moved if k != j):
             for k in _dependence(different, j, [k for k in moved if k != j]):
@@ -136,11 +136,13 @@ def _dependence(blocks: list[FloatArray], j: int, others: list[int]) -> list[int
         if not chosen:
             return False
         joined = np.hstack([blocks[k] for k in chosen])
-        n, k = len(joined), int(np.linalg.matrix_rank(joined))
+        n, own = len(joined), blocks[j].shape[1]
+        # Of the own columns the combination that is fixed best is judged, so they count like others.
+        k = int(np.linalg.matrix_rank(joined)) + own - 1
         if n - 1 - k < _SPARE_RUNS:
             return False
         r2 = _canonical_r2(blocks[j], _orthonormal(joined))
-        return 1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2
+        return bool(1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2)
 
     if not is_fixed_by(others):
         return []

@@ -159,6 +159,21 @@ class Mixture:
     def sd(self) -> FloatArray:
         return np.sqrt(self.variance)
 
+    def mean_between(self, low: float, high: float) -> FloatArray:
+        """Mean of the value cut at ``low`` and ``high``. Shape (n_points,).
+
+        Notes
+        -----
+        Of one normal variable E[min(max(X, a), b)] = μ + (a − μ) Φ(α) + σ φ(α) + (b − μ)(1 − Φ(β)) − σ φ(β)
+        with α = (a − μ)/σ and β = (b − μ)/σ, by integration.
+        """
+        spread = np.sqrt(self.variances)
+        to_low, to_high = low - self.means, high - self.means
+        below, above = to_low / spread, to_high / spread
+        gained = to_low * special.ndtr(below) + spread * np.exp(-0.5 * below**2) / np.sqrt(2.0 * np.pi)
+        lost = to_high * special.ndtr(-above) - spread * np.exp(-0.5 * above**2) / np.sqrt(2.0 * np.pi)
+        return np.asarray(np.clip(self.weights @ (self.means + gained + lost), low, high))
+
     def probability_above(self, threshold: float) -> FloatArray:
         """Return P(value > threshold) at each point. Shape (n_points,)."""
         z = (self.means - threshold) / np.sqrt(self.variances)

@@ -1,4 +1,4 @@
-"""What a bottle held when something of it was weighed: later changes of the material leave earlier runs alone."""
+"""What a bottle held when something of it was weighed, and which material was recovered."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -14,6 +14,7 @@ COLUMNS = ("purity_percent", "water_percent", "concentration_mol_per_l", "densit
 def upgrade() -> None:
     for name in COLUMNS:
         op.add_column("weighed", sa.Column(name, sa.Float(), nullable=True))
+    op.add_column("checkpoint", sa.Column("material_id", sa.Integer(), nullable=True))
 
 
 def downgrade() -> None:

@@ -129,6 +129,7 @@ class CheckpointAnswer(Answer):
     name: str
     stage: str
     kind: str
+    material_id: int | None
     mass_g: float
     purity_percent: float
 

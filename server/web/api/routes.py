@@ -314,7 +314,7 @@ def get_run(run_id: Id, session: ReadSession) -> RunAnswer:
 
 @router.put("/runs/{run_id}", tags=["runs"])
 def update_run(run_id: Id, data: FinishedRunInput, session: WriteSession) -> RunAnswer:
-    """Enter the result of a planned run, or correct a finished one; fields that are not named stay as they are."""
+    """Enter the result of a planned run, or correct a finished one; what is not named beside the settings stays as it is."""
     row = questions.get_run(session, run_id)
     runs.record_run(session, row.preparation_id, data, run_id=run_id)
     return _run_by_id(session, run_id)

@@ -21,7 +21,7 @@ from server.services.numbers import NumberTextError, read_number
 from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
-from server.services.words import setting_text
+from server.services.words import setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
@@ -258,7 +258,11 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     charge = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
     stages = []
     for stage in Stage:
-        inside = [(v.name, setting_text(v, run.planned[v.key])) for v in space.variables if v.stage is stage]
+        inside = [
+            (v.name, setting_at_scale(v, run.planned[v.key], scale, preparation.base_scale_mol))
+            for v in space.variables
+            if v.stage is stage
+        ]
         if inside:
             stages.append((STAGES[stage], inside))
     cautions = cautions_for(preparation, rows, space, run.planned)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from textwrap import shorten
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -33,6 +34,8 @@ from server.web.pages.work import waiting
 from server.web.rendering import render, show_percent
 
 router = APIRouter()
+# Of a longer note of a run the table shows the beginning. [characters]
+_LONGEST_NOTE = 60
 _FIELDS = list(PreparationInput.model_fields)
 # Longest message from the page before. [characters]
 MOST_NOTE = 600
@@ -69,6 +72,7 @@ class OverviewPage:
     runs: list[RunLine]
     figure: Figure | None
     best: RunView | None
+    why_not_best: str
     effects: tuple[Effect, ...]
     effects_message: str
     proposal: Proposal | None
@@ -166,6 +170,15 @@ def runs_figure(analysis: Analysis) -> Figure | None:
     return Figure("yield-over-runs", text, data)
 
 
+def _why_not_best(analysis: Analysis, best: RunView | None) -> str:
+    """Why the run with the highest yield is not the working recipe; empty where it is."""
+    if best is None or analysis.working is None or analysis.working.run_number == best.number:
+        return ""
+    if analysis.space.broken_limits(best.settings):
+        return f"Run {best.number} lies outside your limits as they are now."
+    return f"Run {best.number} gave more once, but all runs together favour the settings of run {analysis.working.run_number}."
+
+
 def unknowns_of(analysis: Analysis) -> list[str]:
     """What cannot be told yet, one sentence each."""
     out = []
@@ -199,6 +212,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
     for run in analysis.runs:
         settings = [setting_text(v, run.settings[v.key]) for v in analysis.space.variables]
         note = run.row.excluded_reason or ("above 100 %" if run.run_yield and run.run_yield.is_above_100 else "")
+        note = note or shorten(run.row.notes, _LONGEST_NOTE, placeholder=" …")
         lines.append(RunLine(run, run_status(run), settings, run is best, note))
     effects: tuple[Effect, ...] = ()
     effects_message = ""
@@ -219,6 +233,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         runs=lines,
         figure=runs_figure(analysis),
         best=best,
+        why_not_best=_why_not_best(analysis, best),
         effects=effects,
         effects_message=effects_message,
         proposal=proposal,

@@ -41,7 +41,7 @@ from server.web.dependencies import Files, Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, submit
 from server.web.pages.common import Figure, Frame, run_status
 from server.web.pages.setup import STAGES
-from server.web.rendering import render
+from server.web.rendering import render, show_logged
 
 router = APIRouter()
 _RESULT_FIELDS = [f for f in FinishedRunInput.model_fields if f not in ("settings", "confirm")]
@@ -77,12 +77,13 @@ class RunPage:
     broken: list[str]
     figure: Figure | None
     checkpoints: list[CheckpointRow]
-    changes: list[ChangeRow]
+    changes: list[tuple[ChangeRow, str]]
     stages: dict[Stage, str]
     exclude_form: FormState
     checkpoint_form: FormState
     weighed_form: FormState
     as_weighed: list[tuple[str, str, str, AsWeighed]]
+    material_names: list[tuple[int, str]]
     attachments: list[AttachmentRow]
     attach_form: FormState
     taken: str
@@ -212,12 +213,13 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             broken=space.broken_limits(run.planned) if run.is_pending else [],
             figure=figure,
             checkpoints=list(questions.list_checkpoints(session, run_id)),
-            changes=list(questions.list_changes(session, preparation.id, run.number)),
+            changes=[(c, change_words(c)) for c in questions.list_changes(session, preparation.id, run.number)],
             stages=STAGES,
             exclude_form=form if part == "exclude" else FormState(),
             checkpoint_form=form if part == "checkpoint" else FormState({"purity_percent": "100", "stage": "work_up"}),
             weighed_form=form if part == "weighed" else FormState(weighed),
             as_weighed=as_weighed,
+            material_names=[(int(m.id or 0), m.name) for m in questions.list_materials(session, preparation.id)],
             attachments=list(questions.list_attachments(session, run_id)),
             attach_form=form if part == "attach" else FormState(),
             taken=TAKEN,
@@ -225,6 +227,24 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
         return render(request, "runs/show.html", page, status=status)
 
     return redraw
+
+
+# What the history shows by another name, and what it leaves out because it means nothing to a chemist.
+_LOGGED_NAMES = {"at_h": "time in h", "theory_g": "theoretical yield in g", "started_at": "start", "scale_mol": "scale in mol"}
+_NOT_LOGGED = {"id", "run_id", "preparation_id", "position", "noted_at", "added_at", "sha256", "revision", "material_id"}
+
+
+def change_words(change: ChangeRow) -> str:
+    """What a line of the history says beside its title: what was, and what came."""
+    before, after = change.before or {}, change.after or {}
+    parts = []
+    for key in [*after, *(k for k in before if k not in after)]:
+        if key in _NOT_LOGGED or isinstance(before.get(key), dict):
+            continue
+        name = _LOGGED_NAMES.get(key, key.replace("_", " "))
+        was, came = show_logged(before.get(key)), show_logged(after.get(key))
+        parts.append(f"{name} {was} → {came}" if key in before and key in after else f"{name} {came if key in after else was}")
+    return "; ".join(parts)
 
 
 @router.post("/runs/{run_id}/attachments")
@@ -243,16 +263,15 @@ def add_file(request: Request, run_id: Id, form: Form, session: WriteSession, fi
 def show_file(request: Request, attachment_id: Id, session: ReadSession, files: Files) -> Response:
     """A picture to look at, anything else as a download; neither may run as a page of this site."""
     found = read_attachment(session, files, attachment_id)
-    tag = f'"{found.row.sha256}"'
-    if request.headers.get("if-none-match") == tag:
-        return Response(status_code=304, headers={"ETag": tag})
     kind = "inline" if found.is_picture else "attachment"
     headers = {
         "Content-Disposition": f"{kind}; filename*=UTF-8''{quote(found.row.name)}",
         "Content-Security-Policy": "default-src 'none'; sandbox",
         "Cache-Control": "private, no-cache",
-        "ETag": tag,
+        "ETag": f'"{found.row.sha256}"',
     }
+    if request.headers.get("if-none-match") == headers["ETag"]:
+        return Response(status_code=304, headers=headers)
     return Response(found.content, media_type=found.row.media_type, headers=headers)
 
 

@@ -15,6 +15,7 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError
 from server.services.inputs import LimitInput, VariableInput, field_messages, validated
+from server.services.runs import view_runs
 from server.services.spaces import rule_of, space_of
 from server.services.variables import add_limit, add_variable, as_input, delete_limit, delete_variable, update_variable
 from server.storage import questions
@@ -59,6 +60,7 @@ class SetupPage:
     rows: list[VariableRow]
     limits: list[tuple[int, str]]
     limit_form: FormState
+    outside: list[int]
     roles: dict[Role, str]
     stages: dict[Stage, str]
     time_units: tuple[str, ...]
@@ -89,7 +91,9 @@ def _setup(request: Request, session: ReadSession, preparation: PreparationRow) 
         for limit in limits:
             rule = rule_of(limit, by_key)
             named.append((int(limit.id or 0), rule.text if rule else "names a variable that is gone"))
-        page = SetupPage(Frame(preparation, "setup"), space, list(rows), named, form, ROLES, STAGES, TIME_UNITS)
+        finished = [r for r in view_runs(session, preparation) if r.counts]
+        outside = [r.number for r in finished if space.broken_limits(r.settings)]
+        page = SetupPage(Frame(preparation, "setup"), space, list(rows), named, form, outside, ROLES, STAGES, TIME_UNITS)
         return render(request, "preparations/setup.html", page, status=status)
 
     return redraw

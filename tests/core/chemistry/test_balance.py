@@ -38,3 +38,9 @@ def test_nothing_to_follow_says_what_to_enter() -> None:
 def test_all_recovered_is_refused() -> None:
     with pytest.raises(InvalidInputError, match="less than what was put in"):
         follow_the_product(10.0, [], 1.0, recovered_fraction=1.0)
+
+
+def test_a_gain_beside_a_loss_is_told() -> None:
+    marks = [Checkpoint("crude", "work_up", 7.9), Checkpoint("recrystallised", "isolation", 8.5)]
+    assert "But recrystallised holds more product than crude did" in follow_the_product(10.0, marks, None).sentence
+    assert "But" not in follow_the_product(10.0, marks[:1], None).sentence

@@ -70,7 +70,10 @@ def test_fractional_hydrates(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "charge"),
-    [("NH4+", 1), ("SO4^2-", -2), ("SO₄²⁻", -2), ("Fe3+", 3), ("[Cu(NH3)4]2+", 2), ("Cl-", -1), ("Ca++", 2), ("[Fe(CN)6]3-", -3)],
+    [
+        *(("NH4+", 1), ("SO4^2-", -2), ("SO₄²⁻", -2), ("Fe3+", 3), ("[Cu(NH3)4]2+", 2), ("Cl-", -1), ("Ca++", 2)),
+        *(("[Fe(CN)6]3-", -3), ("(SO4)2-", -2), ("(NH4)+", 1)),
+    ],
 )
 def test_charges(text: str, charge: int) -> None:
     assert read_formula(text).charge == charge

@@ -238,3 +238,34 @@ def test_below_zero_the_same_setting_is_no_new_ground() -> None:
     space = Space((cold,))
     assert new_ground_words(space, {"t": -78.0}, [{"t": -78.0}]) == ()
     assert new_ground_words(space, {"t": -77.0}, [{"t": -78.0}]) == ("t -77 °C is above the -78 tried so far",)
+
+
+def test_opening_runs_of_a_mixture_differ() -> None:
+    # Five volumes that add up to 100 mL: no point of a spread adds up to it by chance.
+    parts = tuple(Variable(key=k, name=k, role=Role.OTHER, unit="mL", low=0, high=100, step=1, base=20) for k in "abcde")
+    every = dict.fromkeys("abcde", 1.0)
+    rules = (LinearRule("at most 100", every, 100.0), LinearRule("at least 100", dict.fromkeys("abcde", -1.0), -100.0))
+    space = Space(parts, rules)
+    rows: Rows = []
+    for _ in range(3):
+        h = history(rows, [50.0] * len(rows), space, new_ground=None)
+        settings = propose(h, fit_ladder(h.table)).settings
+        assert sum(float(x) for x in settings.values()) == pytest.approx(100.0)
+        assert settings not in rows
+        rows.append(settings)
+
+
+def test_a_forecast_near_100_stays_below_it() -> None:
+    one = Mixture(np.array([1.0]), np.array([[101.0]]), np.array([[64.0]]))
+    forecast = Forecast.of(one)
+    assert forecast.low_50 < forecast.mean < 99.0
+    assert forecast.high_90 == 100.0
+    assert forecast.clipped
+
+
+def test_the_reason_for_a_repeat_counts_what_is_there() -> None:
+    rows = [*ROWS, ROWS[1], ROWS[1]]
+    h = history(rows, [*YIELDS, 67.0, 69.0])
+    assert "beside the 3 results there" in propose(h, fit_ladder(h.table), Purpose.REPEAT).reason
+    once = history(ROWS, YIELDS)
+    assert "two results there" in propose(once, fit_ladder(once.table), Purpose.REPEAT).reason

@@ -94,3 +94,17 @@ def test_mixture_moments_and_quantiles() -> None:
 def test_the_diagonal_is_the_diagonal(kernel: SmoothKernel | PolynomialKernel) -> None:
     points = np.column_stack([np.linspace(-0.2, 1.2, 7), np.array([0, 1, 2, 0, 1, 2, 1])])
     np.testing.assert_allclose(kernel.diagonal(points), np.diag(kernel(points, points)))
+
+
+def test_the_mean_of_a_cut_value_agrees_with_drawn_ones() -> None:
+    mixture = Mixture(np.array([0.3, 0.7]), np.array([[97.0, 3.0], [108.0, -4.0]]), np.array([[25.0, 16.0], [100.0, 4.0]]))
+    rng = np.random.default_rng(1)
+    first = rng.random(400_000) < 0.3
+    for k in range(2):
+        drawn = np.where(
+            first,
+            rng.normal(mixture.means[0, k], np.sqrt(mixture.variances[0, k]), 400_000),
+            rng.normal(mixture.means[1, k], np.sqrt(mixture.variances[1, k]), 400_000),
+        )
+        assert mixture.mean_between(0.0, 100.0)[k] == pytest.approx(np.clip(drawn, 0.0, 100.0).mean(), abs=0.03)
+    assert np.all(mixture.mean_between(-1e4, 1e4) == pytest.approx(mixture.mean))
