@@ -29,8 +29,8 @@ def front_figure(front: Front, pending: Sequence[tuple[int, float, float]]) -> d
             error_y={
                 "type": "data",
                 "symmetric": False,
-                "array": [p.forecast.high_50 - p.forecast.mean for p in front.points],
-                "arrayminus": [p.forecast.mean - p.forecast.low_50 for p in front.points],
+                "array": [max(p.forecast.high_50 - p.forecast.mean, 0.0) for p in front.points],
+                "arrayminus": [max(p.forecast.mean - p.forecast.low_50, 0.0) for p in front.points],
                 "color": DEEP,
                 "thickness": 5,
                 "width": 0,

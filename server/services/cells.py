@@ -157,7 +157,7 @@ def read_outcome(cell: str) -> str | None:
 
 def stroke_order(cell: str) -> str | None:
     """What a day with strokes says of its order: 'day_first', 'month_first', '' (nothing); None where it does not matter."""
-    found = _STROKED_DAY.fullmatch(cell)
+    found = _STROKED_DAY.fullmatch(_WEEKDAY.sub("", cell, count=1) if _WEEKDAY.match(cell) else cell)
     if found is None:
         return None
     first, second = int(found[1]), int(found[2] or found[4])
@@ -187,6 +187,7 @@ def read_day(cell: str, order: str, today: date) -> str:
     ('2025-03-14', '2025-03-04', '2025-03-05')
     """
     cell = _WEEKDAY.sub("", cell, count=1) if _WEEKDAY.match(cell) else cell
+    # Behind a month and a day, only a long year is one: 'May 12-14' are two days.
     if found := _ISO_DAY.fullmatch(cell):
         year, month, day = int(found[1]), int(found[2]), int(found[3])
     elif found := _DOTTED_DAY.fullmatch(cell):
@@ -196,7 +197,11 @@ def read_day(cell: str, order: str, today: date) -> str:
         if not order and first != second:
             raise NumberTextError(f"“{cell}” may have the day or the month first. Say which.")
         day, month = (second, first) if order == "month_first" else (first, second)
-    elif (found := _NAMED_DAY.fullmatch(cell)) and (name := (found[2] or found[3])[:3].casefold()) in _MONTHS:
+    elif (
+        (found := _NAMED_DAY.fullmatch(cell))
+        and (found[1] or len(found[5]) == 4)
+        and (name := (found[2] or found[3])[:3].casefold()) in _MONTHS
+    ):
         day, month, year = int(found[1] or found[4]), _MONTHS.index(name) + 1, int(found[5])
     else:
         raise NumberTextError(f"“{cell[:40]}” is not a day. Write it as 2026-03-31.")

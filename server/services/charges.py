@@ -204,14 +204,17 @@ def weighed_theory(
 
 
 def as_bottled(material: Material, note: WeighedRow | None) -> Material:
-    """The material with what its bottle held when the amount was noted: another bottle came later, perhaps."""
+    """The material with what its bottle held when the amount was noted: another bottle came later, perhaps.
+
+    A density that was not known then may have been looked up since.
+    """
     if note is None or note.purity_percent is None:
         return material
     return replace(
         material,
         purity=note.purity_percent / 100.0,
         water=(note.water_percent or 0.0) / 100.0,
-        concentration=note.concentration_mol_per_l or material.concentration,
+        concentration=note.concentration_mol_per_l,
         density=note.density_g_per_ml or material.density,
     )
 

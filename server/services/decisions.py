@@ -129,15 +129,15 @@ class Decisions:
             offered.update({f"material_{m.id}": m.name for m in self.materials if m.ratio_variable_id or m.choice_variable_id})
         return offered
 
-    def burden(self, saving: str) -> Burden | None:
+    def burden(self, saving: str, purpose: Purpose = Purpose.SHORTEN) -> Burden | None:
         """The burden for a keyword of ``savings``; that of hours for unknown keywords, None without hold times.
 
         Raises
         ------
         NotReadyError
-            For the cost, where a price that makes a difference is missing.
+            For shortening the cost, where a price that makes a difference is missing.
         """
-        if saving == COST and self.without_price:
+        if saving == COST and purpose is Purpose.SHORTEN and self.without_price:
             names = listed(self.without_price)
             message = f"Costs cannot be compared without a price of {names}: settings say whether or how much is used."
             raise NotReadyError(message, have=0, need=len(self.without_price))

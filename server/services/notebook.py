@@ -544,6 +544,9 @@ class _Reader:
         said = self._said(v, cell)
         if not said:
             raise NumberTextError(f"“{cell[:40]}” is not a number. Say what it means.")
+        hours = (read_hours(said) or read_clock(said)) if v.role is Role.HOLD_TIME else None
+        if hours is not None:
+            return f"{tidy(convert(hours, 'h', v.unit)):.12g} {v.unit}"
         try:
             read_amount(said)
         except NumberTextError as error:

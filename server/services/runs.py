@@ -21,7 +21,7 @@ from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
-from server.services.charges import weighed_theory
+from server.services.charges import as_bottled, material_of, weighed_theory
 from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
@@ -377,9 +377,10 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         run.scale_mol = scale
         _check_agreement(preparation, run, theory)
         found = yield_of(preparation, run, theory)
-    if found is not None and run.outcome == "failure" and found.percent > LARGEST_FAILURE:
-        message = f"A failure with a yield of {found.percent:.0f} %? Choose that it gave a yield, or correct the mass."
-        raise InvalidInputError({"outcome": message})
+    was_failure = not is_new and before["outcome"] == "failure"
+    is_same = was_failure and kept_yield is not None and found is not None and abs(found.percent - kept_yield.percent) <= 0.05
+    if not is_same:
+        _check_failure(run, found)
     _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield)
     if not is_new:
         run.revision += 1
@@ -408,6 +409,13 @@ def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
     if run.state != "finished":
         return None
     return yield_of(preparation, run, Quantity(run.theory_g, run.theory_u_g) if run.theory_g is not None else None)
+
+
+def _check_failure(run: RunRow, found: RunYield | None) -> None:
+    """A failure gives next to nothing."""
+    if found is not None and run.outcome == "failure" and found.percent > LARGEST_FAILURE:
+        message = f"A failure with a yield of {found.percent:.0f} %? Choose that it gave a yield, or correct the masses."
+        raise InvalidInputError({"outcome": message})
 
 
 def _check_size(found: RunYield | None, field: str, given: Sequence[str], earlier: RunYield | None) -> None:
@@ -566,7 +574,8 @@ def set_state(session: Session, run_id: int, state: str) -> RunRow:
         raise InvalidInputError({"state": "Choose planned, under way or abandoned; a result finishes a run."})
     if run.state == "finished":
         raise InvalidInputError({"state": f"Run {run.number} is finished; change its result instead."})
-    log_change(session, run.preparation_id, f"run {STATES[state]}", run_number=run.number, before={"state": run.state})
+    before, after = {"state": run.state}, {"state": state}
+    log_change(session, run.preparation_id, f"run {STATES[state]}", run_number=run.number, before=before, after=after)
     run.state = state
     run.revision += 1
     session.add(run)
@@ -591,6 +600,12 @@ def delete_run(session: Session, run_id: int) -> int:
     session.delete(run)
     session.commit()
     return run.preparation_id
+
+
+def _has_no_amount(material: MaterialRow, note: WeighedRow | None) -> bool:
+    """Whether a mass says nothing about the amount: of a solution, in the bottle it came from, without a density."""
+    bottled = as_bottled(material_of(material), note)
+    return bool(bottled.concentration) and not bottled.density
 
 
 def note_weighed(
@@ -621,7 +636,7 @@ def note_weighed(
         material = known.get(material_id)
         if material is None:
             messages[f"mass_{material_id}"] = "This material is not there (any more)."
-        elif mass is not None and volume is None and material.concentration_mol_per_l and not material.density_g_per_ml:
+        elif mass is not None and volume is None and _has_no_amount(material, existing.get(material_id)):
             words = "Note the volume of this solution, or enter its density with the material: no amount follows from the mass."
             messages[f"mass_{material_id}"] = words
         for value, prefix in ((mass, "mass"), (volume, "volume")):
@@ -630,7 +645,9 @@ def note_weighed(
     if messages:
         raise InvalidInputError(messages)
     names = {key: m.name for key, m in known.items()}
-    earlier = {names[k]: [w.mass_g, w.volume_ml] for k, w in existing.items() if k in names}
+    noted = {k: (w.mass_g, w.volume_ml) for k, w in existing.items()}
+    touched = [k for k, pair in amounts.items() if noted.get(k, (None, None)) != pair]
+    earlier = {names[k]: list(noted[k]) if k in noted else None for k in touched}
     for material_id, (mass, volume) in amounts.items():
         row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)
         if row.id is None:
@@ -642,7 +659,7 @@ def note_weighed(
                 session.delete(row)
             continue
         session.add(row)
-    later = {names[k]: list(pair) for k, pair in amounts.items() if pair != (None, None)}
+    later = {names[k]: list(amounts[k]) if amounts[k] != (None, None) else None for k in touched}
     log_change(
         session, run.preparation_id, "as-weighed amounts noted (g, mL)", run_number=run.number, before=earlier, after=later
     )
@@ -653,7 +670,9 @@ def note_weighed(
         field = next((f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form")
         try:
             earlier_yield = _stored_yield(questions.get_preparation(session, run.preparation_id), run)
-            _check_size(_renew_theory(session, run), field, confirm, earlier_yield)
+            renewed = _renew_theory(session, run)
+            _check_failure(run, renewed)
+            _check_size(renewed, field, confirm, earlier_yield)
         except YieldwrightError:
             session.rollback()
             raise

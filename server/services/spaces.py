@@ -40,7 +40,8 @@ def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
         if not coefficients.keys() <= variables.keys():
             return None
         if len(coefficients) == 1 and (only := next(iter(coefficients.items())))[1] < 0:
-            text = row.text or f"{variables[only[0]].name} at least {details['bound'] / only[1]:g}".replace("-", "−")
+            least = f"{details['bound'] / only[1] + 0.0:g}".replace("-", "−")
+            text = row.text or f"{variables[only[0]].name} at least {least}"
             return LinearRule(text, coefficients, float(details["bound"]))
         terms = " + ".join(f"{c:g} × {variables[k].name}" if c != 1 else variables[k].name for k, c in coefficients.items())
         text = row.text or f"{terms} at most {details['bound']:g}".replace("+ -", "− ")

@@ -7,6 +7,9 @@ import math
 from server.core.choose.tolerance import VariableWindow
 from server.core.space.variables import Role, Setting, Variable
 
+# Volumes that grow with the scale; mL per g or per mmol do not.
+ABSOLUTE_VOLUMES = ("mL", "ml", "L", "l", "µL", "uL", "cL", "dL")
+
 
 def setting_text(v: Variable, value: Setting) -> str:
     """A setting with its unit."""
@@ -14,9 +17,15 @@ def setting_text(v: Variable, value: Setting) -> str:
 
 
 def setting_at_scale(v: Variable, value: Setting, scale: float | None, base_scale: float | None) -> str:
-    """A setting with its unit; a volume counts at the base scale, so another scale is said beside it."""
+    """A setting with its unit; an absolute volume counts at the base scale, so another scale is said beside it."""
     text = setting_text(v, value)
-    if v.role is not Role.VOLUME or not scale or not base_scale or math.isclose(scale, base_scale):
+    if (
+        v.role is not Role.VOLUME
+        or v.unit not in ABSOLUTE_VOLUMES
+        or not scale
+        or not base_scale
+        or math.isclose(scale, base_scale)
+    ):
         return text
     return f"{float(value) * scale / base_scale:.4g} {v.unit}".rstrip() + f" ({text} at the base scale)"
 

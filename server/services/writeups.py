@@ -162,10 +162,12 @@ def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | N
         text = str(texts.get(stage.value, ""))
         if inside or text:
             base = analysis.preparation.base_scale_mol
-            rows = [
-                {"name": v.name, "setting": setting_at_scale(v, settings[v.key], scale_mol, base), "window": windows[v.key]}
-                for v in inside
-            ]
+            rows = []
+            for v in inside:
+                shown, window = setting_at_scale(v, settings[v.key], scale_mol, base), windows[v.key]
+                if shown != setting_text(v, settings[v.key]):
+                    window += " at the base scale"
+                rows.append({"name": v.name, "setting": shown, "window": window})
             out.append({"title": STAGE_TITLES[stage], "text": text, "settings": rows})
     return out
 

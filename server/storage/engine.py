@@ -41,13 +41,17 @@ def open_database(path: Path) -> Engine:
             f"The database file {path} cannot be written ({error.strerror or error}). "
             "Choose another place with --database or YIELDWRIGHT_DATABASE."
         ) from error
+    copy: Path | None = None
     try:
         revision, head = _revision_of(path), _head()
         if revision not in (None, head):
-            _keep_copy(path, head)
+            copy = _keep_copy(path, head)
         upgrade(path)
     except (sqlite3.DatabaseError, DatabaseError) as error:
         reason = getattr(error, "orig", error)
+        if copy is not None:
+            # Nothing was changed, so a copy at every start would only fill the disk.
+            copy.unlink(missing_ok=True)
         raise StartupError(
             f"The file {path} cannot be used as a database ({reason}). Choose another file with --database, or restore a backup."
         ) from error
@@ -94,20 +98,28 @@ def _revision_of(path: Path) -> str | None:
     return str(found[0])
 
 
-def _keep_copy(path: Path, head: str) -> None:
-    """Copy a database whose tables are about to be changed beside it, whole or not at all; nothing is overwritten."""
+def _keep_copy(path: Path, head: str) -> Path | None:
+    """Copy a database whose tables are about to be changed beside it, whole or not at all; nothing is overwritten.
+
+    Returns
+    -------
+    copy : Path or None
+        None where another start has changed the tables meanwhile.
+    """
     with closing(sqlite3.connect(path, isolation_level=None)) as lock:
         lock.execute("PRAGMA busy_timeout=30000")
         # Another start may be changing the tables: then the copy was made there.
         lock.execute("BEGIN IMMEDIATE")
         if _revision_of(path) == head:
-            return
+            return None
         part = path.with_name(f"{path.name}.copying")
         part.unlink(missing_ok=True)
         with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(part)) as copy:
             source.backup(copy)
         names = (f"{path.name}.before-{head}{f'-{k}' if k else ''}" for k in count())
-        part.rename(next(target for name in names if not (target := path.with_name(name)).exists()))
+        kept = next(target for name in names if not (target := path.with_name(name)).exists())
+        part.rename(kept)
+    return kept
 
 
 def _prepare_connection(connection: sqlite3.Connection, record: Any) -> None:

@@ -14,7 +14,7 @@ from server.errors import InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import read_file, read_kept, write_csv
 from server.paths import asset_folder
 from server.services.analysis import analyse
-from server.services.cells import read_amount, read_day, read_outcome
+from server.services.cells import read_amount, read_day, read_outcome, stroke_order
 from server.services.demo import load_demo
 from server.services.headings import match_heading
 from server.services.inputs import ColumnInput, NotebookInput, PreparationInput, VariableInput
@@ -577,3 +577,12 @@ def test_a_run_of_the_form_and_one_of_the_table_are_the_same(session: Session) -
     book = look_at(session, int(preparation.id or 0), table(["1", "120", "MgSO4", "50", "2026-03-01", ""]))
     assert book.rows[0].left_out == "looks the same as run 1"
     assert book.rows[0].percent == 50.0
+
+
+def test_weekdays_and_ordinals_belong_to_days() -> None:
+    today = date(2026, 6, 1)
+    assert stroke_order("Wed 25/3/2026") == "day_first"
+    assert read_day("Wed 25/3/2026", "day_first", today) == "2026-03-25"
+    assert read_day("3rd March 2026", "", today) == "2026-03-03"
+    with pytest.raises(NumberTextError, match="is not a day"):
+        read_day("May 12-14", "", today)

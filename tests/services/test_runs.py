@@ -340,6 +340,10 @@ def test_another_bottle_leaves_what_was_weighed_before_alone(
     update_material(session, charged["acid"], as_input(acid).model_copy(update={"purity_percent": 80.0}))
     view = view_runs(session, preparation)[-1]
     assert chemistry_of(session, preparation, view).as_weighed == before
+    # Nor does a solution that takes the place of a neat liquid.
+    update_material(session, charged["acid"], as_input(acid).model_copy(update={"concentration_mol_per_l": 1.0}))
+    assert chemistry_of(session, preparation, view_runs(session, preparation)[-1]).as_weighed == before
+    update_material(session, charged["acid"], as_input(acid).model_copy(update={"concentration_mol_per_l": None}))
     # Other amounts noted later change nothing of the bottle, but a new note takes the new one.
     assert weigh(session, preparation, {charged["catalyst"]: (0.98, None)}) == before
     note_weighed(session, int(run.id or 0), {charged["acid"]: (None, None)})
@@ -445,6 +449,18 @@ def test_a_correction_of_theory_is_judged_like_a_new_result(session: Session, pr
     record(session, preparation, run.id, notes="wet")
     with pytest.raises(NeedsConfirmationError):
         record(session, preparation, run.id, theoretical_yield_g=7.0)
+
+
+def test_weighed_amounts_do_not_make_a_failure_good(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    settings = {**SETTINGS, "ratio": 2.0}
+    run = record(session, preparation, product_mass_g=2.0, outcome="failure", settings=settings)
+    with pytest.raises(InvalidInputError, match="A failure with a yield of"):
+        note_weighed(session, int(run.id or 0), {charged["alcohol"]: (2.0, None)})
+    assert questions.list_weighed(session, int(preparation.id or 0)) == []
 
 
 def test_a_failure_with_a_good_mass_is_questioned(session: Session, preparation: PreparationRow) -> None:

@@ -182,3 +182,18 @@ def test_the_lock_is_free_while_an_answer_is_worked_out(engine: Engine, settings
         with closing(sqlite3.connect(settings.database, timeout=0.1)) as other:
             other.execute("BEGIN IMMEDIATE")
             other.rollback()
+
+
+def test_an_upgrade_that_fails_leaves_no_copies(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite3"
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.begin() as connection:
+        command.upgrade(migration_config(connection), "0002")
+        connection.execute(text("INSERT INTO setting (id, run_id, variable_id) VALUES (1, 77, 88)"))
+    engine.dispose()
+    for _ in range(2):
+        with pytest.raises(StartupError, match="would refer to nothing"):
+            open_database(path)
+    assert [p.name for p in tmp_path.glob("*.before-*")] == []
+    with closing(sqlite3.connect(path)) as untouched:
+        assert untouched.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)

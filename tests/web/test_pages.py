@@ -1237,6 +1237,8 @@ def test_words_in_a_column_of_numbers_get_a_number(ready: TestClient) -> None:
     assert "2 of 2 can be stored" in told.text
     assert 'value="5.5"' in told.text
     assert "2026-03-02" in told.text
+    timed = ready.post(IMPORT, data={**fields, "word_1:overnight": "330 min", "action": "check"})
+    assert "2 of 2 can be stored" in timed.text
     wrong = ready.post(IMPORT, data={**fields, "word_1:overnight": "long", "action": "check"})
     assert "means long, but" in wrong.text
 
@@ -1260,6 +1262,11 @@ def test_a_volume_at_another_scale_is_said_in_both(ready: TestClient) -> None:
     plan = {"settings": {"1": 2, "2": 120, "3": "MgSO4", "4": 10}, "scale_mol": 0.2}
     run = ready.post("/api/v1/preparations/1/planned-runs", json=plan).json()
     assert "20 mL (10 mL at the base scale)" in ready.get(f"/runs/{run['id']}/bench-sheet").text
+    history = ready.post(f"/runs/{run['id']}/state", data={"state": "abandoned"}).text.split("History of this run")[1]
+    assert "run abandoned; state planned → abandoned" in history
+    # Volumes per gram do not grow.
+    assert ready.put("/api/v1/variables/4", json={**wash, "unit": "mL/g", "confirm": ["keep_numbers"]}).is_success
+    assert "at the base scale" not in ready.get(f"/runs/{run['id']}/bench-sheet").text
 
 
 def test_the_history_says_what_a_removed_reading_was(ready: TestClient) -> None:
@@ -1268,7 +1275,7 @@ def test_the_history_says_what_a_removed_reading_was(ready: TestClient) -> None:
     reading = ready.post("/api/v1/runs/1/readings", json=body).json()
     ready.post(f"/readings/{reading['id']}/delete")
     history = ready.get("/runs/1").text.split("History of this run")[1]
-    assert "reading of product removed; time in h 1.5; value 37.5" in history
+    assert "reading of product removed; time in h was 1.5; value was 37.5" in history
 
 
 def test_a_photo_is_asked_for_again_only_when_it_changed(ready: TestClient) -> None:

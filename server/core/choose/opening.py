@@ -22,6 +22,8 @@ _LEVEL_DISTANCE = 0.5
 # How far towards the spread points the opening goes. [fraction of the way] Compared over random spreads of the
 # simulated preparations: half-way is too timid after 4 and 6 runs, 80 % too bold after 4.
 PART_WAY = 0.65
+# Settings this close are the same. [coded distance]
+_SAME = 1e-6
 # The middle of the ranges is worth a run of its own only this far from the first. [coded distance]
 _MIDDLE_APART = 0.3
 # Base recipe, middle and one spread run (two where the base recipe is the middle); from then on the models
@@ -71,7 +73,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
             targets[:, j] = base_row[0, j] + PART_WAY * (spread[:, j] - base_row[0, j])
     pool = np.unique(_nearest(reach, targets), axis=0)
     pool = pool[reach.allowed(pool)]
-    if len(pool) == 0:
+    if len(pool) == 0 or distances(reach.coded_rows(pool), done, is_choice).max() < _SAME:
         # Tight rules leave nothing of the spread: anything that can be reached, away from the runs so far.
         pool = draw_reachable(reach, len(targets), np.random.default_rng(7))
     gaps = distances(reach.coded_rows(pool), done, is_choice)

@@ -341,13 +341,16 @@ def propose(
             words = f"Run {number}, the working recipe, takes no {saving.name}, so there is nothing to save. "
             return _repeat(history, ladder, reach, best, words)
         loss = saving.allowed_loss
+        # Both on the scale of the models and on that of the forecasts that are shown.
+        kept = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])
 
         def score(rows: FloatArray) -> FloatArray:
             change = updated.difference(working, rows)
             burdens = [saving.of(reach.settings(list(i))) for i in index_of(reach, rows)]
             saved = np.array([0.0 if b is None else 1.0 - b / max(now, 1e-9) for b in burdens])
             # Only settings that are expected to keep the yield, and that save something, count at all.
-            fits = (change.mean >= -loss) & (saved > 1e-6)
+            shown = ladder.predict(rows, with_noise=True).mean_between(0.0, 100.0) - kept
+            fits = (change.mean >= -loss) & (shown >= -loss) & (saved > 1e-6)
             return np.where(fits, saved * change.probability_above(-loss), NEVER)
 
     tries = [(part, apart) for part in searched for apart in ((APART, 0.0) if purpose is Purpose.RAISE else (0.0,))]
@@ -512,8 +515,7 @@ def _reason(
     what = "; ".join(changes) if changes else "no change"
     working = encode(history.space.variables, [history.settings[best]])
     at_best = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])
-    # Not the difference of the two numbers that are shown: those are of results cut at 0 and 100.
-    change = float(ladder.difference(working, encode(history.space.variables, [settings])).mean[0])
+    change = forecast.mean - at_best
     against = f"compared with run {number} (expected {at_best:.0f} %)"
     if purpose is Purpose.RAISE:
         beside = "Beside the runs planned so far, " if history.pending else ""

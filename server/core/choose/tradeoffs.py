@@ -125,4 +125,5 @@ def _values(reach: Reach, ladder: Ladder, burden: Burden, indices: np.ndarray) -
         return np.empty(0), np.empty(0)
     found = [burden.of(reach.settings(list(i))) for i in indices]
     burdens = np.array([np.inf if b is None else b for b in found], dtype=float)
-    return burdens, np.clip(ladder.predict(reach.coded_rows(indices)).mean, 0.0, 100.0)
+    # The same mean as that of the forecasts that are shown.
+    return burdens, ladder.predict(reach.coded_rows(indices), with_noise=True).mean_between(0.0, 100.0)

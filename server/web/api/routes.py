@@ -559,7 +559,7 @@ def get_proposals(
 ) -> list[ProposalAnswer]:
     """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten."""
     analysis = analyse(session, preparation_id)
-    burden = Decisions(session, analysis).burden(saving)
+    burden = Decisions(session, analysis).burden(saving, purpose)
     return [_proposal(analysis, p) for p in analysis.proposals(purpose, count, burden)]
 
 

@@ -170,12 +170,20 @@ def runs_figure(analysis: Analysis) -> Figure | None:
     return Figure("yield-over-runs", text, data)
 
 
+def _shortened(note: str) -> str:
+    """The beginning of a note, cut between words where there are any."""
+    text = shorten(note, _LONGEST_NOTE, placeholder=" …")
+    return text if text != "…" else f"{note.strip()[:_LONGEST_NOTE]} …"
+
+
 def _why_not_best(analysis: Analysis, best: RunView | None) -> str:
     """Why the run with the highest yield is not the working recipe; empty where it is."""
     if best is None or analysis.working is None or analysis.working.run_number == best.number:
         return ""
     if analysis.space.broken_limits(best.settings):
         return f"Run {best.number} lies outside your limits as they are now."
+    if best.settings == analysis.working.settings:
+        return f"Run {best.number}, which gave most, has the same settings."
     return f"Run {best.number} gave more once, but all runs together favour the settings of run {analysis.working.run_number}."
 
 
@@ -212,7 +220,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
     for run in analysis.runs:
         settings = [setting_text(v, run.settings[v.key]) for v in analysis.space.variables]
         note = run.row.excluded_reason or ("above 100 %" if run.run_yield and run.run_yield.is_above_100 else "")
-        note = note or shorten(run.row.notes, _LONGEST_NOTE, placeholder=" …")
+        note = note or _shortened(run.row.notes)
         lines.append(RunLine(run, run_status(run), settings, run is best, note))
     effects: tuple[Effect, ...] = ()
     effects_message = ""

@@ -111,7 +111,7 @@ def _page(
         proposal, message = None, ""
         stop: StopAdvice | None = None
         try:
-            proposal = analysis.proposals(purpose, 1, decisions.burden(saving))[0]
+            proposal = analysis.proposals(purpose, 1, decisions.burden(saving, purpose))[0]
             stop = decisions.stop()
         except (NotReadyError, NothingReachableError) as error:
             message = str(error)
@@ -198,7 +198,9 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
     try:
         own = settings is None or not analysis.has_variables
         proposal = (
-            analysis.proposals(purpose, 1, decisions.burden(saving))[0] if own else analysis.assess(settings or {}, purpose)
+            analysis.proposals(purpose, 1, decisions.burden(saving, purpose))[0]
+            if own
+            else analysis.assess(settings or {}, purpose)
         )
     except (NotReadyError, NothingReachableError) as error:
         return render(request, "proposal/_message.html", str(error), status=422)
@@ -246,7 +248,7 @@ def _several(
         proposals: list[Proposal] = []
         message = ""
         try:
-            proposals = analysis.proposals(purpose, count, decisions.burden(saving))
+            proposals = analysis.proposals(purpose, count, decisions.burden(saving, purpose))
         except (NotReadyError, NothingReachableError) as error:
             message = str(error)
         variables = analysis.space.variables

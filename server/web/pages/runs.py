@@ -243,7 +243,10 @@ def change_words(change: ChangeRow) -> str:
             continue
         name = _LOGGED_NAMES.get(key, key.replace("_", " "))
         was, came = show_logged(before.get(key)), show_logged(after.get(key))
-        parts.append(f"{name} {was} → {came}" if key in before and key in after else f"{name} {came if key in after else was}")
+        if key in before and key in after:
+            parts.append(f"{name} {was} → {came}")
+        elif key in after or before[key] not in (None, ""):
+            parts.append(f"{name} {came}" if key in after else f"{name} was {was}")
     return "; ".join(parts)
 
 

@@ -1,5 +1,6 @@
 """Proposals: reachable, honest, and useful."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -253,6 +254,32 @@ def test_opening_runs_of_a_mixture_differ() -> None:
         assert sum(float(x) for x in settings.values()) == pytest.approx(100.0)
         assert settings not in rows
         rows.append(settings)
+
+
+@pytest.mark.parametrize(("step", "total"), [(0.02, 0.8), (0.05, 0.7), (0.1, 0.9)])
+def test_opening_runs_differ_where_the_spread_is_used_up(step: float, total: float) -> None:
+    parts = tuple(Variable(key=k, name=k, role=Role.OTHER, low=0, high=1, step=step, base=0.2) for k in "abc")
+    every = dict.fromkeys("abc", 1.0)
+    rules = (LinearRule("at most", every, total), LinearRule("at least", dict.fromkeys("abc", -1.0), -total))
+    space = Space(parts, rules)
+    rows: Rows = []
+    for _ in range(3):
+        h = history(rows, [50.0] * len(rows), space, new_ground=None)
+        rows.append(propose(h, fit_ladder(h.table)).settings)
+    assert len({tuple(r.values()) for r in rows}) == 3
+
+
+def test_what_is_saved_costs_what_the_sentence_says() -> None:
+    rows: Rows = [{"hold": h, "bath": t} for h, t in ((4.0, 120.0), (5.0, 130.0), (5.0, 130.0), (1.0, 130.0), (3.0, 130.0))]
+    h = history(rows, [100.0, 59.2, 57.4, 91.6, 100.0], Space((hold(), bath())))
+    proposal = propose(h, fit_ladder(h.table), Purpose.SHORTEN)
+    words = r"expected (\d+) %\).*Expected (\d+) %, (no expected loss|an expected loss of ([\d.]+))"
+    if found := re.search(words, proposal.reason):
+        shown = int(found[1]) - int(found[2])
+        assert abs(shown - float(found[4] or 0.0)) <= 1.1
+        assert shown <= 3
+    else:
+        assert "nothing to shorten" in proposal.reason or "is expected to keep the yield" in proposal.reason
 
 
 def test_a_forecast_near_100_stays_below_it() -> None:

@@ -416,3 +416,15 @@ def test_the_record_judges_both_ranges_and_results_above_100() -> None:
     assert record is not None
     assert "more often than promised" in record.sentence
     assert Outcome(1, "raise", 98.0, 96.0, 100.0, 91.0, 100.0, observed=104.0).in_90
+
+
+@pytest.mark.parametrize(
+    "runs", [((1, 120, 88.6), (3, 120, 100.0), (1, 105, 100.0)), ((1, 140, 89.2), (3, 105, 98.4), (3, 130, 49.4))]
+)
+def test_a_front_near_100_rises(runs: tuple[tuple[float, float, float], ...]) -> None:
+    rows: list[dict[str, Setting]] = [{"hold": float(h), "bath": float(t)} for h, t, _ in runs]
+    found = history(rows, [y for _, _, y in runs], PLAIN)
+    burden = hours_burden(PLAIN)
+    assert burden is not None
+    means = [p.forecast.mean for p in trade_off(found, fit_ladder(found.table), burden).points]
+    assert means == sorted(means)
