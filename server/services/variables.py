@@ -272,7 +272,7 @@ def delete_variable(session: Session, variable_id: int) -> int:
     ------
     NotFoundError
     InvalidInputError
-        For a choice that says which materials a run takes.
+        For a choice that says which materials a run takes, and for what set the amounts of runs.
     """
     row = questions.get_variable(session, variable_id)
     materials = questions.list_materials(session, row.preparation_id)
@@ -280,6 +280,14 @@ def delete_variable(session: Session, variable_id: int) -> int:
     if chosen:
         names = ", ".join(chosen)
         raise InvalidInputError({"form": f"{row.name} says which of these a run takes: {names}. Remove or change those first."})
+    driven = [m.name for m in materials if m.ratio_variable_id == row.id]
+    if driven and any(s.variable_id == row.id for s in questions.list_settings(session, row.preparation_id)):
+        names = ", ".join(driven)
+        message = (
+            f"{row.name} sets how much of these the runs took: {names}. Without it, earlier runs would show other amounts. "
+            "Give those materials an amount of their own first."
+        )
+        raise InvalidInputError({"form": message})
     for material in materials:
         if material.ratio_variable_id == row.id:
             material.amount, material.ratio_variable_id = float(row.base_number or 0.0), None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -102,6 +103,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "references": [line for line in preparation.literature_references.splitlines() if line.strip()],
         **_materials(analysis, decisions, scale_mol),
         "stages": _stages(analysis, windows, scale_mol),
+        "procedure_note": _procedure_note(preparation, scale_mol),
         "allowed_loss": window.allowed_loss,
         "window_percent": round(100 * window.probability, 1),
         "expected": {
@@ -150,6 +152,14 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
         "theory_g": round(charge.theory.mass_g, 4) if charge.theory else None,
         "limiting": charge.theory.limiting.name if charge.theory else "",
     }
+
+
+def _procedure_note(preparation: PreparationRow, scale_mol: float | None) -> str:
+    """What the words of the procedure do not know: another scale than that for which they were written."""
+    base = preparation.base_scale_mol
+    if not preparation.procedure or not scale_mol or not base or math.isclose(scale_mol, base):
+        return ""
+    return f"The words below were written for {base:g} mol: amounts in them do not grow with the scale, nor does the cooling."
 
 
 def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | None) -> list[Content]:
@@ -316,6 +326,8 @@ def as_markdown(content: Content, version: int | None) -> str:
         if content["theory_g"]:
             lines += [f"Theoretical yield {content['theory_g']:.4g} g; {_cell(content['limiting'])} limits.", ""]
     lines += ["## Procedure", ""]
+    if content.get("procedure_note"):
+        lines += [_cell(content["procedure_note"]), ""]
     for stage in content["stages"]:
         lines += [f"### {stage['title']}", ""]
         if stage["text"]:

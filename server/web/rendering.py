@@ -15,6 +15,7 @@ from fastapi.templating import Jinja2Templates
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, Response
 
+from server.core.choose.stopping import percent_words
 from server.core.model.effects import signed
 from server.paths import asset_folder
 from server.web.glossary import words_used
@@ -147,6 +148,7 @@ def make_environment() -> Environment:
         day=show_day,
         words=show_words,
         logged=show_logged,
+        chance=percent_words,
         stage=show_stage,
         figure_json=figure_json,
     )

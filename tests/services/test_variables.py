@@ -8,7 +8,7 @@ from sqlmodel import Session
 from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
 from server.services.charges import add_material, delete_material
 from server.services.inputs import LinearLimitInput, MaterialInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
-from server.services.runs import view_runs
+from server.services.runs import delete_run, view_runs
 from server.services.variables import add_limit, add_variable, delete_variable, update_variable
 from server.storage import questions
 from server.storage.tables import PreparationRow
@@ -161,15 +161,19 @@ def test_a_removed_variable_leaves_the_amount_of_the_base_recipe(session: Sessio
     driven = MaterialInput(name="HOBt", role="other", formula="C6H5N3O", amount_kind="mol_percent", ratio_variable_id=ratio.id)
     material = add_material(session, key, driven)
     assert material.amount == 1
-    make_run(session, preparation, settings={"loading": 40.0})
+    run = make_run(session, preparation, settings={"loading": 40.0})
+    with pytest.raises(InvalidInputError, match="sets how much of these the runs took: HOBt"):
+        delete_variable(session, int(ratio.id or 0))
+    delete_run(session, int(run.id or 0))
     limit = TotalTimeLimitInput(kind="total_time", variables=[int(ids(session, preparation)[0])], bound=5, unit="h")
     add_limit(session, key, limit)
     delete_variable(session, int(ratio.id or 0))
     assert (material.amount, material.ratio_variable_id) == (50, None)
+    make_run(session, preparation, settings={"hold": 4.0})
     delete_variable(session, ids(session, preparation)[0])
     logged = {c.what: c.before or {} for c in questions.list_changes(session, key)}
-    assert logged["variable loading removed"]["settings by run"] == {"1": 40.0}
     assert logged["variable hold removed"]["limits"] == ["hold together at most 5 h"]
+    assert logged["variable hold removed"]["settings by run"] == {"2": 4.0}
 
 
 def test_a_choice_that_selects_materials_cannot_be_removed(session: Session, preparation: PreparationRow) -> None:

@@ -45,6 +45,11 @@ def test_the_scale_moves_amounts_and_nothing_else(session: Session, ester: Analy
     assert one["expected"] == ten["expected"]
 
 
+def test_another_scale_says_that_the_words_do_not_grow(session: Session, ester: Analysis) -> None:
+    assert compose(session, ester)["procedure_note"] == ""
+    assert "were written for 0.2 mol" in as_markdown(compose(session, ester, 0.5), None)
+
+
 def test_a_kept_version_stays_as_it_was(session: Session, ester: Analysis) -> None:
     row = store_version(session, int(ester.preparation.id or 0), compose(session, ester))
     before = json.dumps(row.content, sort_keys=True)

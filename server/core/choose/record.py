@@ -88,4 +88,4 @@ def _sentence(n: int, held_50: int, held_90: int, errors: np.ndarray) -> str:
         return f"{counts}: the 50 % range too seldom, so results lie farther from the middle than forecast.{side}"
     if float(stats.binom.sf(held_50 - 1, n, 0.5)) < 0.05:
         return f"{counts}: the 50 % range more often than promised, so the ranges are wider than need be.{side}"
-    return f"{counts}, which is what such ranges promise.{side}"
+    return f"{counts}, which does not contradict what such ranges promise.{side}"

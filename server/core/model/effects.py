@@ -15,6 +15,7 @@ import numpy as np
 from server.core.model.knowable import Knowable, what_is_knowable
 from server.core.model.ladder import Ladder
 from server.core.model.mixture import Mixture
+from server.core.model.runs import RunTable
 from server.core.space.variables import FloatArray, Variable
 
 FEWEST_RUNS_FOR_EFFECTS = 3
@@ -100,7 +101,8 @@ def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
-    if probability >= CLEAR_PROBABILITY and abs(mean) >= SMALL_EFFECT and table.n_runs >= FEWEST_RUNS_FOR_CLEAR:
+    is_sure = probability >= CLEAR_PROBABILITY and not (v.is_choice and _rests_on_failures(table, j, (low[j], high[j])))
+    if is_sure and abs(mean) >= SMALL_EFFECT and table.n_runs >= FEWEST_RUNS_FOR_CLEAR:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
         evidence = Evidence.LIKELY
@@ -116,6 +118,12 @@ def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def _rests_on_failures(table: RunTable, column: int, levels: tuple[float, float]) -> bool:
+    """Whether an option was seen in failed runs only: something else may have gone wrong there."""
+    usual = table.without_failures().coded[:, column]
+    return any(not np.any(usual == level) for level in levels)
 
 
 def listed(names: Sequence[str]) -> str:

@@ -75,13 +75,15 @@ def judge_lack_of_fit(design: FloatArray, response: FloatArray, groups: np.ndarr
 
 def straight_lines_sentence(table: RunTable) -> str:
     """Say whether straight lines (in coded coordinates) fit as well as the repeats allow; empty without repeats."""
+    n_all = table.n_runs
     table = table.without_failures()
     blocks = design_columns(table)
     design = np.hstack([np.ones((table.n_runs, 1)), *blocks])
     try:
         found = judge_lack_of_fit(design, table.yields, table.groups())
     except NotReadyError as error:
-        return "" if error.need == 1 else f"Whether straight lines would do cannot be tested yet. {error}"
+        apart = " Failed runs are left out." if table.n_runs < n_all else ""
+        return "" if error.need == 1 else f"Whether straight lines would do cannot be tested yet. {error}{apart}"
     if found.f is None or found.p is None:
         return "The repeats agree exactly, so lack of fit cannot be judged against them."
     dof = f"F({found.lack_of_fit_dof}, {found.pure_error_dof}) = {found.f:.2f}, p = {found.p:.3f}"

@@ -6,7 +6,7 @@ from server.core.model.effects import Evidence, find_effects
 from server.core.model.knowable import separating_run, what_is_knowable
 from server.core.model.ladder import fit_ladder
 from server.core.model.quality import judge
-from server.core.model.runs import RunTable
+from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.variables import Role, Stage, Variable
 from tests.factories import agent, bath, hold
@@ -67,6 +67,18 @@ def test_a_strong_effect_is_clear_and_an_absent_one_is_not_shown() -> None:
     assert found["bath"].evidence is Evidence.NOT_SHOWN
     assert found["agent"].evidence is Evidence.NOT_SHOWN
     assert found["hold"].low_90 < found["hold"].low_50 < found["hold"].change < found["hold"].high_50 < found["hold"].high_90
+
+
+def test_an_option_that_was_seen_in_a_failure_only_is_not_clearly_bad() -> None:
+    rows = [(h, t, "a") for h in (1.0, 4.0) for t in (110.0, 140.0)] * 2 + [(2.0, 120.0, "b"), (3.0, 130.0, "b")]
+    table = runs(rows, [60.0, 70.0, 62.0, 72.0] * 2 + [2.0, 3.0])
+    for extra, expected in ((0.0, Evidence.CLEAR), (FAILURE_SD, Evidence.LIKELY)):
+        failed = RunTable(
+            VARIABLES, table.coded, table.yields, np.array([0.0] * 8 + [extra] * 2), table.numbers
+        ).in_canonical_order()
+        raw: list[list[float | str]] = [list(rows[n - 1]) for n in failed.numbers]
+        found = {e.key: e for e in find_effects(fit_ladder(failed), failed.coded[-1], raw)}
+        assert found["agent"].evidence is expected
 
 
 def test_two_runs_are_too_few() -> None:
