@@ -155,9 +155,14 @@ def read_outcome(cell: str) -> str | None:
     return next((outcome for outcome, words in OUTCOME_WORDS.items() if word in words), None)
 
 
+def _without_weekday(cell: str) -> str:
+    found = _WEEKDAY.match(cell)
+    return cell[found.end() :] if found else cell
+
+
 def stroke_order(cell: str) -> str | None:
     """What a day with strokes says of its order: 'day_first', 'month_first', '' (nothing); None where it does not matter."""
-    found = _STROKED_DAY.fullmatch(_WEEKDAY.sub("", cell, count=1) if _WEEKDAY.match(cell) else cell)
+    found = _STROKED_DAY.fullmatch(_without_weekday(cell))
     if found is None:
         return None
     first, second = int(found[1]), int(found[2] or found[4])
@@ -186,8 +191,7 @@ def read_day(cell: str, order: str, today: date) -> str:
     >>> read_day("14.3.25", "", today), read_day("3/4/2025", "month_first", today), read_day("Wed 5th March 25", "", today)
     ('2025-03-14', '2025-03-04', '2025-03-05')
     """
-    cell = _WEEKDAY.sub("", cell, count=1) if _WEEKDAY.match(cell) else cell
-    # Behind a month and a day, only a long year is one: 'May 12-14' are two days.
+    cell = _without_weekday(cell)
     if found := _ISO_DAY.fullmatch(cell):
         year, month, day = int(found[1]), int(found[2]), int(found[3])
     elif found := _DOTTED_DAY.fullmatch(cell):
@@ -197,6 +201,7 @@ def read_day(cell: str, order: str, today: date) -> str:
         if not order and first != second:
             raise NumberTextError(f"“{cell}” may have the day or the month first. Say which.")
         day, month = (second, first) if order == "month_first" else (first, second)
+    # Behind a month and a day, only a long year is one: 'May 12-14' are two days.
     elif (
         (found := _NAMED_DAY.fullmatch(cell))
         and (found[1] or len(found[5]) == 4)

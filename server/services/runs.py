@@ -33,6 +33,8 @@ from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, Ru
 LARGEST_YIELD = 200.0
 # A run called a failure gives at most this. [%]
 LARGEST_FAILURE = 20.0
+# Yields as close as this are shown alike. [percentage points]
+SAME_YIELD = 0.05
 # A typed yield and one from the mass may differ by rounding. [percentage points]
 LARGEST_DISAGREEMENT = 1.0
 STATES = {"planned": "planned", "under_way": "under way", "finished": "finished", "abandoned": "abandoned"}
@@ -344,7 +346,6 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     run = questions.get_run(session, run_id) if run_id is not None else None
     if run is not None:
         _check_revision(run, data.revision)
-    if run is not None:
         data = _with_what_is_stored(run, data)
     settings = read_settings(space, data.settings)
     materials = questions.list_materials(session, preparation_id)
@@ -378,8 +379,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         _check_agreement(preparation, run, theory)
         found = yield_of(preparation, run, theory)
     was_failure = not is_new and before["outcome"] == "failure"
-    is_same = was_failure and kept_yield is not None and found is not None and abs(found.percent - kept_yield.percent) <= 0.05
-    if not is_same:
+    if not (was_failure and _is_as_kept(found, kept_yield)):
         _check_failure(run, found)
     _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield)
     if not is_new:
@@ -411,6 +411,11 @@ def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
     return yield_of(preparation, run, Quantity(run.theory_g, run.theory_u_g) if run.theory_g is not None else None)
 
 
+def _is_as_kept(found: RunYield | None, kept: RunYield | None) -> bool:
+    """Whether a yield is what it was: what was said to it once is not asked again."""
+    return found is not None and kept is not None and abs(found.percent - kept.percent) <= SAME_YIELD
+
+
 def _check_failure(run: RunRow, found: RunYield | None) -> None:
     """A failure gives next to nothing."""
     if found is not None and run.outcome == "failure" and found.percent > LARGEST_FAILURE:
@@ -424,7 +429,7 @@ def _check_size(found: RunYield | None, field: str, given: Sequence[str], earlie
         return
     if found.percent > LARGEST_YIELD:
         raise InvalidInputError({field: f"This gives a yield of {found.percent:.0f} %. Check the masses."})
-    if found.is_above_100 and (earlier is None or abs(found.percent - earlier.percent) > 0.05):
+    if found.is_above_100 and not _is_as_kept(found, earlier):
         message = f"A yield of {found.percent:.4g} % is above 100 %. {ABOVE_100_REASONS} Correct it, or say yes to keep it."
         NeedsConfirmationError(field, "yield_above_100", message, "Keep it all the same, flagged").raise_unless_in(given)
 

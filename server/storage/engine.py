@@ -122,16 +122,19 @@ def _keep_copy(path: Path, head: str) -> Path | None:
     return kept
 
 
-def _prepare_connection(connection: sqlite3.Connection, record: Any) -> None:
-    _prepare_upgrade(connection, record)
-    connection.execute("PRAGMA foreign_keys=ON").close()
+def _prepare_connection(connection: sqlite3.Connection, _record: Any) -> None:
+    _prepare(connection, "foreign_keys=ON")
 
 
 def _prepare_upgrade(connection: sqlite3.Connection, _record: Any) -> None:
+    # Without the old way of renaming tables, a view of the user's own would stop an upgrade.
+    _prepare(connection, "legacy_alter_table=ON")
+
+
+def _prepare(connection: sqlite3.Connection, own: str) -> None:
     # The driver's own transaction handling would start them too late; see _begin.
     connection.isolation_level = None
-    # Without the old way of renaming tables, a view of the user's own would stop an upgrade.
-    for pragma in ("journal_mode=WAL", "busy_timeout=30000", "legacy_alter_table=ON"):
+    for pragma in ("journal_mode=WAL", "busy_timeout=30000", own):
         connection.execute(f"PRAGMA {pragma}").close()
 
 

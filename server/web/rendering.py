@@ -147,7 +147,6 @@ def make_environment() -> Environment:
         points=show_points,
         day=show_day,
         words=show_words,
-        logged=show_logged,
         chance=percent_words,
         stage=show_stage,
         figure_json=figure_json,

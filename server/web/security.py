@@ -18,7 +18,6 @@ _HEADERS = {
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
 }
-_REFUSED = 403
 _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 
 
@@ -46,7 +45,8 @@ class SecurityMiddleware:
             await self.app(scope, receive, send)
             return
         if scope["method"] not in _SAFE_METHODS and is_cross_site(Headers(scope=scope)):
-            refusal = PlainTextResponse("This form was sent from another site and was refused. Open it here.", _REFUSED, _HEADERS)
+            message = "This form was sent from another site and was refused. Open it here."
+            refusal = PlainTextResponse(message, status_code=403, headers=_HEADERS)
             await refusal(scope, receive, send)
             return
         is_static = scope["path"].startswith("/static/")

@@ -12,12 +12,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from scipy import special
 
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable
 from server.core.model.ladder import Ladder, fit_ladder
-from server.core.model.mixture import Mixture
+from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, reach_of
@@ -139,24 +138,6 @@ def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -
     at_runs = ladder.predict(encode(space.variables, settings))
     score = at_runs.mean - _CAUTION * at_runs.sd
     return max(eligible, key=lambda i: round(float(score[i]), 6))
-
-
-def expected_improvement(mean: FloatArray, variance: FloatArray) -> FloatArray:
-    """Expected positive part of a normal variable, elementwise.
-
-    Notes
-    -----
-    EI = μ Φ(μ/σ) + σ φ(μ/σ). Source: Jones, Schonlau & Welch, J. Global Optim. 13 (1998) 455, eq. 15.
-
-    Examples
-    --------
-    >>> float(np.round(expected_improvement(np.array(-2.0), np.array(4.0)), 7))
-    0.1666309
-    """
-    sd = np.sqrt(np.maximum(variance, 1e-18))
-    z = mean / sd
-    density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
-    return np.asarray(mean * special.ndtr(z) + sd * density)
 
 
 def hold_hours(space: Space, settings: Settings) -> float | None:

@@ -62,14 +62,7 @@ class RunTable:
 
     def without_failures(self) -> RunTable:
         """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""
-        usual = np.flatnonzero(self.extra_sd < FAILURE_SD)
-        return RunTable(
-            self.variables,
-            self.coded[usual],
-            self.yields[usual],
-            self.extra_sd[usual],
-            tuple(self.numbers[i] for i in usual),
-        )
+        return self._rows(np.flatnonzero(self.extra_sd < FAILURE_SD))
 
     def groups(self) -> np.ndarray:
         """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
@@ -84,11 +77,14 @@ class RunTable:
 
     def in_canonical_order(self) -> RunTable:
         """Return the same runs sorted by settings and yield, so that results do not depend on order."""
-        order = self.canonical_order()
+        return self._rows(self.canonical_order())
+
+    def _rows(self, positions: np.ndarray) -> RunTable:
+        """The runs at these positions, in their order."""
         return RunTable(
             self.variables,
-            self.coded[order],
-            self.yields[order],
-            self.extra_sd[order],
-            tuple(self.numbers[i] for i in order),
+            self.coded[positions],
+            self.yields[positions],
+            self.extra_sd[positions],
+            tuple(self.numbers[i] for i in positions),
         )

@@ -13,14 +13,13 @@ from server.core.choose.proposal import (
     Forecast,
     History,
     Purpose,
-    expected_improvement,
     new_ground_words,
     propose,
     working_recipe,
 )
 from server.core.choose.search import draw_reachable, nearest_reachable
 from server.core.model.ladder import fit_ladder
-from server.core.model.mixture import Mixture
+from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, Space, reach_of, total_time_rule
