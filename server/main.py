@@ -39,6 +39,7 @@ from server.web.pages import (
     recipe,
     runs,
     setup,
+    stages,
     work,
     writeups,
 )
@@ -85,7 +86,22 @@ def create_app(settings: Settings) -> FastAPI:
         with read_session(engine) as session:
             app.state.files.sweep(questions.removed_digests(session))
     app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
-    for module in (home, preparations, setup, notebook, runs, effects, proposal, courses, recipe, writeups, charge, work, help):
+    for module in (
+        home,
+        preparations,
+        setup,
+        notebook,
+        runs,
+        effects,
+        proposal,
+        courses,
+        stages,
+        recipe,
+        writeups,
+        charge,
+        work,
+        help,
+    ):
         app.include_router(module.router, include_in_schema=False)
     app.include_router(api_routes.router, prefix="/api/v1")
     install_error_pages(app)

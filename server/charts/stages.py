@@ -1,4 +1,4 @@
-"""Where the product went: what is left of theory at each checkpoint, and what each stretch lost."""
+"""Where the product went: what is left of theory at each checkpoint, and what each stretch lost, in one run and in all."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from server.charts.style import ACCENT, BAND, INK, styled
+from server.charts.style import ACCENT, BAND, INK, QUIET, styled
 from server.core.chemistry.balance import MassBalance
+from server.core.model.stagewise import StageByStage
+from server.core.space.variables import STAGE_WORDS
 
 
 def stage_recoveries(balance: MassBalance) -> dict[str, Any]:
@@ -45,4 +47,40 @@ def stage_recoveries(balance: MassBalance) -> dict[str, Any]:
     result = styled(figure, x_title="product / g", y_title="", height=90 + 46 * len(labels))
     result["layout"]["yaxis"].update(autorange="reversed")
     result["layout"]["xaxis"].update(range=[0, max(present) * 1.35])
+    return result
+
+
+def ways_of_the_product(found: StageByStage, working: int | None) -> dict[str, Any]:
+    """Draw one line per run from theory to the isolated product, the working recipe as a thick one.
+
+    Parameters
+    ----------
+    found : StageByStage
+    working : int or None
+        Number of the run of the working recipe.
+    """
+    figure = go.Figure()
+    labels = ["theory", *[STAGE_WORDS[s] for s in found.stations], "isolated"]
+    for way in sorted(found.ways, key=lambda w: w.number == working):
+        marks = [100.0, *[way.left.get(s) for s in found.stations], way.percent]
+        known = [(label, mark) for label, mark in zip(labels, marks, strict=True) if mark]
+        is_working = way.number == working
+        figure.add_trace(
+            go.Scatter(
+                x=[label for label, _ in known],
+                y=[mark for _, mark in known],
+                mode="lines+markers",
+                line={"color": ACCENT if is_working else QUIET, "width": 4 if is_working else 1.5},
+                marker={"symbol": "diamond" if is_working else "circle", "size": 11 if is_working else 6},
+                hovertemplate=f"run {way.number}, %{{x}}: %{{y:.1f}} %<extra></extra>",
+            )
+        )
+    last = sorted(found.ways, key=lambda w: w.percent)
+    for way in {last[0].number: last[0], last[-1].number: last[-1]}.values():
+        figure.add_annotation(
+            x=labels[-1], y=way.percent, text=f"run {way.number}", xanchor="left", xshift=10, showarrow=False, font={"size": 12}
+        )
+    result = styled(figure, x_title="at the end of", y_title="product / % of theory", height=360)
+    result["layout"]["yaxis"].update(rangemode="tozero")
+    result["layout"]["xaxis"].update(categoryorder="array", categoryarray=labels, range=[-0.3, len(labels) - 0.4])
     return result

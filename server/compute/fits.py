@@ -9,7 +9,7 @@ from threading import Lock
 from typing import Any, TypeVar
 
 from server.core.model.ladder import Ladder, fit_ladder
-from server.core.model.runs import RunTable
+from server.core.model.runs import Beside, RunTable
 
 Result = TypeVar("Result")
 
@@ -72,11 +72,16 @@ def fingerprint(table: RunTable, *extra: object) -> str:
     return digest.hexdigest()
 
 
-def ladder_key(table: RunTable, beside: RunTable | None = None) -> str:
+def beside_mark(beside: Beside | None) -> str:
+    """Fingerprint of evidence beside the runs; empty without any."""
+    return "" if beside is None else fingerprint(beside.table, [sorted(on) for on in beside.in_canonical_order().rests_on])
+
+
+def ladder_key(table: RunTable, beside: Beside | None = None) -> str:
     """Key under which the ladder of these runs is stored."""
-    return fingerprint(table, "ladder", fingerprint(beside) if beside is not None else "")
+    return fingerprint(table, "ladder", beside_mark(beside))
 
 
-def fitted(table: RunTable, beside: RunTable | None = None, report: Callable[[float, str], None] | None = None) -> Ladder:
+def fitted(table: RunTable, beside: Beside | None = None, report: Callable[[float, str], None] | None = None) -> Ladder:
     """Return the ladder of models for these runs, and evidence beside them."""
     return STORE.get(ladder_key(table, beside), lambda: fit_ladder(table, beside=beside, report=report))

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from sqlmodel import Session
 
-from server.compute.fits import STORE, fingerprint, fitted, ladder_key
+from server.compute.fits import STORE, beside_mark, fingerprint, fitted, ladder_key
 from server.core.choose.proposal import (
     Burden,
     Forecast,
@@ -26,10 +26,11 @@ from server.core.model.drift import Trend, drift_with_order, lot_differences
 from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, find_effects
 from server.core.model.knowable import Knowable, separating_run, what_is_knowable
 from server.core.model.lack_of_fit import straight_lines_sentence
-from server.core.model.ladder import Ladder
+from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.quality import Quality, judge
 from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
-from server.core.model.runs import FAILURE_SD, RunTable
+from server.core.model.runs import FAILURE_SD, Beside, RunTable
+from server.core.model.stagewise import StageByStage, Stretch, crossed_evidence, stage_by_stage
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space, reach_of
 from server.core.space.variables import Setting
@@ -37,11 +38,14 @@ from server.errors import NothingReachableError, NotReadyError
 from server.services.courses import evidence_beside
 from server.services.runs import RunView, view_runs
 from server.services.spaces import space_of
+from server.services.stages import Ways, ways_of
 from server.storage import questions
 from server.storage.tables import PreparationRow
 
 # From so many runs on, pages show progress while the models are fitted.
 MANY_RUNS = 120
+# Repeatability where neither repeats nor models say more. [percentage points] (own judgement)
+_USUAL_SCATTER = 2.5
 
 
 @dataclass(frozen=True)
@@ -57,7 +61,12 @@ class Analysis:
     """All answers about one preparation, each computed when first asked for."""
 
     def __init__(
-        self, preparation: PreparationRow, space: Space, runs: Sequence[RunView], beside: RunTable | None = None
+        self,
+        preparation: PreparationRow,
+        space: Space,
+        runs: Sequence[RunView],
+        courses: Beside | None = None,
+        ways: Ways | None = None,
     ) -> None:
         self.preparation = preparation
         self.space = space
@@ -68,11 +77,16 @@ class Analysis:
         coded = encode(space.variables, [r.settings for r in self.counting])
         coded = coded.reshape(len(self.counting), len(space.variables))
         self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting))
-        self.beside = beside
+        self.ways = ways or Ways(())
+        # What time courses and checkpoints say beside the runs.
+        self.beside_courses = courses
+        self.beside_stages = crossed_evidence(self.table, self.ways.ways) if preparation.use_checkpoints else None
+        parts = [part for part in (self.beside_courses, self.beside_stages) if part is not None]
+        self.beside = None if not parts else parts[0] if len(parts) == 1 else parts[0].joined_with(parts[1])
 
     def mark(self, *extra: object) -> str:
         """Fingerprint of the runs, of the evidence beside them, and of whatever else a result depends on."""
-        return fingerprint(self.table, fingerprint(self.beside) if self.beside is not None else "", *extra)
+        return fingerprint(self.table, beside_mark(self.beside), *extra)
 
     @staticmethod
     def _extra_sd(run: RunView) -> float:
@@ -185,6 +199,45 @@ class Analysis:
     def _canonical_order(self) -> list[int]:
         """Position in ``counting`` of each row of ``ladder.table``."""
         return [int(i) for i in self.table.canonical_order()]
+
+    @cached_property
+    def stages(self) -> StageByStage | None:
+        """Where the product is lost, over all runs; None while too few runs have checkpoints."""
+        if not self.ways.ways:
+            return None
+        scatter = self.repeatability[0] if self.repeatability else self.ladder.noise_sd if self.has_variables else _USUAL_SCATTER
+        return stage_by_stage(self.ways.ways, scatter)
+
+    def stretch_effects(self, stretch: Stretch) -> tuple[Effect, ...]:
+        """What moved the recovery of one stretch, of the variables that can act on it.
+
+        Notes
+        -----
+        Recipes describe a reaction, so only the first stretch is fitted with them.
+
+        Raises
+        ------
+        NotReadyError
+            Before there are enough runs, or without a variable that can act.
+        """
+        n = len(stretch.numbers)
+        if n < FEWEST_RUNS_FOR_EFFECTS:
+            runs = "run" if n == 1 else "runs"
+            message = f"{n} {runs} so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
+            raise NotReadyError(message, have=n, need=FEWEST_RUNS_FOR_EFFECTS)
+        columns = [j for j, v in enumerate(self.space.variables) if stretch.acts(v)]
+        if not columns:
+            raise NotReadyError("No variable acts on this stretch.", have=0, need=1)
+        if self.best_position is None:
+            raise NotReadyError("Effects need a working recipe to compare with.", have=0, need=1)
+        variables = tuple(self.space.variables[j] for j in columns)
+        at = [self.table.numbers.index(number) for number in stretch.numbers]
+        table = RunTable(variables, self.table.coded[np.ix_(at, columns)], stretch.recovery, np.zeros(n), stretch.numbers)
+        names = tuple(PRIOR_WEIGHTS) if stretch.is_first else tuple(r for r in PRIOR_WEIGHTS if r != "recipes")
+        raw = [[self.counting[at[i]].settings[v.key] for v in variables] for i in table.canonical_order()]
+        working = self.table.coded[self.best_position][columns]
+        key = fingerprint(table, "stretch", names, working.tobytes(), [v.name for v in variables], raw, stretch.quantity)
+        return STORE.get(key, lambda: find_effects(fit_ladder(table, rungs=names), working, raw, stretch.quantity))
 
     def curve(self, column: int) -> Curve:
         """Response curve of one variable at the working recipe.
@@ -299,5 +352,6 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     variables = questions.list_variables(session, preparation_id)
     space = space_of(variables, questions.list_limits(session, preparation_id))
     runs = view_runs(session, preparation)
-    beside = evidence_beside(session, preparation, space, [r for r in runs if r.counts])
-    return Analysis(preparation, space, runs, beside)
+    counting = [r for r in runs if r.counts]
+    courses = evidence_beside(session, preparation, space, counting)
+    return Analysis(preparation, space, runs, courses, ways_of(session, preparation_id, counting))

@@ -16,7 +16,7 @@ from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
 from server.core.course.evidence import HoldEvidence, evidence_about_hold, tells_about_product
 from server.core.course.fitting import thinned
 from server.core.course.shapes import Shape, time_to
-from server.core.model.runs import RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
 from server.core.space.units import convert
@@ -83,12 +83,12 @@ def hold_variable(preparation: PreparationRow, space: Space) -> Variable | None:
     return chosen or next((v for v in holds if v.stage.value == "reaction"), holds[0] if holds else None)
 
 
-def evidence_beside(session: Session, preparation: PreparationRow, space: Space, counting: Sequence[RunView]) -> RunTable | None:
+def evidence_beside(session: Session, preparation: PreparationRow, space: Space, counting: Sequence[RunView]) -> Beside | None:
     """What the time courses of the counting runs say about other holds, as rows beside the runs.
 
     Returns
     -------
-    beside : RunTable or None
+    beside : Beside or None
         None where it is switched off or there is nothing. Row numbers are those of the
         runs, negative: they are no runs.
     """
@@ -111,7 +111,8 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
             numbers.append(-run.number)
     if not rows:
         return None
-    return RunTable(space.variables, encode(space.variables, rows), np.array(yields), np.array(extra), tuple(numbers))
+    table = RunTable(space.variables, encode(space.variables, rows), np.array(yields), np.array(extra), tuple(numbers))
+    return Beside(table, tuple(frozenset((-number,)) for number in numbers))
 
 
 def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvidence]:

@@ -286,6 +286,12 @@ class CourseUseInput(Input):
     variable_id: OptionalId = None
 
 
+class CheckpointUseInput(Input):
+    """Whether what checkpoints say about stages is evidence for the models."""
+
+    use: bool = True
+
+
 class ProcedureInput(Input):
     """What is done, by stage."""
 

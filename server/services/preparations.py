@@ -9,7 +9,7 @@ from sqlmodel import Session
 
 from server.core.chemistry.formula import read_formula
 from server.errors import FormulaTextError, InvalidInputError
-from server.services.inputs import CourseUseInput, PreparationInput
+from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.storage import questions
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
@@ -236,6 +236,22 @@ def use_courses(session: Session, preparation_id: int, data: CourseUseInput) -> 
     after = {"use_courses": row.use_courses, "course_variable_id": row.course_variable_id}
     session.add(row)
     log_change(session, preparation_id, "use of time courses changed", before=before, after=after)
+    session.commit()
+    return row
+
+
+def use_checkpoints(session: Session, preparation_id: int, data: CheckpointUseInput) -> PreparationRow:
+    """Switch the evidence from checkpoints on or off.
+
+    Raises
+    ------
+    NotFoundError
+    """
+    row = questions.get_preparation(session, preparation_id)
+    before, after = {"use_checkpoints": row.use_checkpoints}, {"use_checkpoints": data.use}
+    row.use_checkpoints = data.use
+    session.add(row)
+    log_change(session, preparation_id, "use of checkpoints changed", before=before, after=after)
     session.commit()
     return row
 

@@ -46,7 +46,7 @@ class RunView:
 
     ``settings`` are as run where noted, else as planned, by variable key;
     ``run_yield`` is None unless the run gave one; ``counts`` says whether the models
-    use the run.
+    use the run. ``theory_g`` is the theoretical yield. [g]
     """
 
     row: RunRow
@@ -54,6 +54,7 @@ class RunView:
     settings: Mapping[str, Setting]
     run_yield: RunYield | None
     theory_source: str
+    theory_g: float | None
 
     @property
     def number(self) -> int:
@@ -531,7 +532,7 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
             theory, source = Quantity(run.theory_g, run.theory_u_g), run.theory_source
         else:
             theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
-        views.append(RunView(run, planned, as_run, yield_of(preparation, run, theory), source))
+        views.append(RunView(run, planned, as_run, yield_of(preparation, run, theory), source, theory.value if theory else None))
     return views
 
 

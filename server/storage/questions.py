@@ -131,6 +131,13 @@ def list_checkpoints(session: Session, run_id: int) -> Sequence[CheckpointRow]:
     return session.exec(query.order_by(col(CheckpointRow.position), col(CheckpointRow.id))).all()
 
 
+def list_all_checkpoints(session: Session, preparation_id: int) -> Sequence[CheckpointRow]:
+    """Checkpoints of all runs of a preparation, those of each run in their order."""
+    query = select(CheckpointRow).join(RunRow, col(CheckpointRow.run_id) == RunRow.id)
+    query = query.where(RunRow.preparation_id == preparation_id)
+    return session.exec(query.order_by(col(CheckpointRow.run_id), col(CheckpointRow.position), col(CheckpointRow.id))).all()
+
+
 def get_reading(session: Session, reading_id: int) -> ReadingRow:
     """Return a reading or raise NotFoundError."""
     return _get(session, ReadingRow, "reading", reading_id)

@@ -75,6 +75,8 @@ class PreparationRow(SQLModel, table=True):
     # Whether time courses of runs are evidence for the models, and about which hold time.
     use_courses: bool = True
     course_variable_id: int | None = None
+    # Whether what checkpoints say about stages is evidence for the models.
+    use_checkpoints: bool = True
     # What is done, by stage, in the chemist's words.
     procedure: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     last_run_number: int = 0

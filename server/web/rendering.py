@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, Response
 
 from server.core.choose.stopping import percent_words
 from server.core.model.effects import signed
+from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
 from server.web.glossary import words_used
 
@@ -114,8 +115,8 @@ def show_words(value: str) -> str:
 
 
 def show_stage(value: str) -> str:
-    """Name a stage; the second and third reaction stage in words."""
-    return {"reaction_2": "reaction, second part", "reaction_3": "reaction, third part", "work_up": "work-up"}.get(value, value)
+    """Name a stage in words."""
+    return STAGE_WORDS[Stage(value)] if value in set(Stage) else value
 
 
 def figure_json(figure: dict[str, Any]) -> str:

@@ -256,7 +256,14 @@ def test_no_serious_accessibility_violation(demo: str, page: Page, scheme: str) 
     paths = [
         *("/", "/preparations/new", "/preparations/1", "/preparations/1/effects", "/preparations/1/proposal"),
         *("/preparations/1/proposal?count=3", "/preparations/1/recipe", "/preparations/1/record"),
-        *("/preparations/1/courses", "/runs/8/course", "/readings/1/edit", "/preparations/1/write-up", "/write-ups/1"),
+        *(
+            "/preparations/1/courses",
+            "/preparations/1/stages",
+            "/runs/8/course",
+            "/readings/1/edit",
+            "/preparations/1/write-up",
+            "/write-ups/1",
+        ),
         *("/help/guide", "/help/patterns", "/?archived=true", "/?search=zzz", "/no/such/page"),
         *("/preparations/1/edit", "/runs/2/edit", "/variables/1/edit", "/materials/1/edit", "/preparations/2"),
         *("/preparations/1/charge", "/preparations/1/setup", "/preparations/1/variables/new", "/preparations/1/materials/new"),

@@ -285,7 +285,7 @@ def test_a_followed_run_teaches_the_models_about_the_hold_and_can_be_switched_of
     with_courses = analyse(session, key)
     assert with_courses.beside is not None
     assert with_courses.table.n_runs == 3
-    assert set(with_courses.beside.numbers) == {-1, -2, -3}
+    assert set(with_courses.beside.table.numbers) == {-1, -2, -3}
     at = encode(with_courses.space.variables, [{**with_courses.counting[0].settings, "1": 1.5}])
     # The curve says 70 · (1 − e^(−1.2))/(1 − e^(−3.2)) = 51 % at 1.5 h, which no run told.
     told = with_courses.ladder.predict(at)
@@ -341,7 +341,7 @@ def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeyp
     monkeypatch.setattr(questions, "list_readings", counted)
     again = analyse(session, key).beside
     assert again is not None
-    np.testing.assert_array_equal(again.yields, first.yields)
+    np.testing.assert_array_equal(again.table.yields, first.table.yields)
     assert loads == []
     # A correction far off the curve is a change, and so is a shape chosen by hand.
     row = plain(session, int(run.id or 0))[0]
@@ -350,6 +350,6 @@ def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeyp
     corrected = analyse(session, key).beside
     assert len(loads) == 1
     assert corrected is not None
-    assert not np.array_equal(corrected.yields, first.yields)
+    assert not np.array_equal(corrected.table.yields, first.table.yields)
     choose_shape(session, int(run.id or 0), "product", "straight")
     assert analyse(session, key).beside is None

@@ -198,3 +198,25 @@ def test_a_script_abandons_a_run_and_corrects_its_checkpoints(client: TestClient
     assert (checkpoint["name"], checkpoint["mass_g"], checkpoint["kind"]) == ("crude", 8, "product")
     assert client.delete(f"/api/v1/checkpoints/{checkpoint['id']}").status_code == 204
     assert client.get(f"/api/v1/runs/{run['id']}/checkpoints").json() == []
+
+
+def test_a_script_sees_where_the_product_is_lost(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    empty = client.get(f"{base}/stages").json()
+    assert empty["stretches"] == []
+    assert "at least 3 runs" in empty["message"]
+    for hold, made, percent in ((1, 60, 54), (2, 70, 63), (3, 80, 70), (4, 90, 80)):
+        settings = {"hold": hold, "bath": 120, "agent": "a" if hold < 3 else "b"}
+        run = client.post(f"{base}/runs", json={"settings": settings, "yield_percent": percent}).json()
+        checkpoint = {"name": "crude", "stage": "reaction", "mass_g": made / 5, "purity_percent": 50}
+        assert client.post(f"/api/v1/runs/{run['id']}/checkpoints", json=checkpoint).status_code == 201
+    found = client.get(f"{base}/stages").json()
+    reaction, rest = found["stretches"]
+    assert (reaction["start"], reaction["end"], rest["end"]) == (None, "reaction", None)
+    assert reaction["runs"] == found["complete_runs"] == [1, 2, 3, 4]
+    assert reaction["mean_loss_points"] == pytest.approx(25.0)
+    assert rest["lowest_recovery_percent"] == pytest.approx(87.5)
+    assert reaction["share_of_differences"] + rest["share_of_differences"] == pytest.approx(1.0)
+    assert reaction["effects"][0]["variable"] == "hold"
+    assert found["sentences"][0].startswith("Most is lost in the reaction: 25 points")

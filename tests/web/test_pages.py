@@ -40,7 +40,7 @@ AGENT = {"name": "agent", "role": "choice", "stage": "drying", "choices": "MgSO4
 RUN = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4", "outcome": "yield", "product_mass_g": "7.1"}
 
 PAGES = (
-    *("", "/effects", "/proposal", "/proposal?count=2", "/courses", "/recipe", "/record", "/write-up"),
+    *("", "/effects", "/proposal", "/proposal?count=2", "/courses", "/stages", "/recipe", "/record", "/write-up"),
     *("/charge", "/setup", "/runs/new"),
 )
 
@@ -93,6 +93,7 @@ def test_a_preparation_without_variables_has_pages_too(client: TestClient) -> No
         "/proposal",
         "/proposal?count=3",
         "/courses",
+        "/stages",
         "/recipe",
         "/record",
         "/charge",
@@ -1294,3 +1295,20 @@ def test_why_the_best_run_is_no_recipe_is_said(ready: TestClient) -> None:
     rule = {"kind": "linear", "coefficients": {"1": 1}, "bound": 2.5}
     assert ready.post("/api/v1/preparations/1/limits", json=rule).status_code == 201
     assert "Run 2 lies outside your limits as they are now." in ready.get("/preparations/1").text
+
+
+def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) -> None:
+    assert "at least 3 runs" in ready.get("/preparations/1/stages").text
+    for k, (hold, agent, made, kept) in enumerate((("1", "MgSO4", 60, 54), ("2", "Na2SO4", 70, 60), ("4", "MgSO4", 90, 81))):
+        enter(ready, setting_1=hold, setting_3=agent, product_mass_g=str(kept / 10))
+        ready.post(f"/runs/{k + 1}/checkpoints", data={"name": "crude", "stage": "reaction", "mass_g": str(made / 10)})
+    page = ready.get("/preparations/1/stages")
+    assert "Most is lost in the reaction" in page.text
+    assert "takes 4 runs that were weighed" in page.text
+    # Run 2 is crossed with run 3, the best, both ways; runs 1 and 3 share the agent.
+    assert "At present 2 such values stand beside the runs." in page.text
+    assert "of the weight" in page.text
+    off = ready.post("/preparations/1/stages", data={})
+    assert str(off.url).endswith("/preparations/1/stages")
+    assert "At present there is no such value" in off.text
+    assert "At present 2 such values" in ready.post("/preparations/1/stages", data={"use": "yes"}).text

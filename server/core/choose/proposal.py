@@ -17,7 +17,7 @@ from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
-from server.core.model.runs import RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, reach_of
 from server.core.space.units import convert
@@ -111,7 +111,7 @@ class History:
     settings: tuple[Settings, ...]
     pending: tuple[Settings, ...] = ()
     new_ground: float | None = 0.25
-    beside: RunTable | None = None
+    beside: Beside | None = None
 
     @property
     def tried(self) -> tuple[Settings, ...]:

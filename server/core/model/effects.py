@@ -63,7 +63,9 @@ class Effect:
     partners: tuple[str, ...] = ()
 
 
-def find_effects(ladder: Ladder, working: FloatArray, raw: list[list[float | str]]) -> tuple[Effect, ...]:
+def find_effects(
+    ladder: Ladder, working: FloatArray, raw: list[list[float | str]], what: str = "the yield"
+) -> tuple[Effect, ...]:
     """Compute the effect of every variable, strongest evidence first.
 
     Parameters
@@ -73,15 +75,19 @@ def find_effects(ladder: Ladder, working: FloatArray, raw: list[list[float | str
         Coded settings of the working recipe.
     raw : list of n_runs rows of n_variables settings
         As-run settings in the order of ``ladder.table``; for wording the ranges tried.
+    what : str
+        What the table holds, in words that fit after 'raised'.
     """
     table = ladder.table
     knowable = what_is_knowable(table)
-    found = [_effect(ladder, j, v, working, [row[j] for row in raw], knowable) for j, v in enumerate(table.variables)]
+    found = [_effect(ladder, j, v, working, [row[j] for row in raw], knowable, what) for j, v in enumerate(table.variables)]
     rank = {e: k for k, e in enumerate(Evidence)}
     return tuple(sorted(found, key=lambda e: (rank[e.evidence], -abs(e.change or 0.0))))
 
 
-def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str], knowable: Knowable) -> Effect:
+def _effect(
+    ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str], knowable: Knowable, what: str
+) -> Effect:
     table = ladder.table
     if j in knowable.never_moved:
         where = f" It was always {_label(v, raw[0])}." if raw else ""
@@ -112,9 +118,9 @@ def _effect(ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[
     span = f"from {from_label} to {to_label}"
     ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])})"
     if evidence is Evidence.CLEAR:
-        sentence = f"{v.name}: going {span} clearly {direction} the yield, by {abs(mean):.1f} points {ranges}."
+        sentence = f"{v.name}: going {span} clearly {direction} {what}, by {abs(mean):.1f} points {ranges}."
     elif evidence is Evidence.LIKELY:
-        sentence = f"{v.name}: going {span} likely {direction} the yield, by about {abs(mean):.1f} points {ranges}."
+        sentence = f"{v.name}: going {span} likely {direction} {what}, by about {abs(mean):.1f} points {ranges}."
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]

@@ -8,7 +8,7 @@ weight. Shrinkage priors make fewer runs than terms a normal state.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,7 +19,7 @@ from scipy.stats import qmc
 from server.core.model.kernels import PRIOR_MEAN, Columns, PolynomialKernel, SmoothKernel
 from server.core.model.mixture import Conditioned, Family, Kernel, LeftOut, Means, Mixture, factorise, log_likelihood
 from server.core.model.recipe_fit import NOISE_LEVELS, NOISE_WEIGHTS, fit_recipes
-from server.core.model.runs import RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.space.variables import FloatArray
 
 RUNG_WORDS = {
@@ -45,7 +45,11 @@ ROUGH_LENGTH = 0.06
 FEWEST_RUNS_FOR_WEIGHTS = 3
 # Trust in the models' own spreads, in runs; and the largest surprise of one run, in standard deviations.
 DOUBT_PRIOR = 3.0
+# Trust in evidence beside the runs before they say whether it helps to predict them (own judgement).
+PRIOR_TRUST = 0.9
 LARGEST_SURPRISE = 4.0
+# Models with less weight are left out of predictions.
+_NEGLIGIBLE = 0.005
 
 
 def _prior_means(table: RunTable, losses: tuple[float, ...]) -> Means:
@@ -153,16 +157,22 @@ def fit_smooth(table: RunTable, losses: tuple[float, ...] = END_LOSSES) -> Famil
 
 @dataclass(frozen=True)
 class Ladder:
-    """All rungs, conditioned on one table of runs, and their weights (summing to 1)."""
+    """All rungs, conditioned on one table of runs, and their weights (summing to 1).
+
+    ``informed`` are the same rungs conditioned on the evidence beside the runs too, and
+    ``trust`` is the weight that they have against those that know the runs alone.
+    """
 
     table: RunTable
     rungs: tuple[Family, ...]
     weights: FloatArray
     left_out: tuple[LeftOut, ...]
+    informed: tuple[Family, ...] = ()
+    trust: float = 0.0
 
     def _joined(self, parts: list[Mixture]) -> Mixture:
         joined = Mixture(
-            np.concatenate([w * m.weights for w, m in zip(self._used_weights, parts, strict=True)]),
+            np.concatenate([w * m.weights for (w, _), m in zip(self._parts, parts, strict=True)]),
             np.concatenate([m.means for m in parts]),
             np.concatenate([m.variances for m in parts]),
         )
@@ -188,20 +198,28 @@ class Ladder:
 
     @cached_property
     def _used(self) -> list[int]:
-        return [k for k, w in enumerate(self.weights) if w > 0.005]
+        return [k for k, w in enumerate(self.weights) if w > _NEGLIGIBLE]
 
     @cached_property
     def _used_weights(self) -> FloatArray:
         w = self.weights[self._used]
         return np.asarray(w / w.sum())
 
+    @cached_property
+    def _parts(self) -> list[tuple[float, Family]]:
+        """What predictions are averaged over: weight and rung, with and without the evidence beside the runs."""
+        weighed = list(zip(self._used_weights, self._used, strict=True))
+        plain = [(float((1.0 - self.trust) * w), self.rungs[k]) for w, k in weighed]
+        informed = [(float(self.trust * w), self.informed[k]) for w, k in weighed if self.informed]
+        return [(w, family) for w, family in plain + informed if w > _NEGLIGIBLE]
+
     def predict(self, points: FloatArray, *, with_noise: bool = False) -> Mixture:
         """Return the averaged mixture for the yield at coded points, shape (n_points, n_variables)."""
-        return self._joined([self.rungs[k].predict(points, with_noise=with_noise) for k in self._used])
+        return self._joined([family.predict(points, with_noise=with_noise) for _, family in self._parts])
 
     def difference(self, first: FloatArray, second: FloatArray) -> Mixture:
         """Return the averaged mixture for yield(second) − yield(first), row by row."""
-        return self._joined([self.rungs[k].difference(first, second) for k in self._used])
+        return self._joined([family.difference(first, second) for _, family in self._parts])
 
     def draw(self, points: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
         """Draw the yield at all points together from the averaged models, without noise.
@@ -210,8 +228,9 @@ class Ladder:
         -------
         draws : ndarray of shape (count, n_points)
         """
-        share = rng.multinomial(count, self._used_weights)
-        parts = [self.rungs[k].draw(points, int(n), rng) for k, n in zip(self._used, share, strict=True) if n]
+        weights = np.array([w for w, _ in self._parts])
+        share = rng.multinomial(count, weights / weights.sum())
+        parts = [family.draw(points, int(n), rng) for (_, family), n in zip(self._parts, share, strict=True) if n]
         draws = np.vstack(parts)
         if self.doubt == 1.0:
             return draws
@@ -243,7 +262,7 @@ def fit_ladder(
     seed: int = 0,
     rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS),
     losses: tuple[float, ...] = END_LOSSES,
-    beside: RunTable | None = None,
+    beside: Beside | None = None,
     report: Callable[[float, str], None] | None = None,
 ) -> Ladder:
     """Condition every rung on the runs and weigh the rungs.
@@ -258,9 +277,10 @@ def fit_ladder(
         Names of the rungs to use; all by default.
     losses : tuple of float
         Losses of yield at the end of a range that are thought possible, see ``END_LOSSES``. [points]
-    beside : RunTable or None
-        Evidence that is no run (what time courses say about other hold times). The rungs
-        are conditioned on it too; their weights and the doubt come from the runs alone.
+    beside : Beside or None
+        Evidence that is no run (what time courses say about other holds, checkpoints about other
+        work-ups). A second set of rungs is conditioned on it too; their weights and the doubt come
+        from the runs alone, and the trust from how well each set predicts the runs it has not seen.
     report : callable or None
         Told the share done and what is being done, before every rung; may raise to stop.
 
@@ -274,8 +294,8 @@ def fit_ladder(
     Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
     """
     table = table.in_canonical_order()
-    joined = table.joined_with(beside).in_canonical_order() if beside is not None and beside.n_runs else None
-    steps = len(rungs) * (2 if joined is not None else 1)
+    beside = beside.in_canonical_order() if beside is not None and beside.n_rows else None
+    steps = len(rungs) * (2 if beside is not None else 1)
     families = []
     for k, name in enumerate(rungs):
         if report is not None:
@@ -285,13 +305,42 @@ def fit_ladder(
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
     if table.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
         log_weights = log_weights + np.array([float(np.sum(lo.log_density)) for lo in left_out])
-    if joined is not None:
-        families = []
-        for k, name in enumerate(rungs):
-            if report is not None:
-                report((len(rungs) + k) / steps, f"fitting {RUNG_WORDS[name]}, time courses included")
-            families.append(_fit_rung(name, joined, seed, losses))
-    return Ladder(table, tuple(families), special.softmax(log_weights), left_out)
+    weights = special.softmax(log_weights)
+    if beside is None:
+        return Ladder(table, tuple(families), weights, left_out)
+    # The runs come first, so that positions of runs stay.
+    joined = table.joined_with(beside.table)
+    informed = []
+    for k, name in enumerate(rungs):
+        if report is not None:
+            report((len(rungs) + k) / steps, f"fitting {RUNG_WORDS[name]}, with time courses and checkpoints")
+        informed.append(_fit_rung(name, joined, seed, losses))
+    trust = _trust(table, beside, weights, left_out, informed)
+    return Ladder(table, tuple(families), weights, left_out, tuple(informed), trust)
+
+
+def _trust(
+    table: RunTable, beside: Beside, weights: FloatArray, left_out: tuple[LeftOut, ...], informed: Sequence[Family]
+) -> float:
+    """Weight of the rungs that know the evidence beside the runs against those that do not.
+
+    Notes
+    -----
+    Prior × exp(Σᵢ ln p(yᵢ | what does not rest on run i)), as for the weights of the rungs: with a
+    run, all evidence worked out from it is left out.
+    """
+    n = table.n_runs
+    if n < FEWEST_RUNS_FOR_WEIGHTS:
+        return PRIOR_TRUST
+    used = [k for k, w in enumerate(weights) if w > _NEGLIGIBLE]
+    log_weights = np.log(weights[used] / weights[used].sum())[:, None]
+    blocks = [
+        np.array([i, *(n + m for m, on in enumerate(beside.rests_on) if number in on)], dtype=int)
+        for i, number in enumerate(table.numbers)
+    ]
+    plain = special.logsumexp(log_weights + np.array([left_out[k].log_density for k in used]), axis=0)
+    with_it = special.logsumexp(log_weights + np.array([informed[k].density_without(blocks) for k in used]), axis=0)
+    return float(special.expit(special.logit(PRIOR_TRUST) + np.sum(with_it - plain)))
 
 
 def _fit_rung(name: str, table: RunTable, seed: int, losses: tuple[float, ...]) -> Family:

@@ -7,7 +7,7 @@ yield at any settings is then a mixture of normal distributions, in closed form.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -117,6 +117,38 @@ class Conditioned:
         diagonal = np.diag(inverse)
         # Residual minus its left-out prediction, seen from the component's own mean.
         return self.residuals - (self.residuals @ inverse) / diagonal, 1.0 / diagonal
+
+    def leave_out(self, blocks: Sequence[np.ndarray]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Predict the first row of each block from the rows outside it.
+
+        Returns
+        -------
+        missed : ndarray of shape (n_components, n_blocks)
+            What the row gave minus its prediction. [percentage points]
+        variance : ndarray of shape (n_blocks,)
+        log_density : ndarray of shape (n_components, n_blocks)
+            Of all rows of a block together.
+
+        Notes
+        -----
+        With A the block of K⁻¹, y_B misses its prediction by A⁻¹[K⁻¹r]_B, with covariance A⁻¹;
+        the single-row case is ``leave_one_out``. From the inverse of a partitioned matrix.
+        """
+        inverse = linalg.cho_solve((self.lower, True), np.eye(len(self.coded)), check_finite=False)
+        whitened = self.residuals @ inverse
+        missed = np.empty((self.n_components, len(blocks)))
+        variance = np.empty(len(blocks))
+        log_density = np.empty((self.n_components, len(blocks)))
+        for k, block in enumerate(blocks):
+            part = inverse[np.ix_(block, block)]
+            lower = linalg.cholesky(part, lower=True, check_finite=False)
+            covariance = linalg.cho_solve((lower, True), np.eye(len(block)), check_finite=False)
+            own = whitened[:, block]
+            missed[:, k] = own @ covariance[:, 0]
+            variance[k] = covariance[0, 0]
+            square = np.einsum("ij,jk,ik->i", own, covariance, own)
+            log_density[:, k] = -0.5 * (square + len(block) * _LOG_2PI) + np.sum(np.log(np.diag(lower)))
+        return missed, variance, log_density
 
 
 def factorise(kernel: Kernel, coded: FloatArray, noise_variances: FloatArray) -> FloatArray:
@@ -272,6 +304,25 @@ class Family:
         mean = np.sum(left_out * all_means, axis=0)
         second = np.sum(left_out * (all_variances + (all_means - mean) ** 2), axis=0)
         return LeftOut(mean, np.sqrt(second), -log_inverse)
+
+    def density_without(self, blocks: Sequence[np.ndarray]) -> FloatArray:
+        """Log density of the first row of each block, given the rows outside it. Shape (n_blocks,).
+
+        Notes
+        -----
+        The components are re-weighed without the block, as in ``leave_one_out``.
+        """
+        missed, spread, together, weights = [], [], [], []
+        for g in self.groups:
+            one, variance, log_density = g.leave_out(blocks)
+            missed.append(one)
+            spread.append(np.broadcast_to(variance, one.shape))
+            together.append(log_density)
+            weights.append(g.weights)
+        log_weights = np.log(np.maximum(np.concatenate(weights), 1e-300))[:, None] - np.concatenate(together)
+        log_weights = log_weights - special.logsumexp(log_weights, axis=0)
+        density = normal_log_density(np.concatenate(missed), np.zeros(1), np.concatenate(spread))
+        return np.asarray(special.logsumexp(log_weights + density, axis=0))
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,7 @@ class RunTable:
 
     def without_failures(self) -> RunTable:
         """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""
-        return self._rows(np.flatnonzero(self.extra_sd < FAILURE_SD))
+        return self.rows(np.flatnonzero(self.extra_sd < FAILURE_SD))
 
     def groups(self) -> np.ndarray:
         """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
@@ -77,9 +77,9 @@ class RunTable:
 
     def in_canonical_order(self) -> RunTable:
         """Return the same runs sorted by settings and yield, so that results do not depend on order."""
-        return self._rows(self.canonical_order())
+        return self.rows(self.canonical_order())
 
-    def _rows(self, positions: np.ndarray) -> RunTable:
+    def rows(self, positions: np.ndarray) -> RunTable:
         """The runs at these positions, in their order."""
         return RunTable(
             self.variables,
@@ -88,3 +88,36 @@ class RunTable:
             self.extra_sd[positions],
             tuple(self.numbers[i] for i in positions),
         )
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Evidence that is no run: yields that runs imply for other settings.
+
+    Attributes
+    ----------
+    table : RunTable
+        The implied yields; ``extra_sd`` says how far each is trusted.
+    rests_on : tuple of length n_rows of frozenset of int
+        Numbers of the runs from which each row was worked out.
+    """
+
+    table: RunTable
+    rests_on: tuple[frozenset[int], ...]
+
+    def __post_init__(self) -> None:
+        if len(self.rests_on) != self.table.n_runs:
+            raise ValueError("every row needs the runs that it rests on")
+
+    @property
+    def n_rows(self) -> int:
+        return self.table.n_runs
+
+    def joined_with(self, other: Beside) -> Beside:
+        """This evidence and other evidence about the same variables."""
+        return Beside(self.table.joined_with(other.table), self.rests_on + other.rests_on)
+
+    def in_canonical_order(self) -> Beside:
+        """The same rows sorted by settings and yield."""
+        order = self.table.canonical_order()
+        return Beside(self.table.rows(order), tuple(self.rests_on[i] for i in order))

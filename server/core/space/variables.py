@@ -49,6 +49,15 @@ class Stage(StrEnum):
 
 
 REACTION_STAGES = (Stage.REACTION, Stage.REACTION_2, Stage.REACTION_3)
+STAGE_WORDS = {
+    Stage.REACTION: "reaction",
+    Stage.REACTION_2: "reaction, second part",
+    Stage.REACTION_3: "reaction, third part",
+    Stage.QUENCH: "quench",
+    Stage.WORK_UP: "work-up",
+    Stage.ISOLATION: "isolation",
+    Stage.DRYING: "drying",
+}
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,8 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from server.core.space.variables import Stage
+
 
 class Answer(BaseModel):
     """Base of all answers."""
@@ -192,6 +194,37 @@ class EffectsAnswer(Answer):
     message: str
     effects: list[EffectAnswer]
     repeatability: str
+
+
+class StretchAnswer(Answer):
+    """One stretch of the way of the product, over the runs that were weighed at both its ends.
+
+    ``start`` is null for theory, ``end`` for the isolated product. Recoveries in %, loss in points of
+    theory, shares as fractions.
+    """
+
+    start: Stage | None
+    end: Stage | None
+    runs: list[int]
+    mean_recovery_percent: float | None
+    lowest_recovery_percent: float | None
+    highest_recovery_percent: float | None
+    mean_loss_points: float | None
+    share_of_differences: float | None
+    share_low: float | None
+    share_high: float | None
+    message: str
+    effects: list[EffectAnswer]
+
+
+class StagesAnswer(Answer):
+    """Where the product is lost, over all runs; empty with a message while too few runs have checkpoints."""
+
+    message: str
+    sentences: list[str]
+    complete_runs: list[int]
+    out_of_order_runs: list[int]
+    stretches: list[StretchAnswer]
 
 
 class ProposalAnswer(Answer):

@@ -9,6 +9,8 @@ from fastapi import APIRouter, Query, Response
 
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
+from server.core.model.effects import Effect
+from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
 from server.errors import InvalidInputError, NotReadyError
 from server.services import charges, courses, notebook, preparations, readings, runs, variables
@@ -60,7 +62,9 @@ from server.web.api.models import (
     RecordAnswer,
     RunAnswer,
     StageRecoveryAnswer,
+    StagesAnswer,
     StopAdviceAnswer,
+    StretchAnswer,
     ToleranceAnswer,
     TradeOffAnswer,
     VariableAnswer,
@@ -511,22 +515,64 @@ def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
         found = analysis.effects
     except NotReadyError as error:
         return EffectsAnswer(n_runs=analysis.table.n_runs, message=str(error), effects=[], repeatability=repeatability)
-    effects = [
-        EffectAnswer(
-            variable=e.name,
-            evidence=e.evidence,
-            sentence=e.sentence,
-            change=e.change,
-            low_50=e.low_50,
-            high_50=e.high_50,
-            low_90=e.low_90,
-            high_90=e.high_90,
-            probability_of_sign=e.probability_of_sign,
-            cannot_be_told_apart_from=list(e.partners),
-        )
-        for e in found
-    ]
+    effects = [_effect(e) for e in found]
     return EffectsAnswer(n_runs=analysis.table.n_runs, message="", effects=effects, repeatability=repeatability)
+
+
+def _effect(e: Effect) -> EffectAnswer:
+    return EffectAnswer(
+        variable=e.name,
+        evidence=e.evidence,
+        sentence=e.sentence,
+        change=e.change,
+        low_50=e.low_50,
+        high_50=e.high_50,
+        low_90=e.low_90,
+        high_90=e.high_90,
+        probability_of_sign=e.probability_of_sign,
+        cannot_be_told_apart_from=list(e.partners),
+    )
+
+
+@router.get("/preparations/{preparation_id}/stages", tags=["answers"])
+def get_stages(preparation_id: Id, session: ReadSession) -> StagesAnswer:
+    """Say where the product is lost, stage by stage over all runs, and what moved each stretch."""
+    analysis = analyse(session, preparation_id)
+    out = list(analysis.ways.out_of_order)
+    found = analysis.stages
+    if found is None:
+        message = f"It takes checkpoints of the same stage in at least {FEWEST_RUNS_OF_STAGE} runs that gave a yield."
+        return StagesAnswer(message=message, sentences=[], complete_runs=[], out_of_order_runs=out, stretches=[])
+    return StagesAnswer(
+        message="",
+        sentences=list(found.sentences),
+        complete_runs=list(found.complete),
+        out_of_order_runs=out,
+        stretches=[_stretch(analysis, s) for s in found.stretches],
+    )
+
+
+def _stretch(analysis: Analysis, s: Stretch) -> StretchAnswer:
+    message, effects = "", []
+    try:
+        effects = [_effect(e) for e in analysis.stretch_effects(s)]
+    except NotReadyError as error:
+        message = str(error)
+    recovery = s.recovery if s.numbers else None
+    return StretchAnswer(
+        start=s.start,
+        end=s.end,
+        runs=list(s.numbers),
+        mean_recovery_percent=float(recovery.mean()) if recovery is not None else None,
+        lowest_recovery_percent=float(recovery.min()) if recovery is not None else None,
+        highest_recovery_percent=float(recovery.max()) if recovery is not None else None,
+        mean_loss_points=s.lost if s.numbers else None,
+        share_of_differences=s.share,
+        share_low=s.share_low,
+        share_high=s.share_high,
+        message=message,
+        effects=effects,
+    )
 
 
 @router.get("/preparations/{preparation_id}/proposal", tags=["answers"])

@@ -12,7 +12,7 @@ from server.core.chemistry.charge import AmountKind, ChargeLine, MaterialRole
 from server.core.chemistry.drying import AGENTS, DryingAdvice, advise_drying
 from server.core.chemistry.formula import smiles_available
 from server.core.chemistry.weights import SOURCE
-from server.core.space.variables import Stage
+from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError
 from server.services.cautions import cautions_for
 from server.services.charges import DRIVING_ROLES, Charge, add_material, as_input, delete_material, make_charge, update_material
@@ -28,7 +28,6 @@ from server.storage.tables import MaterialRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, check_seen, stamp, submit
 from server.web.pages.common import Frame
-from server.web.pages.setup import STAGES
 from server.web.rendering import render
 
 router = APIRouter()
@@ -264,7 +263,7 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
             if v.stage is stage
         ]
         if inside:
-            stages.append((STAGES[stage], inside))
+            stages.append((STAGE_WORDS[stage], inside))
     cautions = cautions_for(preparation, rows, space, run.planned)
     limits = [
         f"{v.name}: {v.hard_low if v.hard_low is not None else v.low:g} to "

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from server.core.choose.stopping import percent_words
+from server.core.model.ladder import FEWEST_RUNS_FOR_WEIGHTS
+from server.services.analysis import Analysis
 from server.services.runs import RunView
 from server.storage.tables import PreparationRow
 
@@ -35,6 +38,7 @@ class Frame:
         return [
             ("overview", "Overview", self.base),
             ("effects", "What moved the yield", f"{self.base}/effects"),
+            ("stages", "Stage by stage", f"{self.base}/stages"),
             ("proposal", "Next run", f"{self.base}/proposal"),
             ("courses", "Time courses", f"{self.base}/courses"),
             ("recipe", "Recipe", f"{self.base}/recipe"),
@@ -59,3 +63,11 @@ def run_status(run: RunView) -> str:
     if run.row.excluded_reason is not None:
         return "excluded"
     return {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "finished")
+
+
+def trust_sentence(analysis: Analysis) -> str:
+    """How much what readings and checkpoints imply weighs in the models."""
+    share = f"Models that know what readings and checkpoints imply have {percent_words(analysis.ladder.trust)} of the weight"
+    if analysis.table.n_runs < FEWEST_RUNS_FOR_WEIGHTS:
+        return f"{share} until there are {FEWEST_RUNS_FOR_WEIGHTS} runs to judge them by."
+    return f"{share}, from how well they predict each run without all that was worked out from it."

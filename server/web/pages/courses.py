@@ -40,7 +40,7 @@ from server.storage import questions
 from server.storage.tables import ReadingRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, submit
-from server.web.pages.common import Figure, Frame, run_status
+from server.web.pages.common import Figure, Frame, run_status, trust_sentence
 from server.web.rendering import render
 
 router = APIRouter()
@@ -114,6 +114,7 @@ class RatesPage:
     holds: list[tuple[str, str]]
     use_courses: bool
     n_beside: int
+    trust: str
 
 
 def _offset() -> int:
@@ -298,7 +299,8 @@ def show_rates(request: Request, preparation_id: Id, session: ReadSession) -> Re
         hold_variable(preparation, analysis.space),
         [(v.key, v.name) for v in analysis.space.variables if v.role is Role.HOLD_TIME],
         preparation.use_courses,
-        analysis.beside.n_runs if analysis.beside else 0,
+        analysis.beside_courses.n_rows if analysis.beside_courses else 0,
+        trust_sentence(analysis) if analysis.beside_courses else "",
     )
     return render(request, "preparations/courses.html", page)
 

@@ -14,7 +14,7 @@ from starlette.responses import RedirectResponse, Response
 from server.charts.stages import stage_recoveries
 from server.core.chemistry.balance import MassBalance
 from server.core.space.limits import Space
-from server.core.space.variables import Stage
+from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
 from server.services.charges import AsWeighed
@@ -40,7 +40,6 @@ from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, Prepa
 from server.web.dependencies import Files, Form, Id, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, submit
 from server.web.pages.common import Figure, Frame, run_status
-from server.web.pages.setup import STAGES
 from server.web.rendering import render, show_logged
 
 router = APIRouter()
@@ -214,7 +213,7 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             figure=figure,
             checkpoints=list(questions.list_checkpoints(session, run_id)),
             changes=[(c, change_words(c)) for c in questions.list_changes(session, preparation.id, run.number)],
-            stages=STAGES,
+            stages=STAGE_WORDS,
             exclude_form=form if part == "exclude" else FormState(),
             checkpoint_form=form if part == "checkpoint" else FormState({"purity_percent": "100", "stage": "work_up"}),
             weighed_form=form if part == "weighed" else FormState(weighed),

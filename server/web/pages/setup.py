@@ -12,7 +12,7 @@ from starlette.responses import RedirectResponse, Response
 
 from server.core.space.limits import Space
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
-from server.core.space.variables import Role, Stage
+from server.core.space.variables import STAGE_WORDS, Role, Stage
 from server.errors import InvalidInputError
 from server.services.inputs import LimitInput, VariableInput, field_messages, validated
 from server.services.runs import view_runs
@@ -39,15 +39,6 @@ ROLES = {
     Role.COUNT: "count (whole number)",
     Role.CHOICE: "choice between options",
     Role.OTHER: "other number",
-}
-STAGES = {
-    Stage.REACTION: "reaction",
-    Stage.REACTION_2: "reaction, second part",
-    Stage.REACTION_3: "reaction, third part",
-    Stage.QUENCH: "quench",
-    Stage.WORK_UP: "work-up",
-    Stage.ISOLATION: "isolation",
-    Stage.DRYING: "drying",
 }
 
 
@@ -93,7 +84,7 @@ def _setup(request: Request, session: ReadSession, preparation: PreparationRow) 
             named.append((int(limit.id or 0), rule.text if rule else "names a variable that is gone"))
         finished = [r for r in view_runs(session, preparation) if r.counts]
         outside = [r.number for r in finished if space.broken_limits(r.settings)]
-        page = SetupPage(Frame(preparation, "setup"), space, list(rows), named, form, outside, ROLES, STAGES, TIME_UNITS)
+        page = SetupPage(Frame(preparation, "setup"), space, list(rows), named, form, outside, ROLES, STAGE_WORDS, TIME_UNITS)
         return render(request, "preparations/setup.html", page, status=status)
 
     return redraw
@@ -114,7 +105,7 @@ def _variable_form(
         assert preparation.id is not None
         n_runs = len(questions.list_runs(session, preparation.id))
         units = (*TIME_UNITS, *TEMPERATURE_UNITS, "mol/mol", "mol%", "wt%", "mol/L", "mL", "mL/g", "g", "1/min")
-        page = VariableFormPage(Frame(preparation, "setup"), form, row, n_runs, ROLES, STAGES, units, seen)
+        page = VariableFormPage(Frame(preparation, "setup"), form, row, n_runs, ROLES, STAGE_WORDS, units, seen)
         return render(request, "variables/form.html", page, status=status)
 
     return redraw

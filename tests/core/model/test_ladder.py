@@ -5,9 +5,9 @@ import warnings
 import numpy as np
 import pytest
 
-from server.core.model.ladder import fit_ladder
+from server.core.model.ladder import PRIOR_TRUST, fit_ladder
 from server.core.model.recipes import RecipePrior, consecutive_fraction
-from server.core.model.runs import RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.units import convert
 from server.core.space.variables import Role, Variable
@@ -189,3 +189,43 @@ def test_runs_overrule_the_loss_at_the_ends() -> None:
     # Weight goes from the largest loss to the smallest.
     shares = np.sum([g.weights for g in smooth.groups], axis=0)
     assert shares[0] > shares[1] > shares[2]
+
+
+def told(shift: float) -> tuple[RunTable, Beside]:
+    """Six runs on a straight line, and what each implies for another drying agent; ``shift`` puts that off the line."""
+    holds = (0.5, 1.5, 2.5, 3.5, 4.5, 6.0)
+    rows: list[dict[str, float | str]] = [{"hold": h, "bath": 120.0, "agent": "a"} for h in holds]
+    yields = [50.0 + 40.0 * float(x) for x in encode(VARIABLES, rows)[:, 0]]
+    runs = table(rows, yields)
+    # Next to the runs' own places, so that the runs can contradict it.
+    beside = encode(VARIABLES, [{**row, "bath": 125.0} for row in rows])
+    signs = np.array([1.0, -1.0] * 3)
+    implied = RunTable(VARIABLES, beside, np.array(yields) + shift * signs, np.full(6, 3.0), tuple(-n for n in runs.numbers))
+    return runs, Beside(implied, tuple(frozenset((n,)) for n in runs.numbers))
+
+
+def test_evidence_beside_the_runs_is_trusted_as_far_as_it_predicts_them() -> None:
+    runs, fitting = told(0.0)
+    good, plain = fit_ladder(runs, beside=fitting), fit_ladder(runs)
+    _, contradicting = told(25.0)
+    bad = fit_ladder(runs, beside=contradicting)
+    assert good.trust > PRIOR_TRUST
+    assert bad.trust < 0.1
+    assert plain.trust == 0.0
+    np.testing.assert_array_equal(bad.weights, plain.weights)
+    at = encode(VARIABLES, [{"hold": 3.0, "bath": 125.0, "agent": "a"}])
+    assert bad.predict(at).mean[0] == pytest.approx(plain.predict(at).mean[0], abs=2.0)
+    assert good.predict(at).sd[0] < plain.predict(at).sd[0]
+    # Before there are runs to judge it, the trust is the prior one.
+    first = runs.rows(np.array([0, 1]))
+    assert fit_ladder(first, beside=fitting).trust == PRIOR_TRUST
+
+
+def test_the_order_of_evidence_does_not_matter() -> None:
+    runs, fitting = told(3.0)
+    order = np.array([4, 1, 5, 0, 2, 3])
+    shuffled = Beside(fitting.table.rows(order), tuple(fitting.rests_on[i] for i in order))
+    at = encode(VARIABLES, GRID)
+    one, other = fit_ladder(runs, beside=fitting), fit_ladder(runs, beside=shuffled)
+    assert one.trust == other.trust
+    np.testing.assert_array_equal(one.predict(at).mean, other.predict(at).mean)

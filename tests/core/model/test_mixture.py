@@ -1,8 +1,10 @@
 """Gaussian-process arithmetic against closed forms and scikit-learn."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
@@ -75,6 +77,30 @@ def test_leave_one_out_equals_really_leaving_out(data: tuple[np.ndarray, np.ndar
         assert left_out.sd[i] == pytest.approx(np.sqrt(variance[0] + 4.0), rel=1e-5)
         density = stats.norm.logpdf(y[i], left_out.mean[i], left_out.sd[i])
         assert left_out.log_density[i] == pytest.approx(density)
+
+
+def test_leaving_blocks_out_equals_really_leaving_out(data: tuple[np.ndarray, np.ndarray]) -> None:
+    # Two kinds of noise with equal prior weight: their weights without a block come from the rest alone.
+    x, y = data
+    noises = (1.0, 4.0)
+
+    def posterior(rows: np.ndarray) -> np.ndarray:
+        residuals = y[None, rows]
+        logs = [log_likelihood(factorise(KERNEL, x[rows], np.full(len(rows), s**2)), residuals)[0] for s in noises]
+        return np.asarray(special.softmax(logs))
+
+    everything = np.arange(len(y))
+    groups = [replace(conditioned(x, y, s), weights=np.array([w])) for s, w in zip(noises, posterior(everything), strict=True)]
+    family = Family("smooth", tuple(groups))
+    blocks = [np.array([0]), np.array([2, 0, 3]), np.array([1, 4])]
+    found = family.density_without(blocks)
+    for block, density in zip(blocks, found, strict=True):
+        keep = np.setdiff1d(everything, block)
+        parts = []
+        for s in noises:
+            mean, variance = conditioned(x[keep], y[keep], s).moments(x[block[:1]])
+            parts.append(stats.norm.logpdf(y[block[0]], mean[0, 0], np.sqrt(variance[0] + s**2)))
+        assert density == pytest.approx(special.logsumexp(np.log(posterior(keep)) + parts), abs=1e-4)
 
 
 def test_mixture_moments_and_quantiles() -> None:

@@ -1,0 +1,117 @@
+"""Checkpoints of all runs together, from what is stored."""
+
+import numpy as np
+import pytest
+from sqlmodel import Session
+
+from server.core.model.effects import Evidence
+from server.core.space.coordinates import encode
+from server.core.space.variables import Stage
+from server.errors import NotReadyError
+from server.services.analysis import analyse
+from server.services.inputs import CheckpointInput, CheckpointUseInput
+from server.services.preparations import use_checkpoints
+from server.services.runs import add_checkpoint, exclude_run
+from server.storage.tables import PreparationRow
+from tests.factories import make_preparation, make_run
+
+
+def run_with(session: Session, preparation: PreparationRow, percent: float, left: float | None, **settings: object) -> int:
+    """A run of 10 g theory; ``left`` is the product after the reaction, half of the crude's mass. [% of theory]"""
+    run = make_run(session, preparation, percent, settings=settings)
+    if left is not None:
+        add_checkpoint(
+            session, int(run.id or 0), CheckpointInput(name="crude", stage=Stage.REACTION, mass_g=left / 5.0, purity_percent=50)
+        )
+    return int(run.id or 0)
+
+
+def test_ways_come_from_runs_that_count(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    run_with(session, preparation, 60.0, 80.0)
+    run_with(session, preparation, 55.0, None, hold=3.0)
+    out = run_with(session, preparation, 50.0, 70.0, hold=4.0)
+    exclude_run(session, out, "wet")
+    upside_down = run_with(session, preparation, 58.0, None, hold=5.0)
+    for name, stage in (("dried", Stage.DRYING), ("crude", Stage.REACTION)):
+        add_checkpoint(session, upside_down, CheckpointInput(name=name, stage=stage, mass_g=6.0, purity_percent=100))
+    failed = make_run(session, preparation, 3.0, outcome="failure")
+    add_checkpoint(session, int(failed.id or 0), CheckpointInput(name="crude", stage=Stage.REACTION, mass_g=8, purity_percent=50))
+    found = analyse(session, key).ways
+    assert [w.number for w in found.ways] == [1]
+    assert found.ways[0].left == {Stage.REACTION: pytest.approx(80.0)}
+    assert found.out_of_order == (4,)
+    assert analyse(session, key).stages is None
+
+
+def test_the_last_checkpoint_of_a_stage_stands_at_its_end(session: Session) -> None:
+    preparation = make_preparation(session)
+    run_id = run_with(session, preparation, 60.0, 80.0)
+    add_checkpoint(session, run_id, CheckpointInput(name="later", stage=Stage.REACTION, mass_g=7.5, purity_percent=100))
+    add_checkpoint(
+        session, run_id, CheckpointInput(name="alcohol", stage=Stage.REACTION, kind="recovered", mass_g=1.0, purity_percent=100)
+    )
+    (way,) = analyse(session, int(preparation.id or 0)).ways.ways
+    assert way.left == {Stage.REACTION: pytest.approx(75.0)}
+
+
+def made_by_hold_kept_by_agent(session: Session) -> PreparationRow:
+    """The hold alone moves the reaction, the agent alone what is kept: 90 % by one, 70 % by the other."""
+    preparation = make_preparation(session)
+    for hold, agent in ((1.0, "MgSO4"), (2.0, "MgSO4"), (2.0, "MgSO4"), (3.0, "Na2SO4"), (4.0, "Na2SO4"), (4.0, "Na2SO4")):
+        made = 50.0 + 10.0 * hold
+        kept = 0.9 if agent == "MgSO4" else 0.7
+        run_with(session, preparation, made * kept, made, hold=hold, agent=agent)
+    return preparation
+
+
+def test_each_stretch_has_the_variables_that_can_act_on_it(session: Session) -> None:
+    analysis = analyse(session, int(made_by_hold_kept_by_agent(session).id or 0))
+    assert analysis.stages is not None
+    reaction, rest = analysis.stages.stretches
+    effects = {e.name: e for e in analysis.stretch_effects(reaction)}
+    assert set(effects) == {"hold", "bath"}
+    assert effects["hold"].evidence is Evidence.CLEAR
+    assert "clearly raised what the reaction gives" in effects["hold"].sentence
+    assert effects["hold"].change == pytest.approx(30.0, abs=5.0)
+    assert effects["bath"].evidence is Evidence.NEVER_MOVED
+    assert {e.name for e in analysis.stretch_effects(rest)} == {"hold", "bath", "agent"}
+    np.testing.assert_allclose(sorted(rest.recovery), [70.0] * 3 + [90.0] * 3)
+
+
+def test_too_few_runs_for_effects_of_a_stretch(session: Session) -> None:
+    preparation = made_by_hold_kept_by_agent(session)
+    key = int(preparation.id or 0)
+    for k, hold in enumerate((1.0, 2.0, 3.0)):
+        run_id = run_with(session, preparation, 40.0 + k, 80.0, hold=hold)
+        add_checkpoint(session, run_id, CheckpointInput(name="washed", stage=Stage.WORK_UP, mass_g=7.0, purity_percent=100))
+    analysis = analyse(session, key)
+    assert analysis.stages is not None
+    first, second, third = analysis.stages.stretches
+    assert (len(first.numbers), len(second.numbers), len(third.numbers)) == (9, 3, 3)
+    assert analysis.stretch_effects(second)
+    exclude_run(session, run_id, "wet")
+    again = analyse(session, key)
+    assert again.stages is not None
+    # With two such runs left the work-up is no station any more.
+    assert [s.end for s in again.stages.stretches] == [Stage.REACTION, None]
+    second_only = type(second)(second.start, second.end, second.numbers[:2], second.before[:2], second.after[:2])
+    with pytest.raises(NotReadyError, match="2 runs so far; effects need at least 3"):
+        analysis.stretch_effects(second_only)
+
+
+def test_checkpoints_are_evidence_beside_the_runs(session: Session) -> None:
+    preparation = made_by_hold_kept_by_agent(session)
+    key = int(preparation.id or 0)
+    told = analyse(session, key)
+    assert told.beside_stages is not None
+    assert told.table.n_runs == 6
+    # Nobody ran four hours with the better agent: 90 made, 90 % of it kept.
+    at = encode(told.space.variables, [{**told.counting[0].settings, "1": 4.0, "3": "MgSO4"}])
+    assert float(told.ladder.predict(at).mean[0]) == pytest.approx(81.0, abs=4.0)
+    use_checkpoints(session, key, CheckpointUseInput(use=False))
+    plain = analyse(session, key)
+    assert plain.beside is None
+    assert float(plain.ladder.predict(at).sd[0]) > 1.5 * float(told.ladder.predict(at).sd[0])
+    np.testing.assert_array_equal(plain.ladder.weights, told.ladder.weights)
