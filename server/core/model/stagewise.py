@@ -34,6 +34,8 @@ LEAST_SD = 3.0
 DOUBT = 0.1
 # A run with less than this left at a checkpoint says nothing about what comes after it. [% of theory]
 _LEAST_LEFT = 10.0
+# So many runs are crossed with the best, the better ones first: more would make the models slow and teach little.
+MOST_CROSSED = 20
 
 
 @dataclass(frozen=True)
@@ -271,30 +273,33 @@ def crossed_evidence(table: RunTable, ways: Sequence[Way]) -> Beside | None:
     """
     position = {number: i for i, number in enumerate(table.numbers)}
     known = [w for w in ways if w.number in position and w.percent > 0]
+    known.sort(key=lambda w: (round(w.percent, 6), tuple(np.round(table.coded[position[w.number]], 7))), reverse=True)
     if len(known) < 2:
         return None
-    best = max(known, key=lambda w: (round(w.percent, 6), tuple(np.round(table.coded[position[w.number]], 7))))
+    best = known[0]
     order = list(Stage)
-    rows, yields, sds, numbers = [], [], [], []
-    for way in known:
+    # Crosses at different stages may come to the same settings: one row then, the mean of what they imply.
+    implied: dict[tuple[int, tuple[float, ...]], list[tuple[float, float]]] = {}
+    for way in known[1 : MOST_CROSSED + 1]:
         for stage in Stage:
+            is_first = np.array([order.index(v.stage) <= order.index(stage) for v in table.variables], dtype=bool)
             for first, second in ((way, best), (best, way)):
-                crossed = _cross(first, second, stage)
-                if crossed is None or way is best:
-                    continue
                 a, b = table.coded[position[first.number]], table.coded[position[second.number]]
-                is_first = np.array([order.index(v.stage) <= order.index(stage) for v in table.variables])
                 row = np.where(is_first, a, b)
+                crossed = _cross(first, second, stage)
                 # Where one part is the same in both runs, the cross is one of the runs themselves.
-                if not np.allclose(row, a, rtol=0.0, atol=1e-7) and not np.allclose(row, b, rtol=0.0, atol=1e-7):
-                    rows.append(row)
-                    yields.append(crossed[0])
-                    sds.append(crossed[1])
-                    numbers.append(-way.number)
-    if not rows:
+                if crossed is not None and not _same(row, a) and not _same(row, b):
+                    implied.setdefault((way.number, tuple(row)), []).append(crossed)
+    if not implied:
         return None
-    crosses = RunTable(table.variables, np.array(rows), np.array(yields), np.array(sds), tuple(numbers))
+    numbers = tuple(-number for number, _ in implied)
+    means = np.array([np.mean(found, axis=0) for found in implied.values()])
+    crosses = RunTable(table.variables, np.array([row for _, row in implied]), means[:, 0], means[:, 1], numbers)
     return Beside(crosses, tuple(frozenset((-number, best.number)) for number in numbers))
+
+
+def _same(row: FloatArray, other: FloatArray) -> bool:
+    return bool(np.allclose(row, other, rtol=0.0, atol=1e-7))
 
 
 def _cross(first: Way, second: Way, stage: Stage) -> tuple[float, float] | None:

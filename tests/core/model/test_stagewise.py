@@ -5,7 +5,16 @@ import pytest
 from scipy.stats import linregress
 
 from server.core.model.runs import RunTable
-from server.core.model.stagewise import CONTENT_SD, LEAST_SD, Stretch, Way, crossed_evidence, percent_text, stage_by_stage
+from server.core.model.stagewise import (
+    CONTENT_SD,
+    LEAST_SD,
+    MOST_CROSSED,
+    Stretch,
+    Way,
+    crossed_evidence,
+    percent_text,
+    stage_by_stage,
+)
 from server.core.space.coordinates import encode
 from server.core.space.variables import Stage, Variable
 from tests.factories import agent, bath, hold
@@ -151,3 +160,25 @@ def test_crosses_do_not_depend_on_the_order_of_runs() -> None:
 @pytest.mark.parametrize(("share", "text"), [(0.634, "63 %"), (-0.08, "−8 %"), (-0.001, "0 %"), (1.0, "100 %")])
 def test_shares_as_words(share: float, text: str) -> None:
     assert percent_text(share) == text
+
+
+def test_crosses_at_two_stages_that_come_to_the_same_settings_are_one() -> None:
+    # No variable of the work-up moved: crossed after the reaction or after the washing is the same run.
+    table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
+    found = crossed_evidence(
+        table,
+        [Way(1, {Stage.REACTION: 62.5, Stage.WORK_UP: 55.0}, 50.0), Way(2, {Stage.REACTION: 80.0, Stage.WORK_UP: 66.0}, 60.0)],
+    )
+    assert found is not None
+    # 62.5 · 60/80 = 46.875 and 55 · 60/66 = 50.
+    np.testing.assert_allclose(found.table.yields, [(46.875 + 50.0) / 2, (64.0 + 60.0) / 2])
+
+
+def test_only_the_better_runs_are_crossed_where_there_are_many() -> None:
+    n = 3 * MOST_CROSSED
+    rows = [(0.5 + 0.05 * k, 120.0, "a" if k else "b") for k in range(n)]
+    yields = [70.0] + [20.0 + 0.5 * k for k in range(1, n)]
+    found = crossed_evidence(table_of(rows, yields), [Way(k + 1, {Stage.REACTION: y + 10}, y) for k, y in enumerate(yields)])
+    assert found is not None
+    assert {-number for number in found.table.numbers} == set(range(n - MOST_CROSSED + 1, n + 1))
+    assert found.n_rows == 2 * MOST_CROSSED
