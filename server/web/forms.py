@@ -111,12 +111,16 @@ def check_seen(form: RawForm, data: BaseModel, what: str) -> None:
     ------
     ConflictError
     """
-    seen = form.values.get("seen", "")
-    if seen and seen != stamp(data):
+    if is_outdated(form.values.get("seen", ""), data):
         raise ConflictError(
             f"{what} was changed elsewhere since this form was opened. "
             "What you typed is still here: compare it with what is stored now, then save again."
         )
+
+
+def is_outdated(seen: str | None, data: BaseModel) -> bool:
+    """Whether the stored values differ from those that had the stamp ``seen``; never where it was not given."""
+    return bool(seen) and seen != stamp(data)
 
 
 def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, int], Response]) -> Response:

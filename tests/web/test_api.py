@@ -220,3 +220,26 @@ def test_a_script_sees_where_the_product_is_lost(client: TestClient) -> None:
     assert reaction["share_of_differences"] + rest["share_of_differences"] == pytest.approx(1.0)
     assert reaction["effects"][0]["variable"] == "hold"
     assert found["sentences"][0].startswith("Most is lost in the reaction: 25 points")
+
+
+def test_a_script_does_not_overwrite_what_was_changed_meanwhile(client: TestClient) -> None:
+    key = create(client)
+    water = {"name": "water", "role": "solvent", "amount_kind": "volume", "amount": 5}
+    client.post(f"/api/v1/preparations/{key}/materials", json=water)
+    (material,) = client.get(f"/api/v1/preparations/{key}/materials").json()
+    preparation = client.get(f"/api/v1/preparations/{key}").json()
+    variable = client.get(f"/api/v1/preparations/{key}/variables").json()[0]
+    for address, old, body, change in (
+        (f"/api/v1/preparations/{key}", preparation, {"name": "Ester"}, {"notes": "mine"}),
+        (f"/api/v1/variables/{variable['id']}", variable, {**variable, "base": 2}, {"high": 7}),
+        (f"/api/v1/materials/{material['id']}", material, water, {"hazards": "none"}),
+    ):
+        body = {k: v for k, v in body.items() if k not in ("id", "stamp") and v is not None}
+        changed = client.put(f"{address}?seen={old['stamp']}", json={**body, **change})
+        assert changed.status_code == 200, changed.text
+        again = client.put(f"{address}?seen={old['stamp']}", json=body)
+        assert again.status_code == 409
+        assert "read it again" in again.text
+        assert changed.json()["stamp"] != old["stamp"]
+        assert client.put(f"{address}?seen={changed.json()['stamp']}", json=body).status_code == 200
+        assert client.put(address, json=body).status_code == 200

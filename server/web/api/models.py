@@ -17,9 +17,14 @@ class Answer(BaseModel):
 
 
 class PreparationAnswer(Answer):
-    """A preparation. Yields in %, ``new_ground`` as a fraction of a variable's range."""
+    """A preparation. Yields in %, ``new_ground`` as a fraction of a variable's range.
+
+    ``stamp`` differs whenever what can be replaced does; sent back as ``seen`` with a PUT, it keeps
+    a script from overwriting what somebody else has changed.
+    """
 
     id: int
+    stamp: str
     name: str
     aim_percent: float | None
     literature_percent: float | None
@@ -47,6 +52,7 @@ class VariableAnswer(Answer):
     """A variable; ``base`` is a number in ``unit`` or one of the choices."""
 
     id: int
+    stamp: str
     name: str
     role: str
     unit: str
@@ -379,6 +385,7 @@ class MaterialAnswer(Answer):
     """A line of the charge."""
 
     id: int
+    stamp: str
     name: str
     role: str
     formula: str

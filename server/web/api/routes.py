@@ -6,13 +6,14 @@ import math
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
+from pydantic import BaseModel
 
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
 from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
-from server.errors import InvalidInputError, NotReadyError
+from server.errors import ConflictError, InvalidInputError, NotReadyError
 from server.services import charges, courses, notebook, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
@@ -35,7 +36,7 @@ from server.services.inputs import (
 from server.services.massbalance import chemistry_of
 from server.services.spaces import rule_of, space_of
 from server.storage import questions
-from server.storage.tables import LimitRow, MaterialRow, VariableRow
+from server.storage.tables import LimitRow, MaterialRow, PreparationRow, VariableRow
 from server.web.api.models import (
     AsWeighedAnswer,
     BroughtInAnswer,
@@ -74,6 +75,7 @@ from server.web.api.models import (
     WorkingRecipeAnswer,
 )
 from server.web.dependencies import Id, OpenWriter, ReadSession, WriteSession
+from server.web.forms import is_outdated, stamp
 
 _PROBLEMS: dict[int | str, dict[str, Any]] = {
     404: {"model": ProblemAnswer, "description": "Not there (any more)."},
@@ -83,12 +85,23 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
 router = APIRouter(responses=_PROBLEMS)
 
 
+def _preparation(row: PreparationRow) -> PreparationAnswer:
+    return PreparationAnswer(
+        **row.model_dump(include=set(PreparationAnswer.model_fields)), stamp=stamp(preparations.as_input(row))
+    )
+
+
+def _refuse_outdated(seen: str | None, stored: BaseModel, what: str) -> None:
+    if is_outdated(seen, stored):
+        raise ConflictError(f"{what} was changed since it was read; read it again, then send the change with its new stamp.")
+
+
 def _variable(row: VariableRow) -> VariableAnswer:
     values = row.model_dump(exclude={"base_number", "base_choice", "position", "preparation_id"})
     if row.role == "choice":
         values.update(low=None, high=None)
     base: float | str = row.base_choice if row.base_choice is not None else float(row.base_number or 0.0)
-    return VariableAnswer(**values, base=base)
+    return VariableAnswer(**values, base=base, stamp=stamp(variables.as_input(row)))
 
 
 def _named(analysis: Analysis, settings: Any) -> dict[str, Setting]:
@@ -136,31 +149,35 @@ def _run_by_id(session: ReadSession, run_id: int) -> RunAnswer:
 def list_preparations(session: ReadSession, archived: bool = False, search: str = "") -> list[PreparationAnswer]:
     """List preparations by name."""
     rows = questions.list_preparations(session, archived=archived, containing=search)
-    return [PreparationAnswer.model_validate(row) for row in rows]
+    return [_preparation(row) for row in rows]
 
 
 @router.post("/preparations", status_code=201, tags=["preparations"])
 def create_preparation(data: PreparationInput, session: WriteSession) -> PreparationAnswer:
     """Create a preparation."""
-    return PreparationAnswer.model_validate(preparations.create_preparation(session, data))
+    return _preparation(preparations.create_preparation(session, data))
 
 
 @router.get("/preparations/{preparation_id}", tags=["preparations"])
 def get_preparation(preparation_id: Id, session: ReadSession) -> PreparationAnswer:
     """Return a preparation."""
-    return PreparationAnswer.model_validate(questions.get_preparation(session, preparation_id))
+    return _preparation(questions.get_preparation(session, preparation_id))
 
 
 @router.put("/preparations/{preparation_id}", tags=["preparations"])
-def update_preparation(preparation_id: Id, data: PreparationInput, session: WriteSession) -> PreparationAnswer:
-    """Replace a preparation's own fields."""
-    return PreparationAnswer.model_validate(preparations.update_preparation(session, preparation_id, data))
+def update_preparation(
+    preparation_id: Id, data: PreparationInput, session: WriteSession, seen: str | None = None
+) -> PreparationAnswer:
+    """Replace a preparation's own fields; with ``seen``, only if its stamp is still that."""
+    row = questions.get_preparation(session, preparation_id)
+    _refuse_outdated(seen, preparations.as_input(row), row.name)
+    return _preparation(preparations.update_preparation(session, preparation_id, data))
 
 
 @router.post("/preparations/{preparation_id}/duplicate", status_code=201, tags=["preparations"])
 def duplicate_preparation(preparation_id: Id, session: WriteSession) -> PreparationAnswer:
     """Start a new preparation from this one, without its runs."""
-    return PreparationAnswer.model_validate(preparations.duplicate_preparation(session, preparation_id))
+    return _preparation(preparations.duplicate_preparation(session, preparation_id))
 
 
 @router.get("/preparations/{preparation_id}/variables", tags=["variables"])
@@ -177,8 +194,10 @@ def add_variable(preparation_id: Id, data: VariableInput, session: WriteSession)
 
 
 @router.put("/variables/{variable_id}", tags=["variables"])
-def update_variable(variable_id: Id, data: VariableInput, session: WriteSession) -> VariableAnswer:
-    """Replace a variable."""
+def update_variable(variable_id: Id, data: VariableInput, session: WriteSession, seen: str | None = None) -> VariableAnswer:
+    """Replace a variable; with ``seen``, only if its stamp is still that."""
+    row = questions.get_variable(session, variable_id)
+    _refuse_outdated(seen, variables.as_input(row), row.name)
     return _variable(variables.update_variable(session, variable_id, data))
 
 
@@ -219,11 +238,11 @@ def delete_limit(limit_id: Id, session: WriteSession) -> Response:
 def list_materials(preparation_id: Id, session: ReadSession) -> list[MaterialAnswer]:
     """List the materials of the charge."""
     questions.get_preparation(session, preparation_id)
-    return [MaterialAnswer.model_validate(row) for row in questions.list_materials(session, preparation_id)]
+    return [_material(row) for row in questions.list_materials(session, preparation_id)]
 
 
 def _material(row: MaterialRow) -> MaterialAnswer:
-    return MaterialAnswer.model_validate(row)
+    return MaterialAnswer(**row.model_dump(include=set(MaterialAnswer.model_fields)), stamp=stamp(charges.as_input(row)))
 
 
 @router.post("/preparations/{preparation_id}/materials", status_code=201, tags=["charge"])
@@ -233,8 +252,10 @@ def add_material(preparation_id: Id, data: MaterialInput, session: WriteSession)
 
 
 @router.put("/materials/{material_id}", tags=["charge"])
-def update_material(material_id: Id, data: MaterialInput, session: WriteSession) -> MaterialAnswer:
-    """Replace a material."""
+def update_material(material_id: Id, data: MaterialInput, session: WriteSession, seen: str | None = None) -> MaterialAnswer:
+    """Replace a material; with ``seen``, only if its stamp is still that."""
+    row = questions.get_material(session, material_id)
+    _refuse_outdated(seen, charges.as_input(row), row.name)
     return _material(charges.update_material(session, material_id, data))
 
 
