@@ -92,6 +92,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
     assert window is not None
     windows = {w.variable.key: window_text(w) for w in window.variables}
     forecast = working.forecast
+    materials = _materials(analysis, decisions, scale_mol)
     return {
         "form": FORM,
         "title": preparation.name,
@@ -101,8 +102,8 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "literature_percent": preparation.literature_percent,
         "notes": preparation.notes,
         "references": [line for line in preparation.literature_references.splitlines() if line.strip()],
-        **_materials(analysis, decisions, scale_mol),
-        "stages": _stages(analysis, windows, scale_mol),
+        **materials,
+        "stages": _stages(analysis, windows, scale_mol, materials["theory_g"]),
         "procedure_note": _procedure_note(preparation, scale_mol),
         "allowed_loss": window.allowed_loss,
         "window_percent": round(100 * window.probability, 1),
@@ -162,7 +163,20 @@ def _procedure_note(preparation: PreparationRow, scale_mol: float | None) -> str
     return f"The words below were written for {base:g} mol: amounts in them do not grow with the scale, nor does the cooling."
 
 
-def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | None) -> list[Content]:
+def _left_words(analysis: Analysis, stage: Stage, theory_g: float | None) -> str:
+    """What was left of theory at the end of a stage in the runs with the settings of the recipe; empty where none was weighed."""
+    assert analysis.working is not None
+    alike = {r.number for r in analysis.counting if dict(r.settings) == analysis.working.settings}
+    left = [w.left[stage] for w in analysis.ways.ways if w.number in alike and stage in w.left]
+    if not left:
+        return ""
+    low, high = f"{min(left):.0f}", f"{max(left):.0f}"
+    runs = "One run" if len(left) == 1 else f"{len(left)} runs"
+    words = f"{runs} with these settings held {low if low == high else f'{low} to {high}'} % of theory at the end of this stage"
+    return words + (f", {theory_g * sum(left) / len(left) / 100:.3g} g of product at this scale." if theory_g else ".")
+
+
+def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | None, theory_g: float | None) -> list[Content]:
     assert analysis.working is not None
     settings = analysis.working.settings
     texts = analysis.preparation.procedure or {}
@@ -170,7 +184,8 @@ def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | N
     for stage in Stage:
         inside = [v for v in analysis.space.variables if v.stage is stage]
         text = str(texts.get(stage.value, ""))
-        if inside or text:
+        left = _left_words(analysis, stage, theory_g)
+        if inside or text or left:
             base = analysis.preparation.base_scale_mol
             rows = []
             for v in inside:
@@ -178,7 +193,7 @@ def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | N
                 if shown != setting_text(v, settings[v.key]):
                     window += " at the base scale"
                 rows.append({"name": v.name, "setting": shown, "window": window})
-            out.append({"title": STAGE_TITLES[stage], "text": text, "settings": rows})
+            out.append({"title": STAGE_TITLES[stage], "text": text, "settings": rows, "left": left})
     return out
 
 
@@ -334,6 +349,9 @@ def as_markdown(content: Content, version: int | None) -> str:
             lines += [*[f"{_cell(line)}\n" for line in stage["text"].splitlines() if line.strip()]]
         if stage["settings"]:
             lines += _table(("Setting", "value", "may lie"), [(s["name"], s["setting"], s["window"]) for s in stage["settings"]])
+        # Versions that were kept earlier say nothing of it.
+        if stage.get("left"):
+            lines += [stage["left"], ""]
     lines += [window_sentence(content), "", "## Expected yield", "", expected_sentence(content), "", "## How it was found", ""]
     lines += [_cell(found_sentence(content)), "", *[f"- {_cell(f)}" for f in content["findings"]], ""]
     lines += _table(

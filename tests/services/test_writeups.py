@@ -41,8 +41,21 @@ def test_the_scale_moves_amounts_and_nothing_else(session: Session, ester: Analy
     one, ten = compose(session, ester, 0.1), compose(session, ester, 1.0)
     for a, b in zip(one["materials"], ten["materials"], strict=True):
         assert b["mass_g"] == pytest.approx(10 * a["mass_g"], abs=0.06)
-    assert one["stages"] == ten["stages"]
+    for a, b in zip(one["stages"], ten["stages"], strict=True):
+        assert {**a, "left": ""} == {**b, "left": ""}
     assert one["expected"] == ten["expected"]
+
+
+def test_each_stage_says_what_was_left_at_its_end(session: Session, ester: Analysis) -> None:
+    # Runs 8 and 9: crude 25.0 g of 85.5 % and 24.7 g of 85.5 %; theory at 0.2 mol 26.04 g, M 130.187 g/mol.
+    runs = {r.number: float(r.theory_g or 0.0) for r in ester.runs}
+    shares = sorted([25.0 * 85.5 / runs[8], 24.7 * 85.5 / runs[9]])
+    text = as_markdown(compose(session, ester, 0.1), None)
+    grams = 13.0187 * sum(shares) / 200
+    assert f"2 runs with these settings held {shares[0]:.0f} to {shares[1]:.0f} % of theory at the end of this stage" in text
+    assert f", {grams:.3g} g of product at this scale." in text
+    use = [s for s in compose(session, ester)["stages"] if s["left"]]
+    assert [s["title"] for s in use] == ["Reaction", "Work-up", "Drying"]
 
 
 def test_another_scale_says_that_the_words_do_not_grow(session: Session, ester: Analysis) -> None:
