@@ -44,8 +44,6 @@ from server.storage.tables import PreparationRow
 
 # From so many runs on, pages show progress while the models are fitted.
 MANY_RUNS = 120
-# Repeatability where neither repeats nor models say more. [percentage points] (own judgement)
-_USUAL_SCATTER = 2.5
 
 
 @dataclass(frozen=True)
@@ -77,10 +75,11 @@ class Analysis:
         coded = encode(space.variables, [r.settings for r in self.counting])
         coded = coded.reshape(len(self.counting), len(space.variables))
         self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting))
-        self.ways = ways or Ways(())
+        self.ways = ways or Ways()
         # What time courses and checkpoints say beside the runs.
         self.beside_courses = courses
-        self.beside_stages = crossed_evidence(self.table, self.ways.ways) if preparation.use_checkpoints else None
+        crosses = crossed_evidence(self.table, self.ways.ways, self.ways.order)
+        self.beside_stages = crosses if preparation.use_checkpoints else None
         parts = [part for part in (self.beside_courses, self.beside_stages) if part is not None]
         self.beside = None if not parts else parts[0] if len(parts) == 1 else parts[0].joined_with(parts[1])
 
@@ -203,23 +202,22 @@ class Analysis:
     @cached_property
     def stages(self) -> StageByStage | None:
         """Where the product is lost, over all runs; None while too few runs have checkpoints."""
-        if not self.ways.ways:
-            return None
-        scatter = self.repeatability[0] if self.repeatability else self.ladder.noise_sd if self.has_variables else _USUAL_SCATTER
-        return stage_by_stage(self.ways.ways, scatter)
+        return stage_by_stage(self.ways.ways, self.ways.order)
 
     def stretch_effects(self, stretch: Stretch) -> tuple[Effect, ...]:
         """What moved the recovery of one stretch, of the variables that can act on it.
 
         Notes
         -----
-        Recipes describe a reaction, so only the first stretch is fitted with them.
+        Recipes describe a reaction, so only the first stretch is fitted with them. Runs with next to
+        nothing left at its start are left out.
 
         Raises
         ------
         NotReadyError
             Before there are enough runs, or without a variable that can act.
         """
+        stretch = stretch.telling
         n = len(stretch.numbers)
         if n < FEWEST_RUNS_FOR_EFFECTS:
             runs = "run" if n == 1 else "runs"
@@ -232,7 +230,7 @@ class Analysis:
             raise NotReadyError("Effects need a working recipe to compare with.", have=0, need=1)
         variables = tuple(self.space.variables[j] for j in columns)
         at = [self.table.numbers.index(number) for number in stretch.numbers]
-        table = RunTable(variables, self.table.coded[np.ix_(at, columns)], stretch.recovery, np.zeros(n), stretch.numbers)
+        table = RunTable(variables, self.table.coded[np.ix_(at, columns)], stretch.recovery, stretch.recovery_sd, stretch.numbers)
         names = tuple(PRIOR_WEIGHTS) if stretch.is_first else tuple(r for r in PRIOR_WEIGHTS if r != "recipes")
         raw = [[self.counting[at[i]].settings[v.key] for v in variables] for i in table.canonical_order()]
         working = self.table.coded[self.best_position][columns]

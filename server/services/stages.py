@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sqlmodel import Session
 
-from server.core.model.stagewise import Way
+from server.core.model.stagewise import USUAL_ORDER, Way, WorkOrder
 from server.core.space.variables import Stage
 from server.services.runs import RunView
 from server.storage import questions
@@ -16,10 +16,11 @@ from server.storage.tables import CheckpointRow
 
 @dataclass(frozen=True)
 class Ways:
-    """Ways of the runs that have checkpoints, and the numbers of runs whose checkpoints run against the order of stages."""
+    """Ways of the runs that have checkpoints; ``out_of_order`` are runs that were weighed in another order of stages."""
 
-    ways: tuple[Way, ...]
+    ways: tuple[Way, ...] = ()
     out_of_order: tuple[int, ...] = ()
+    order: WorkOrder = USUAL_ORDER
 
 
 def ways_of(session: Session, preparation_id: int, counting: Sequence[RunView]) -> Ways:
@@ -32,16 +33,20 @@ def ways_of(session: Session, preparation_id: int, counting: Sequence[RunView]) 
     for row in questions.list_all_checkpoints(session, preparation_id):
         if row.kind == "product":
             by_run.setdefault(row.run_id, []).append(row)
-    order = [s.value for s in Stage]
+    found = [
+        (run, run.theory_g, run.percent, by_run[int(run.row.id or 0)])
+        for run in counting
+        if int(run.row.id or 0) in by_run and run.row.outcome == "yield"
+    ]
+    sequences = {run.number: [Stage(c.stage) for c in rows] for run, _, _, rows in found}
+    order = WorkOrder.of(list(sequences.values()))
     ways, out_of_order = [], []
-    for run in counting:
-        rows = by_run.get(int(run.row.id or 0), [])
-        if not rows or not run.theory_g or run.row.outcome != "yield" or run.percent is None:
+    for run, theory_g, percent, rows in found:
+        if not theory_g or percent is None:
             continue
-        places = [order.index(c.stage) for c in rows]
-        if places != sorted(places):
+        if not order.agrees(sequences[run.number]):
             out_of_order.append(run.number)
             continue
-        left = {Stage(c.stage): c.mass_g * c.purity_percent / run.theory_g for c in rows}
-        ways.append(Way(run.number, left, run.percent))
-    return Ways(tuple(ways), tuple(out_of_order))
+        left = {Stage(c.stage): c.mass_g * c.purity_percent / theory_g for c in rows}
+        ways.append(Way(run.number, left, percent))
+    return Ways(tuple(ways), tuple(out_of_order), order)

@@ -4,13 +4,17 @@ import numpy as np
 import pytest
 from sqlmodel import Session
 
+from server.compute.fits import ResultStore, beside_mark
 from server.core.model.effects import Evidence
+from server.core.model.ladder import Ladder, fit_ladder
+from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.variables import Stage
 from server.errors import NotReadyError
 from server.services.analysis import analyse
-from server.services.inputs import CheckpointInput, CheckpointUseInput
+from server.services.inputs import CheckpointInput, CheckpointUseInput, ReadingImportInput
 from server.services.preparations import use_checkpoints
+from server.services.readings import import_readings
 from server.services.runs import add_checkpoint, exclude_run
 from server.storage.tables import PreparationRow
 from tests.factories import make_preparation, make_run
@@ -115,3 +119,67 @@ def test_checkpoints_are_evidence_beside_the_runs(session: Session) -> None:
     assert plain.beside is None
     assert float(plain.ladder.predict(at).sd[0]) > 1.5 * float(told.ladder.predict(at).sd[0])
     np.testing.assert_array_equal(plain.ladder.weights, told.ladder.weights)
+
+
+def test_readings_and_checkpoints_stand_beside_the_runs_together(session: Session) -> None:
+    preparation = made_by_hold_kept_by_agent(session)
+    key = int(preparation.id or 0)
+    run_id = next(int(r.row.id or 0) for r in analyse(session, key).runs if r.number == 5)
+    hours = np.linspace(0.4, 4.0, 12)
+    rows = "\n".join(f"{t:.2f} {90 * (1 - np.exp(-0.8 * t)):.1f}" for t in hours)
+    import_readings(session, run_id, ReadingImportInput(series="product", at_unit="h"), rows)
+    both = analyse(session, key)
+    assert both.beside is not None
+    assert both.beside_courses is not None
+    assert both.beside_stages is not None
+    assert both.beside.n_rows == both.beside_courses.n_rows + both.beside_stages.n_rows
+    assert beside_mark(both.beside) != beside_mark(both.beside_stages)
+    moved = Beside(both.beside_stages.table, (frozenset((99,)),) * both.beside_stages.n_rows)
+    assert beside_mark(moved) != beside_mark(both.beside_stages)
+
+
+def test_recipes_are_fitted_to_the_reaction_only(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    analysis = analyse(session, int(made_by_hold_kept_by_agent(session).id or 0))
+    assert analysis.stages is not None
+    fits: list[tuple[str, ...]] = []
+
+    def noted(table: RunTable, *, rungs: tuple[str, ...]) -> Ladder:
+        fits.append(rungs)
+        return fit_ladder(table, rungs=rungs)
+
+    monkeypatch.setattr("server.services.analysis.fit_ladder", noted)
+    monkeypatch.setattr("server.services.analysis.STORE", ResultStore(4))
+    reaction, rest = analysis.stages.stretches
+    analysis.stretch_effects(reaction)
+    analysis.stretch_effects(rest)
+    assert ["recipes" in rungs for rungs in fits] == [True, False]
+
+
+def test_next_to_nothing_left_makes_no_effect(session: Session) -> None:
+    preparation = make_preparation(session)
+    for hold, left, percent in ((1.0, 0.4, 6.0), (2.0, 80.0, 72.0), (3.0, 82.0, 73.0), (4.0, 85.0, 77.0), (5.0, 84.0, 75.0)):
+        run_with(session, preparation, percent, left, hold=hold)
+    analysis = analyse(session, int(preparation.id or 0))
+    assert analysis.stages is not None
+    assert "Run 1 has 6 points of theory more isolated product" in analysis.stages.sentences[-1]
+    effects = {e.name: e for e in analysis.stretch_effects(analysis.stages.stretches[1])}
+    assert abs(effects["hold"].change or 0.0) < 5.0
+    assert effects["hold"].evidence is not Evidence.CLEAR
+
+
+def test_a_solution_is_dried_before_its_product_is_isolated(session: Session) -> None:
+    preparation = make_preparation(session)
+    for k in range(3):
+        run = make_run(session, preparation, 60.0 + k, settings={"hold": 2.0 + k})
+        for name, stage, mass in (
+            ("crude", Stage.REACTION, 8.0),
+            ("dried", Stage.DRYING, 7.5),
+            ("residue", Stage.ISOLATION, 7.0),
+        ):
+            add_checkpoint(session, int(run.id or 0), CheckpointInput(name=name, stage=stage, mass_g=mass, purity_percent=100))
+    ways = analyse(session, int(preparation.id or 0)).ways
+    assert ways.out_of_order == ()
+    assert ways.order.is_known
+    found = analyse(session, int(preparation.id or 0)).stages
+    assert found is not None
+    assert found.stations == (Stage.REACTION, Stage.DRYING, Stage.ISOLATION)

@@ -1310,5 +1310,5 @@ def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) 
     assert "of the weight" in page.text
     off = ready.post("/preparations/1/stages", data={})
     assert str(off.url).endswith("/preparations/1/stages")
-    assert "At present there is no such value" in off.text
+    assert "At present they are switched off." in off.text
     assert "At present 2 such values" in ready.post("/preparations/1/stages", data={"use": "yes"}).text

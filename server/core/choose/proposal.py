@@ -181,7 +181,7 @@ def with_pending(history: History, ladder: Ladder, seed: int) -> Ladder:
     believed = np.clip(ladder.predict(coded).mean, 0.0, 100.0)
     zeros = np.zeros(len(coded))
     pending = RunTable(history.table.variables, coded, believed, zeros, (0,) * len(coded))
-    return fit_ladder(history.table.joined_with(pending), seed=seed, beside=history.beside)
+    return fit_ladder(history.table.joined_with(pending), seed=seed, beside=history.beside, trust=ladder.trust)
 
 
 def _reach(history: History) -> Reach:

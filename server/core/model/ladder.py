@@ -211,7 +211,9 @@ class Ladder:
         weighed = list(zip(self._used_weights, self._used, strict=True))
         plain = [(float((1.0 - self.trust) * w), self.rungs[k]) for w, k in weighed]
         informed = [(float(self.trust * w), self.informed[k]) for w, k in weighed if self.informed]
-        return [(w, family) for w, family in plain + informed if w > _NEGLIGIBLE]
+        kept = [(w, family) for w, family in plain + informed if w > _NEGLIGIBLE]
+        total = sum(w for w, _ in kept)
+        return [(w / total, family) for w, family in kept]
 
     def predict(self, points: FloatArray, *, with_noise: bool = False) -> Mixture:
         """Return the averaged mixture for the yield at coded points, shape (n_points, n_variables)."""
@@ -228,8 +230,7 @@ class Ladder:
         -------
         draws : ndarray of shape (count, n_points)
         """
-        weights = np.array([w for w, _ in self._parts])
-        share = rng.multinomial(count, weights / weights.sum())
+        share = rng.multinomial(count, [w for w, _ in self._parts])
         parts = [family.draw(points, int(n), rng) for (_, family), n in zip(self._parts, share, strict=True) if n]
         draws = np.vstack(parts)
         if self.doubt == 1.0:
@@ -263,6 +264,7 @@ def fit_ladder(
     rungs: tuple[str, ...] = tuple(PRIOR_WEIGHTS),
     losses: tuple[float, ...] = END_LOSSES,
     beside: Beside | None = None,
+    trust: float | None = None,
     report: Callable[[float, str], None] | None = None,
 ) -> Ladder:
     """Condition every rung on the runs and weigh the rungs.
@@ -281,6 +283,8 @@ def fit_ladder(
         Evidence that is no run (what time courses say about other holds, checkpoints about other
         work-ups). A second set of rungs is conditioned on it too; their weights and the doubt come
         from the runs alone, and the trust from how well each set predicts the runs it has not seen.
+    trust : float or None
+        Trust in ``beside`` where it is known already: runs that are only expected teach nothing about it.
     report : callable or None
         Told the share done and what is being done, before every rung; may raise to stop.
 
@@ -315,7 +319,8 @@ def fit_ladder(
         if report is not None:
             report((len(rungs) + k) / steps, f"fitting {RUNG_WORDS[name]}, with time courses and checkpoints")
         informed.append(_fit_rung(name, joined, seed, losses))
-    trust = _trust(table, beside, weights, left_out, informed)
+    if trust is None:
+        trust = _trust(table, beside, weights, left_out, informed)
     return Ladder(table, tuple(families), weights, left_out, tuple(informed), trust)
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,18 +24,64 @@ FEWEST_RUNS_OF_STAGE = 3
 FEWEST_RUNS_FOR_SHARES = 4
 # One stretch is named as the source of the differences if it holds most of them whichever run is left out.
 _MOST = 0.5
-# More product after a stretch than before it, beyond what weighing scatters by. [%] (own judgement)
-_GAIN = 101.0
 # Content of a checkpoint is known about this well. [percentage points of theory] (own judgement)
 CONTENT_SD = 2.0
+# More gained than this, against theory or an earlier checkpoint, is a mistake in a mass or a content. [percentage points
+# of theory] Such runs are shown, but take no part in shares and crosses.
+_GAIN = 2.0 * CONTENT_SD
 # What two runs together imply is doubted by this much in any case [percentage points], and by this share of its
 # distance from what either run gave (own judgement): one stage may make the work of the next harder.
 LEAST_SD = 3.0
 DOUBT = 0.1
 # A run with less than this left at a checkpoint says nothing about what comes after it. [% of theory]
-_LEAST_LEFT = 10.0
+LEAST_LEFT = 10.0
 # So many runs are crossed with the best, the better ones first: more would make the models slow and teach little.
 MOST_CROSSED = 20
+# An implied yield above this is no yield. [%]
+_HIGHEST = 110.0
+# These two come in either order: crystals are isolated, then dried; a solution is dried, then evaporated.
+_EITHER_ORDER = (Stage.ISOLATION, Stage.DRYING)
+
+
+@dataclass(frozen=True)
+class WorkOrder:
+    """The order of the stages in a preparation.
+
+    ``is_known`` says whether a run showed in which order isolation and drying came; unless it is, each
+    may have come before the other.
+    """
+
+    stages: tuple[Stage, ...] = tuple(Stage)
+    is_known: bool = False
+
+    @classmethod
+    def of(cls, sequences: Sequence[Sequence[Stage]]) -> WorkOrder:
+        """The order in which most runs had isolation and drying, from the stages of each run as they were weighed."""
+        both = [[s for s in sequence if s in _EITHER_ORDER] for sequence in sequences]
+        drying_first = [s[0] is Stage.DRYING for s in both if len(set(s)) == 2]
+        if drying_first and sum(drying_first) * 2 > len(drying_first):
+            swapped = [s for s in Stage if s not in _EITHER_ORDER]
+            return cls((*swapped, Stage.DRYING, Stage.ISOLATION), True)
+        return cls(tuple(Stage), bool(drying_first))
+
+    def agrees(self, sequence: Sequence[Stage]) -> bool:
+        """Whether a run was weighed in this order."""
+        places = [self.stages.index(s) for s in sequence]
+        return places == sorted(places)
+
+    def up_to(self, stage: Stage) -> frozenset[Stage]:
+        """Stages that surely came before the end of ``stage``, itself included."""
+        surely = set(self.stages[: self.stages.index(stage) + 1])
+        return frozenset(surely - self.unclear(stage))
+
+    def unclear(self, stage: Stage) -> frozenset[Stage]:
+        """Stages of which it is not known whether they came before the end of ``stage``."""
+        if self.is_known or stage not in _EITHER_ORDER:
+            return frozenset()
+        return frozenset(_EITHER_ORDER) - {stage}
+
+
+USUAL_ORDER = WorkOrder()
 
 
 @dataclass(frozen=True)
@@ -47,7 +93,7 @@ class Way:
     number : int
         Of the run.
     left : mapping of Stage to float
-        Product at the end of a stage as a share of theory. [%]
+        Product at the end of a stage as a share of theory, in the order of the work. [%]
     percent : float
         Isolated yield. [%]
     """
@@ -60,15 +106,21 @@ class Way:
         """What is left at the end of a stage, of the way where None; None where it was not weighed. [%]"""
         return self.percent if end is None else self.left.get(end)
 
+    @property
+    def gains(self) -> list[tuple[Stage | None, Stage | None, float]]:
+        """Stretches between neighbouring checkpoints at which more was there than before, and by how much. [points of theory]"""
+        marks: list[tuple[Stage | None, float]] = [(None, 100.0), *self.left.items(), (None, self.percent)]
+        return [(a, b, after - before) for (a, before), (b, after) in itertools.pairwise(marks) if after - before > _GAIN]
+
 
 @dataclass(frozen=True)
 class Stretch:
     """A part of the way that several runs have: from the end of one stage to that of another.
 
     ``start`` is None for theory, ``end`` None for the isolated product. Arrays have shape (n_runs,).
-    ``share`` is the part of the differences between complete runs that this stretch makes,
-    ``share_low`` and ``share_high`` what it is with any one of them left out; None where they
-    are too few or hardly differ. [fraction]
+    ``share`` is the part of the differences between complete runs that this stretch makes, ``share_low``
+    and ``share_high`` what it is with any one of them left out; None where they are too few or hardly
+    differ. [fraction] ``acting`` are the stages whose variables can act on it.
     """
 
     start: Stage | None
@@ -76,6 +128,7 @@ class Stretch:
     numbers: tuple[int, ...]
     before: FloatArray
     after: FloatArray
+    acting: frozenset[Stage] = frozenset(Stage)
     share: float | None = None
     share_low: float | None = None
     share_high: float | None = None
@@ -87,11 +140,7 @@ class Stretch:
     @property
     def where(self) -> str:
         """Where it lies, in words that fit after 'lost'."""
-        if self.start is None:
-            return "in the reaction" if self.end in REACTION_STAGES else f"up to the end of the {_short(self.end, '')}"
-        if self.end is None:
-            return f"after the {_short(self.start, '')}"
-        return f"between the end of the {_short(self.start, '')} and that of the {_short(self.end, '')}"
+        return _where(self.start, self.end)
 
     @property
     def is_first(self) -> bool:
@@ -101,6 +150,13 @@ class Stretch:
     def recovery(self) -> FloatArray:
         """Product at the end against product at the start. [%]"""
         return np.asarray(100.0 * self.after / self.before)
+
+    @property
+    def recovery_sd(self) -> FloatArray:
+        """Uncertainty of the recoveries from the contents of the checkpoints. [percentage points]"""
+        at_start = np.zeros_like(self.before) if self.is_first else CONTENT_SD / self.before
+        at_end = np.zeros_like(self.after) if self.end is None else CONTENT_SD / self.after
+        return np.asarray(self.recovery * np.hypot(at_start, at_end))
 
     @property
     def lost(self) -> float:
@@ -114,14 +170,31 @@ class Stretch:
             return "what the reaction gives"
         return f"the recovery from {_short(self.start, 'theory')} to {_short(self.end, 'isolated product')}"
 
+    @property
+    def telling(self) -> Stretch:
+        """The same with the runs only that had enough left at its start to say what became of it."""
+        return self.of_runs(self.before >= LEAST_LEFT)
+
+    def of_runs(self, chosen: np.ndarray) -> Stretch:
+        """The same with some of the runs; ``chosen`` is a mask of shape (n_runs,)."""
+        numbers = tuple(n for n, is_in in zip(self.numbers, chosen, strict=True) if is_in)
+        return replace(self, numbers=numbers, before=self.before[chosen], after=self.after[chosen])
+
     def acts(self, variable: Variable) -> bool:
         """Whether a variable can act on this stretch: it belongs to no later stage."""
-        stages = list(Stage)
-        return self.end is None or stages.index(variable.stage) <= stages.index(self.end)
+        return variable.stage in self.acting
 
 
 def _short(stage: Stage | None, otherwise: str) -> str:
     return otherwise if stage is None else STAGE_WORDS[stage].replace(",", "")
+
+
+def _where(start: Stage | None, end: Stage | None) -> str:
+    if start is None:
+        return "in the reaction" if end in REACTION_STAGES else f"up to the end of the {_short(end, 'way')}"
+    if end is None:
+        return f"after the {_short(start, '')}"
+    return f"between the end of the {_short(start, '')} and that of the {_short(end, '')}"
 
 
 @dataclass(frozen=True)
@@ -129,7 +202,7 @@ class StageByStage:
     """The ways of all runs side by side.
 
     ``stations`` are the stages at whose ends enough runs were weighed, in the order of the
-    work; ``complete`` the numbers of the runs that have them all.
+    work; ``complete`` the numbers of the runs that have them all and gained nothing.
     """
 
     ways: tuple[Way, ...]
@@ -139,15 +212,14 @@ class StageByStage:
     sentences: tuple[str, ...]
 
 
-def stage_by_stage(ways: Sequence[Way], repeatability: float) -> StageByStage | None:
+def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> StageByStage | None:
     """Lay the ways of the product side by side.
 
     Parameters
     ----------
     ways : sequence of Way
         Of runs that gave a yield; those without a checkpoint play no part.
-    repeatability : float
-        Standard deviation of a repeated run. [percentage points]
+    order : WorkOrder
 
     Returns
     -------
@@ -162,103 +234,130 @@ def stage_by_stage(ways: Sequence[Way], repeatability: float) -> StageByStage | 
     """
     usable = [w for w in ways if w.percent > 0 and any(x > 0 for x in w.left.values())]
     counts = {s: sum(w.left.get(s, 0.0) > 0 for w in usable) for s in Stage}
-    stations = tuple(s for s in Stage if counts[s] >= FEWEST_RUNS_OF_STAGE)
+    stations = tuple(s for s in order.stages if counts[s] >= FEWEST_RUNS_OF_STAGE)
     if not stations:
         return None
-    complete = [w for w in usable if all(w.left.get(s, 0.0) > 0 for s in stations)]
-    shares = _shares(complete, stations, repeatability)
-    stretches = []
-    for k, (start, end) in enumerate(itertools.pairwise([None, *stations, None])):
-        both = [(w, 100.0 if k == 0 else w.at(start), w.at(end)) for w in usable]
+    complete = [w for w in usable if all(w.left.get(s, 0.0) > 0 for s in stations) and not w.gains]
+    stretches: list[Stretch] = []
+    for start, end in itertools.pairwise([None, *stations, None]):
+        is_first = not stretches
+        both = [(w, 100.0 if is_first else w.at(start), w.at(end)) for w in usable]
         there = [(w.number, b, a) for w, b, a in both if b and a]
         numbers, before, after = zip(*there, strict=True) if there else ((), (), ())
-        one = Stretch(start, end, numbers, np.array(before, dtype=float), np.array(after, dtype=float))
-        if shares is not None:
-            low, high = float(shares[1:, k].min()), float(shares[1:, k].max())
-            one = Stretch(start, end, numbers, one.before, one.after, float(shares[0, k]), low, high)
-        stretches.append(one)
+        acting = frozenset(Stage) if end is None else order.up_to(end) | order.unclear(end)
+        stretches.append(Stretch(start, end, numbers, np.array(before, dtype=float), np.array(after, dtype=float), acting))
+    shares, alone = _shares(complete, stations)
+    if shares is not None:
+        stretches = [replace(s, share=float(shares[0, k])) for k, s in enumerate(stretches)]
+        if alone is None:
+            low, high = shares[1:].min(axis=0), shares[1:].max(axis=0)
+            stretches = [replace(s, share_low=float(low[k]), share_high=float(high[k])) for k, s in enumerate(stretches)]
     numbers = tuple(w.number for w in complete)
-    return StageByStage(tuple(usable), stations, tuple(stretches), numbers, _sentences(stretches, complete, repeatability))
+    sentences = (*_loss_sentences(stretches, numbers), *_share_sentences(stretches, numbers, alone), *_gain_sentences(usable))
+    return StageByStage(tuple(usable), stations, tuple(stretches), numbers, sentences)
 
 
-def _shares(complete: Sequence[Way], stations: Sequence[Stage], repeatability: float) -> FloatArray | None:
-    """Shares of the stretches, shape (1 + n_runs, n_stretches): of all complete runs, then without each of them."""
-    if len(complete) < FEWEST_RUNS_FOR_SHARES or _hardly_differ(complete, repeatability):
-        return None
+def _shares(complete: Sequence[Way], stations: Sequence[Stage]) -> tuple[FloatArray | None, int | None]:
+    """Shares of the stretches, shape (1 + n_runs, n_stretches): of all complete runs, then without each of them.
+
+    None where the runs are too few or hardly differ. Second, the number of the run without which they
+    hardly differ, if there is one; rows without a run mean nothing then.
+    """
+    if len(complete) < FEWEST_RUNS_FOR_SHARES or _hardly_differ(complete):
+        return None, None
+    alone = next((w.number for w in complete if _hardly_differ([o for o in complete if o is not w])), None)
     marks = np.log([[100.0, *(w.left[s] for s in stations), w.percent] for w in complete])
     logs = np.diff(marks, axis=1)
-    kept = [list(range(len(logs))), *([i for i in range(len(logs)) if i != j] for j in range(len(logs)))]
+    everything = np.arange(len(logs))
     out = []
-    for rows in kept:
+    for rows in [everything] if alone is not None else [everything, *(np.delete(everything, k) for k in everything)]:
         part = logs[rows] - logs[rows].mean(axis=0)
         total = part.sum(axis=1)
-        variance = float(total @ total)
-        out.append(part.T @ total / variance if variance > 1e-12 else np.full(logs.shape[1], np.nan))
-    shares = np.array(out)
-    return shares if np.all(np.isfinite(shares)) else None
+        out.append(part.T @ total / (total @ total))
+    return np.array(out), alone
 
 
-def _hardly_differ(complete: Sequence[Way], repeatability: float) -> bool:
-    """Whether the yields differ no more than repeats do."""
-    return float(np.std([w.percent for w in complete], ddof=1)) <= repeatability
+def _hardly_differ(complete: Sequence[Way]) -> bool:
+    """Whether the yields differ by no more than what the content of a checkpoint is known to."""
+    return float(np.std([w.percent for w in complete], ddof=1)) <= CONTENT_SD
 
 
-def _sentences(stretches: Sequence[Stretch], complete: Sequence[Way], repeatability: float) -> tuple[str, ...]:
+def _loss_sentences(stretches: Sequence[Stretch], complete: Sequence[int]) -> list[str]:
+    """Where most is lost: over complete runs if there are enough, so that the stretches are compared over the same runs."""
     told = [s for s in stretches if s.numbers]
+    if len(complete) >= FEWEST_RUNS_OF_STAGE:
+        told = [s.of_runs(np.isin(s.numbers, complete)) for s in told]
     worst = max(told, key=lambda s: s.lost)
-    out = []
-    if worst.lost > 0:
-        low, high = float((worst.before - worst.after).min()), float((worst.before - worst.after).max())
-        out.append(
-            f"Most is lost {worst.where}: {worst.lost:.0f} points of theory on average of {len(worst.numbers)} runs "
-            f"({low:.0f} to {high:.0f})."
-        )
+    if worst.lost <= 0:
+        return []
+    low, high = float((worst.before - worst.after).min()), float((worst.before - worst.after).max())
+    count = f"{len(worst.numbers)} run{'' if len(worst.numbers) == 1 else 's'}"
+    return [f"Most is lost {worst.where}: {worst.lost:.0f} points of theory on average of {count} ({low:.0f} to {high:.0f})."]
+
+
+def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alone: int | None) -> list[str]:
+    """Which stretch makes the runs differ, and which ones run against the rest; or why that is not said."""
+    count = len(complete)
     known = [s for s in stretches if s.share is not None]
-    if known:
-        out += _share_sentences(known, len(complete))
-    elif len(complete) < FEWEST_RUNS_FOR_SHARES:
-        have = f"{len(complete)} run has" if len(complete) == 1 else f"{len(complete)} runs have"
-        out.append(
-            f"Which stretch makes the yields differ takes {FEWEST_RUNS_FOR_SHARES} runs that were weighed at the end of each of "
-            f"these stages; {have} been."
-        )
-    elif _hardly_differ(complete, repeatability):
-        out.append(f"The yields of these {len(complete)} runs differ no more than repeats do: no stretch makes a difference.")
-    gains = [(s, n) for s in stretches for n, r in zip(s.numbers, s.recovery, strict=True) if r > _GAIN and not s.is_first]
-    out += [f"Run {n} gained product {s.where}: a checkpoint was wet, or its content is not right." for s, n in gains]
-    return tuple(out)
-
-
-def _share_sentences(known: Sequence[Stretch], count: int) -> list[str]:
-    """Which stretch makes the runs differ, and which ones run against the rest."""
+    if not known:
+        if count < FEWEST_RUNS_FOR_SHARES:
+            have = f"{count} run has" if count == 1 else f"{count} runs have"
+            return [
+                f"Which stretch makes the yields differ takes {FEWEST_RUNS_FOR_SHARES} runs that were weighed at the end of each "
+                f"of these stages and gained nothing on the way; {have} been."
+            ]
+        return [
+            f"The yields of these {count} runs differ too little ({CONTENT_SD:g} points or less) to say which stretch makes that."
+        ]
     top = max(known, key=lambda s: s.share or 0.0)
+    share = percent_text(top.share or 0.0)
+    if alone is not None:
+        return [
+            f"The differences between these {count} runs arise mostly {top.where} ({share}), but they rest on run {alone} alone: "
+            "the others hardly differ."
+        ]
     if (top.share_low or 0.0) > _MOST:
         lead = f"The yields of these {count} runs differ mostly because of what happens {top.where}"
     else:
         lead = f"The largest part of the differences between these {count} runs arises {top.where}"
-    out = [f"{lead}: {percent_text(top.share or 0.0)} of the differences ({range_text(top)} with any one run left out)."]
+    out = [f"{lead}: {share} of the differences ({range_text(top)} with any one run left out)."]
     out += [
         f"What happens {s.where} runs against the rest ({percent_text(s.share or 0.0)} of the differences): where more came in, "
-        "less was kept. That can be real, or a checkpoint was wet or its content is off."
+        "less was kept. That can be real, or the content of a checkpoint is off."
         for s in known
         if (s.share_high or 0.0) < 0
     ]
     return out
 
 
-def crossed_evidence(table: RunTable, ways: Sequence[Way]) -> Beside | None:
+def _gain_sentences(ways: Sequence[Way]) -> list[str]:
+    """Runs in which more was there after a stretch than before."""
+    out = []
+    for way in ways:
+        for start, end, gain in way.gains:
+            what = "isolated product" if end is None else f"product at the end of the {_short(end, '')}"
+            than = "theory allows" if start is None else f"at the end of the {_short(start, '')}"
+            out.append(
+                f"Run {way.number} has {gain:.0f} points of theory more {what} than {than}: something was wet, or a content is "
+                "not right. Its checkpoints count in the tables only."
+            )
+    return out
+
+
+def crossed_evidence(table: RunTable, ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Beside | None:
     """What the reaction of one run with the work-up of another would have given.
 
-    Every run is crossed with the best one at every stage at which both were weighed: its first
-    stages with the rest of the best run, and the other way round. The yield of the cross is what
-    was left after the first part, times the recovery of the second.
+    At every stage, each run that was weighed there is crossed with the best of them: its first stages
+    with the rest of the best run, and the other way round. The yield of the cross is what was left
+    after the first part, times the recovery of the second.
 
     Parameters
     ----------
     table : RunTable
         The runs that count.
     ways : sequence of Way
-        Of some of them.
+        Of some of them; runs that gained product on the way are left out.
+    order : WorkOrder
 
     Returns
     -------
@@ -272,17 +371,19 @@ def crossed_evidence(table: RunTable, ways: Sequence[Way]) -> Beside | None:
     preparations: ``tests/bench/followed_runs.py``.
     """
     position = {number: i for i, number in enumerate(table.numbers)}
-    known = [w for w in ways if w.number in position and w.percent > 0]
+    known = [w for w in ways if w.number in position and w.percent > 0 and not w.gains]
     known.sort(key=lambda w: (round(w.percent, 6), tuple(np.round(table.coded[position[w.number]], 7))), reverse=True)
-    if len(known) < 2:
-        return None
-    best = known[0]
-    order = list(Stage)
     # Crosses at different stages may come to the same settings: one row then, the mean of what they imply.
     implied: dict[tuple[int, tuple[float, ...]], list[tuple[float, float]]] = {}
-    for way in known[1 : MOST_CROSSED + 1]:
-        for stage in Stage:
-            is_first = np.array([order.index(v.stage) <= order.index(stage) for v in table.variables], dtype=bool)
+    rests_on: dict[int, set[int]] = {}
+    for stage in order.stages:
+        weighed = [w for w in known if w.left.get(stage, 0.0) > 0]
+        is_first = np.array([v.stage in order.up_to(stage) for v in table.variables], dtype=bool)
+        is_unclear = np.array([v.stage in order.unclear(stage) for v in table.variables], dtype=bool)
+        for way in weighed[1 : MOST_CROSSED + 1]:
+            best = weighed[0]
+            if not _same(*(table.coded[position[w.number], is_unclear] for w in (way, best))):
+                continue
             for first, second in ((way, best), (best, way)):
                 a, b = table.coded[position[first.number]], table.coded[position[second.number]]
                 row = np.where(is_first, a, b)
@@ -290,12 +391,14 @@ def crossed_evidence(table: RunTable, ways: Sequence[Way]) -> Beside | None:
                 # Where one part is the same in both runs, the cross is one of the runs themselves.
                 if crossed is not None and not _same(row, a) and not _same(row, b):
                     implied.setdefault((way.number, tuple(row)), []).append(crossed)
+                    rests_on.setdefault(way.number, {way.number}).add(best.number)
     if not implied:
         return None
-    numbers = tuple(-number for number, _ in implied)
     means = np.array([np.mean(found, axis=0) for found in implied.values()])
-    crosses = RunTable(table.variables, np.array([row for _, row in implied]), means[:, 0], means[:, 1], numbers)
-    return Beside(crosses, tuple(frozenset((-number, best.number)) for number in numbers))
+    numbers = [number for number, _ in implied]
+    rows = np.array([row for _, row in implied])
+    crosses = RunTable(table.variables, rows, means[:, 0], means[:, 1], tuple(-number for number in numbers))
+    return Beside(crosses, tuple(frozenset(rests_on[number]) for number in numbers))
 
 
 def _same(row: FloatArray, other: FloatArray) -> bool:
@@ -304,11 +407,9 @@ def _same(row: FloatArray, other: FloatArray) -> bool:
 
 def _cross(first: Way, second: Way, stage: Stage) -> tuple[float, float] | None:
     """Yield and its standard deviation of one run up to a stage, another after it. [%, percentage points]"""
-    made, left = first.left.get(stage, 0.0), second.left.get(stage, 0.0)
-    if made <= 0 or left < _LEAST_LEFT:
-        return None
+    made, left = first.left[stage], second.left[stage]
     percent = made * second.percent / left
-    if percent > 110.0:
+    if left < LEAST_LEFT or percent > _HIGHEST:
         return None
     relative = math.hypot(CONTENT_SD / max(made, 5.0), CONTENT_SD / left, CONTENT_SD / max(second.percent, 5.0))
     sd = math.hypot(percent * relative, LEAST_SD, DOUBT * (percent - first.percent), DOUBT * (percent - second.percent))

@@ -47,6 +47,7 @@ class StagesPage:
     rows: list[tuple[int, int, list[float | None]]]
     stretches: list[StretchView]
     out_of_order: str
+    order: str
     n_beside: int
     trust: str
     fewest: int
@@ -99,6 +100,7 @@ def show_stages(request: Request, preparation_id: Id, session: ReadSession) -> R
         rows=rows,
         stretches=[_view(analysis, s) for s in found.stretches] if found else [],
         out_of_order=listed([str(n) for n in out]),
+        order=", ".join(STAGE_WORDS[s] for s in analysis.ways.order.stages),
         n_beside=analysis.beside_stages.n_rows if analysis.beside_stages else 0,
         trust=trust_sentence(analysis) if analysis.beside_stages else "",
         fewest=FEWEST_RUNS_OF_STAGE,

@@ -18,6 +18,7 @@ from server.core.choose.proposal import (
     hours_burden,
     propose,
     propose_several,
+    with_pending,
     working_recipe,
 )
 from server.core.choose.record import Outcome, forecast_record
@@ -25,6 +26,7 @@ from server.core.choose.stopping import _greedy, stop_advice
 from server.core.choose.tolerance import tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import fit_ladder
+from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, Space
 from server.core.space.variables import Role, Setting, Variable
@@ -428,3 +430,14 @@ def test_a_front_near_100_rises(runs: tuple[tuple[float, float, float], ...]) ->
     assert burden is not None
     means = [p.forecast.mean for p in trade_off(found, fit_ladder(found.table), burden).points]
     assert means == sorted(means)
+
+
+def test_runs_that_are_only_expected_teach_nothing_about_evidence() -> None:
+    plain = history(ROWS, YIELDS)
+    told = plain.table
+    implied = RunTable(told.variables, told.coded[:2] + 0.01, told.yields[:2] - 9.0, np.full(2, 3.0), (-1, -2))
+    beside = Beside(implied, (frozenset((1,)), frozenset((2,))))
+    asked = replace(plain, beside=beside, pending=tuple(plain.settings[:3]))
+    ladder = fit_ladder(asked.table, beside=beside)
+    assert 0.0 < ladder.trust < 1.0
+    assert with_pending(asked, ladder, 0).trust == ladder.trust

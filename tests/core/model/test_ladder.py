@@ -229,3 +229,30 @@ def test_the_order_of_evidence_does_not_matter() -> None:
     one, other = fit_ladder(runs, beside=fitting), fit_ladder(runs, beside=shuffled)
     assert one.trust == other.trust
     np.testing.assert_array_equal(one.predict(at).mean, other.predict(at).mean)
+
+
+def test_what_was_worked_out_from_a_run_does_not_speak_for_itself() -> None:
+    # Every run says of its own settings what it gave there: nothing that predicts the other runs any better.
+    runs, _ = told(0.0)
+    bent = np.array([5.0, -5.0, 4.0, -6.0, 5.0, -4.0])
+    uneven = RunTable(runs.variables, runs.coded, runs.yields + bent, runs.extra_sd, runs.numbers)
+    own = RunTable(uneven.variables, uneven.coded, uneven.yields, np.full(6, 1.0), tuple(-n for n in uneven.numbers))
+    found = fit_ladder(uneven, beside=Beside(own, tuple(frozenset((n,)) for n in uneven.numbers)))
+    assert found.trust < PRIOR_TRUST
+    # The same rows said to come from elsewhere know every run in advance.
+    elsewhere = fit_ladder(uneven, beside=Beside(own, (frozenset((99,)),) * 6))
+    assert elsewhere.trust > 0.995
+
+
+def test_averages_with_evidence_beside_are_averages() -> None:
+    runs, fitting = told(6.0)
+    ladder = fit_ladder(runs, beside=fitting)
+    assert 0.05 < ladder.trust < 0.95
+    at = encode(VARIABLES, GRID)
+    mixture = ladder.predict(at)
+    assert mixture.weights.sum() == pytest.approx(1.0, abs=1e-12)
+    assert ladder.difference(at[:1], at).weights.sum() == pytest.approx(1.0, abs=1e-12)
+    draws = ladder.draw(at, 4000, np.random.default_rng(1))
+    np.testing.assert_allclose(draws.mean(axis=0), mixture.mean, atol=0.12 * mixture.sd.max())
+    np.testing.assert_allclose(draws.std(axis=0), mixture.sd, rtol=0.15)
+    assert fit_ladder(runs, beside=fitting, trust=0.25).trust == 0.25

@@ -9,8 +9,8 @@ from server.core.model.stagewise import (
     CONTENT_SD,
     LEAST_SD,
     MOST_CROSSED,
-    Stretch,
     Way,
+    WorkOrder,
     crossed_evidence,
     percent_text,
     stage_by_stage,
@@ -35,7 +35,7 @@ def table_of(rows: list[tuple[float, float, str]], yields: list[float]) -> RunTa
 
 
 def test_recoveries_multiply_to_the_yield() -> None:
-    found = stage_by_stage(ways(MARKS), 2.0)
+    found = stage_by_stage(ways(MARKS))
     assert found is not None
     assert [s.title for s in found.stretches] == ["theory → reaction", "reaction → work-up", "work-up → isolated product"]
     product = np.prod([s.recovery / 100.0 for s in found.stretches], axis=0)
@@ -46,7 +46,7 @@ def test_recoveries_multiply_to_the_yield() -> None:
 
 def test_shares_are_slopes_of_each_recovery_against_the_yield() -> None:
     # cov(ln r, ln Y)/var(ln Y) is the slope of a straight line of ln r over ln Y (scipy.stats.linregress).
-    found = stage_by_stage(ways(MARKS), 2.0)
+    found = stage_by_stage(ways(MARKS))
     assert found is not None
     logs = np.log([y for _, _, y in MARKS])
     for stretch in found.stretches:
@@ -60,7 +60,7 @@ def test_shares_are_slopes_of_each_recovery_against_the_yield() -> None:
 def test_the_stretch_that_makes_the_difference_is_named() -> None:
     # The reaction always gives 80 %, the work-up keeps 95 % of the rest of the way.
     marks = [(80.0, 80.0 * r, 0.95 * 80.0 * r) for r in (0.5, 0.6, 0.8, 0.9, 0.7)]
-    found = stage_by_stage(ways(marks), 2.0)
+    found = stage_by_stage(ways(marks))
     assert found is not None
     first, second, third = found.stretches
     assert [first.share, second.share, third.share] == pytest.approx([0.0, 1.0, 0.0])
@@ -71,49 +71,121 @@ def test_the_stretch_that_makes_the_difference_is_named() -> None:
 
 def test_a_stretch_that_makes_up_for_others_is_told() -> None:
     # Where more came out of the reaction, less was kept in the work-up.
-    marks = [(a, a * (1.3 - a / 100.0), a * (1.3 - a / 100.0) ** 0.99) for a in (40.0, 50.0, 60.0, 66.0)]
-    found = stage_by_stage(ways(marks), 2.0)
+    marks = [(40.0, 39.2, 39.0), (60.0, 54.0, 53.5), (80.0, 64.0, 63.5), (95.0, 74.0, 73.5)]
+    found = stage_by_stage(ways(marks))
     assert found is not None
     assert (found.stretches[1].share or 0.0) < 0
     assert any("runs against the rest (−" in s for s in found.sentences)
 
 
 def test_too_few_or_too_similar_runs_say_so() -> None:
-    assert stage_by_stage(ways(MARKS[:2]), 2.0) is None
-    three = stage_by_stage(ways(MARKS[:3]), 2.0)
+    assert stage_by_stage(ways(MARKS[:2])) is None
+    three = stage_by_stage(ways(MARKS[:3]))
     assert three is not None
     assert all(s.share is None for s in three.stretches)
     assert "takes 4 runs" in three.sentences[1]
     assert "3 runs have been" in three.sentences[1]
-    alike = stage_by_stage(ways([(80.0, 70.0, 60.0 + k) for k in range(4)]), 2.0)
+    alike = stage_by_stage(ways([(80.0, 70.0, 60.0 + k) for k in range(4)]))
     assert alike is not None
     assert all(s.share is None for s in alike.stretches)
-    assert "differ no more than repeats do" in alike.sentences[1]
+    assert "differ too little (2 points or less)" in alike.sentences[1]
+
+
+def test_differences_that_rest_on_one_run_say_so() -> None:
+    found = stage_by_stage(ways([(75.0, 70.0, 60.0 + 0.1 * k) for k in range(3)] + [(95.0, 90.0, 80.0)]))
+    assert found is not None
+    assert "rest on run 4 alone" in found.sentences[1]
+    first = found.stretches[0]
+    assert first.share is not None
+    assert (first.share_low, first.share_high) == (None, None)
 
 
 def test_runs_without_every_checkpoint_count_where_they_can() -> None:
     partly = [*ways(MARKS), Way(5, {Stage.REACTION: 50.0}, 40.0), Way(6, {}, 30.0), Way(7, {Stage.REACTION: 0.0}, 20.0)]
-    found = stage_by_stage(partly, 2.0)
+    found = stage_by_stage(partly)
     assert found is not None
     assert [w.number for w in found.ways] == [1, 2, 3, 4, 5]
     assert found.stretches[0].numbers == (1, 2, 3, 4, 5)
     assert found.stretches[1].numbers == found.complete == (1, 2, 3, 4)
 
 
-def test_a_gain_points_to_the_checkpoint() -> None:
-    found = stage_by_stage(ways([*MARKS, (60.0, 66.0, 50.0)]), 2.0)
+@pytest.mark.parametrize(
+    ("mark", "sentence"),
+    [
+        (
+            (60.0, 66.0, 50.0),
+            "Run 5 has 6 points of theory more product at the end of the work-up than at the end of the reaction",
+        ),
+        ((120.0, 66.0, 50.0), "Run 5 has 20 points of theory more product at the end of the reaction than theory allows"),
+        ((60.0, 50.0, 70.0), "Run 5 has 20 points of theory more isolated product than at the end of the work-up"),
+    ],
+)
+def test_runs_that_gained_product_take_no_part(mark: tuple[float, float, float], sentence: str) -> None:
+    found, without = stage_by_stage(ways([*MARKS, mark])), stage_by_stage(ways(MARKS))
     assert found is not None
-    assert any(s.startswith("Run 5 gained product between") for s in found.sentences)
+    assert without is not None
+    assert found.sentences[-1].startswith(sentence)
+    assert found.complete == without.complete == (1, 2, 3, 4)
+    assert found.sentences[:2] == without.sentences
+    assert [s.share for s in found.stretches] == [s.share for s in without.stretches]
+    assert found.stretches[0].numbers == (1, 2, 3, 4, 5)
+    # Within what a content is known to, a gain is no mistake.
+    assert stage_by_stage(ways([*MARKS, (103.0, 50.0, 53.0)])).complete == (1, 2, 3, 4, 5)  # type: ignore[union-attr]
 
 
 def test_a_variable_acts_on_its_own_stage_and_those_after_it() -> None:
-    empty = np.empty(0)
-    drying = agent("a", "b")
-    assert not Stretch(None, Stage.REACTION, (), empty, empty).acts(drying)
-    assert not Stretch(Stage.REACTION, Stage.WORK_UP, (), empty, empty).acts(drying)
-    assert Stretch(Stage.WORK_UP, Stage.DRYING, (), empty, empty).acts(drying)
-    assert Stretch(Stage.REACTION, None, (), empty, empty).acts(drying)
-    assert Stretch(Stage.WORK_UP, None, (), empty, empty).acts(hold())
+    marks = [Way(k, {Stage.REACTION: 90.0, Stage.WORK_UP: 80.0 - k, Stage.DRYING: 70.0 - k}, 60.0 - k) for k in range(4)]
+    found = stage_by_stage(marks)
+    assert found is not None
+    reaction, work_up, drying, rest = found.stretches
+    dried = agent("a", "b")
+    assert [s.acts(dried) for s in (reaction, work_up, drying, rest)] == [False, False, True, True]
+    assert [s.acts(hold()) for s in (reaction, work_up, drying, rest)] == [True] * 4
+
+
+def test_isolation_and_drying_come_in_either_order() -> None:
+    crystals, solution = [Stage.REACTION, Stage.ISOLATION, Stage.DRYING], [Stage.REACTION, Stage.DRYING, Stage.ISOLATION]
+    order = WorkOrder.of([solution, solution, crystals])
+    assert order.is_known
+    assert order.agrees(solution)
+    assert not order.agrees(crystals)
+    assert order.up_to(Stage.DRYING) == set(Stage) - {Stage.ISOLATION}
+    assert WorkOrder.of([crystals, solution, crystals]).agrees(crystals)
+    # Not seen: either may have come first.
+    unknown = WorkOrder.of([[Stage.REACTION, Stage.DRYING], [Stage.ISOLATION]])
+    assert not unknown.is_known
+    for stage, other in ((Stage.DRYING, Stage.ISOLATION), (Stage.ISOLATION, Stage.DRYING)):
+        assert unknown.unclear(stage) == {other}
+        assert other not in unknown.up_to(stage)
+    found = stage_by_stage([Way(k, {Stage.ISOLATION: 80.0}, 60.0) for k in range(3)], unknown)
+    assert found is not None
+    assert found.stretches[0].acts(agent("a", "b"))
+    assert found.stretches[0].acts(hold())
+
+
+def test_crosses_wait_until_the_order_is_known() -> None:
+    # Weighed after the isolation: the drying agent came before or after it, so runs that differ in it are not crossed.
+    table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
+    both = [Way(1, {Stage.ISOLATION: 62.5}, 50.0), Way(2, {Stage.ISOLATION: 80.0}, 60.0)]
+    assert crossed_evidence(table, both) is None
+    after = crossed_evidence(table, both, WorkOrder(is_known=True))
+    assert after is not None
+    np.testing.assert_allclose(after.table.yields, [46.875, 64.0])
+    first = WorkOrder.of([[Stage.DRYING, Stage.ISOLATION]])
+    # The agent comes before, as all else does: nothing is left to cross.
+    assert crossed_evidence(table, both, first) is None
+
+
+def test_recoveries_carry_the_doubt_of_their_checkpoints() -> None:
+    found = stage_by_stage(ways([*MARKS, (8.0, 6.0, 5.0)]))
+    assert found is not None
+    first, second, third = found.stretches
+    np.testing.assert_allclose(first.recovery_sd[:4], [2.0] * 4)
+    # 50 of 60: 83.3 % times √((2/60)² + (2/50)²).
+    assert second.recovery_sd[0] == pytest.approx(83.333 * np.hypot(2 / 60, 2 / 50), abs=1e-3)
+    assert third.recovery_sd[0] == pytest.approx(90.0 * 2 / 50)
+    assert second.telling.numbers == (1, 2, 3, 4)
+    assert first.telling.numbers == (1, 2, 3, 4, 5)
 
 
 def test_crossing_two_runs_gives_reaction_of_one_with_work_up_of_the_other() -> None:
@@ -142,6 +214,32 @@ def test_crosses_that_are_one_of_the_runs_or_tell_nothing_are_left_out() -> None
     np.testing.assert_allclose(found.table.yields, [4.5])
     assert crossed_evidence(table, both[:1]) is None
     assert crossed_evidence(table, [Way(1, {Stage.REACTION: 62.5}, 5.0), Way(2, {Stage.WORK_UP: 80.0}, 60.0)]) is None
+
+
+def test_runs_that_gained_and_yields_beyond_all_are_not_crossed() -> None:
+    table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
+    good = Way(2, {Stage.REACTION: 80.0}, 60.0)
+    assert crossed_evidence(table, [Way(1, {Stage.REACTION: 130.0}, 50.0), good]) is None
+    # 102 · 40/36.5 = 112 is no yield; the other way round 36.5 · 60/102 is one.
+    table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [40.0, 60.0])
+    one = crossed_evidence(table, [Way(1, {Stage.REACTION: 36.5}, 40.0), Way(2, {Stage.REACTION: 102.0}, 60.0)])
+    assert one is not None
+    np.testing.assert_allclose(one.table.yields, [36.5 * 60 / 102])
+    # 93 · 40/36.5 = 102 is one, cut at 100.
+    two = crossed_evidence(table, [Way(1, {Stage.REACTION: 36.5}, 40.0), Way(2, {Stage.REACTION: 93.0}, 60.0)])
+    assert two is not None
+    np.testing.assert_allclose(two.table.yields, [36.5 * 60 / 93, 100.0])
+
+
+def test_each_stage_has_its_own_best_run() -> None:
+    table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b"), (5.0, 130.0, "a")], [50.0, 60.0, 80.0])
+    # The best run was weighed at another stage than the two others, which are still crossed.
+    found = crossed_evidence(
+        table, [Way(1, {Stage.REACTION: 62.5}, 50.0), Way(2, {Stage.REACTION: 80.0}, 60.0), Way(3, {Stage.WORK_UP: 90.0}, 80.0)]
+    )
+    assert found is not None
+    np.testing.assert_allclose(found.table.yields, [46.875, 64.0])
+    assert set(found.rests_on) == {frozenset((1, 2))}
 
 
 def test_crosses_do_not_depend_on_the_order_of_runs() -> None:
