@@ -30,7 +30,7 @@ from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.quality import Quality, judge
 from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
 from server.core.model.runs import FAILURE_SD, Beside, RunTable
-from server.core.model.stagewise import StageByStage, Stretch, crossed_evidence, stage_by_stage
+from server.core.model.stagewise import Cross, StageByStage, Stretch, cross_runs, crossed_evidence, stage_by_stage
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space, reach_of
 from server.core.space.variables import Setting
@@ -78,8 +78,8 @@ class Analysis:
         self.ways = ways or Ways()
         # What time courses and checkpoints say beside the runs.
         self.beside_courses = courses
-        crosses = crossed_evidence(self.table, self.ways.ways, self.ways.order)
-        self.beside_stages = crosses if preparation.use_checkpoints else None
+        self.crosses = cross_runs(self.table, self.ways.ways, self.ways.order)
+        self.beside_stages = crossed_evidence(self.table, self.crosses) if preparation.use_checkpoints else None
         parts = [part for part in (self.beside_courses, self.beside_stages) if part is not None]
         self.beside = None if not parts else parts[0] if len(parts) == 1 else parts[0].joined_with(parts[1])
 
@@ -203,6 +203,18 @@ class Analysis:
     def stages(self) -> StageByStage | None:
         """Where the product is lost, over all runs; None while too few runs have checkpoints."""
         return stage_by_stage(self.ways.ways, self.ways.order)
+
+    def best_cross(self) -> tuple[Cross, dict[str, Setting]] | None:
+        """The cross of two runs that implies most, and its settings; None where none beats every run that counts."""
+        if not self.crosses:
+            return None
+        best = max(self.crosses, key=lambda c: (round(c.percent, 6), -c.first, -c.second))
+        if best.percent <= float(self.table.yields.max()):
+            return None
+        by_number = {r.number: r.settings for r in self.counting}
+        early = self.ways.order.up_to(best.stage)
+        first, second = by_number[best.first], by_number[best.second]
+        return best, {v.key: (first if v.stage in early else second)[v.key] for v in self.space.variables}
 
     def stretch_effects(self, stretch: Stretch) -> tuple[Effect, ...]:
         """What moved the recovery of one stretch, of the variables that can act on it.

@@ -23,7 +23,7 @@ from server.core.course.evidence import evidence_about_hold, tells_about_product
 from server.core.course.fitting import fit_course
 from server.core.model.ladder import fit_ladder
 from server.core.model.runs import Beside, RunTable
-from server.core.model.stagewise import Way, crossed_evidence
+from server.core.model.stagewise import Way, cross_runs, crossed_evidence
 from server.core.space.coordinates import encode
 from server.core.space.limits import reach_of
 from server.core.space.units import convert
@@ -126,7 +126,7 @@ def campaign(kind: int, seed: int, what: str, is_used: bool) -> tuple[list[float
             extra = beside(preparation, rows, yields, courses)
         elif is_used and n:
             ways = [Way(k + 1, {Stage.REACTION: c}, y) for k, (c, y) in enumerate(zip(contents, yields, strict=True))]
-            extra = crossed_evidence(table, ways)
+            extra = crossed_evidence(table, cross_runs(table, ways))
         ladder = fit_ladder(table, beside=extra)
         if n in SIZES:
             best = working_recipe(ladder, space, rows)

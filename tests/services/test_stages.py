@@ -183,3 +183,17 @@ def test_a_solution_is_dried_before_its_product_is_isolated(session: Session) ->
     found = analyse(session, int(preparation.id or 0)).stages
     assert found is not None
     assert found.stations == (Stage.REACTION, Stage.DRYING, Stage.ISOLATION)
+
+
+def test_two_runs_put_together_promise_more_than_any_run(session: Session) -> None:
+    analysis = analyse(session, int(made_by_hold_kept_by_agent(session).id or 0))
+    found = analysis.best_cross()
+    assert found is not None
+    cross, settings = found
+    # The reaction of four hours, 90 %, kept as with magnesium sulfate, 90 %.
+    assert cross.percent == pytest.approx(81.0)
+    assert (settings["1"], settings["3"]) == (4.0, "MgSO4")
+    np.testing.assert_array_equal(encode(analysis.space.variables, [settings])[0], cross.row)
+    # Once such a run has given more, no cross beats it.
+    make_run(session, analysis.preparation, 83.0, settings={"hold": 4.0, "agent": "MgSO4"})
+    assert analyse(session, int(analysis.preparation.id or 0)).best_cross() is None

@@ -220,6 +220,10 @@ def test_a_script_sees_where_the_product_is_lost(client: TestClient) -> None:
     assert reaction["share_of_differences"] + rest["share_of_differences"] == pytest.approx(1.0)
     assert reaction["effects"][0]["variable"] == "hold"
     assert found["sentences"][0].startswith("Most is lost in the reaction: 25 points")
+    # 90 % made in run 4, kept as in runs 1 and 2 (90 %): 81 %, more than the 80 % of run 4.
+    best = found["best_cross"]
+    assert (best["first_run"], best["second_run"], best["percent"]) == (4, 1, pytest.approx(81.0))
+    assert (best["settings"]["hold"], best["settings"]["agent"]) == (4, "a")
 
 
 def test_a_script_does_not_overwrite_what_was_changed_meanwhile(client: TestClient) -> None:

@@ -1308,7 +1308,23 @@ def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) 
     # Run 2 is crossed with run 3, the best, both ways; runs 1 and 3 share the agent.
     assert "At present 2 such values stand beside the runs." in page.text
     assert "of the weight" in page.text
+    # Run 3's reaction, 90 %, with run 2's work-up, 60/70, is less than run 3's 81 %; run 1's kept as much as run 3's.
+    assert "Two runs put together" not in page.text
     off = ready.post("/preparations/1/stages", data={})
     assert str(off.url).endswith("/preparations/1/stages")
     assert "At present they are switched off." in off.text
     assert "At present 2 such values" in ready.post("/preparations/1/stages", data={"use": "yes"}).text
+
+
+def test_a_cross_of_two_runs_leads_to_its_forecast(ready: TestClient) -> None:
+    for k, (hold, agent, made, kept) in enumerate((("1", "MgSO4", 60, 58), ("2", "Na2SO4", 70, 50), ("4", "Na2SO4", 90, 65))):
+        enter(ready, setting_1=hold, setting_3=agent, product_mass_g=str(kept / 10))
+        ready.post(f"/runs/{k + 1}/checkpoints", data={"name": "crude", "stage": "reaction", "mass_g": str(made / 10)})
+    page = ready.get("/preparations/1/stages").text
+    # 90 % · 58/60 = 87 %.
+    assert re.search(r"as in run 3, from then on as in run 1: their checkpoints imply 87 %", page)
+    address = re.search(r'href="(/preparations/1/forecast\?[^"]+purpose=raise)"', page)
+    assert address is not None
+    forecast = ready.get(address[1].replace("&amp;", "&"))
+    assert forecast.status_code == 200
+    assert re.search(r'<option value="MgSO4"[^>]*selected', forecast.text)

@@ -344,8 +344,24 @@ def _gain_sentences(ways: Sequence[Way]) -> list[str]:
     return out
 
 
-def crossed_evidence(table: RunTable, ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Beside | None:
-    """What the reaction of one run with the work-up of another would have given.
+@dataclass(frozen=True)
+class Cross:
+    """What the first stages of one run, up to the end of ``stage``, would have given with the rest of another.
+
+    ``row`` are the coded settings of shape (n_variables,); ``percent`` and ``sd`` the implied yield.
+    [%, percentage points]
+    """
+
+    first: int
+    second: int
+    stage: Stage
+    row: FloatArray
+    percent: float
+    sd: float
+
+
+def cross_runs(table: RunTable, ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> tuple[Cross, ...]:
+    """Cross the runs with the best.
 
     At every stage, each run that was weighed there is crossed with the best of them: its first stages
     with the rest of the best run, and the other way round. The yield of the cross is what was left
@@ -361,8 +377,8 @@ def crossed_evidence(table: RunTable, ways: Sequence[Way], order: WorkOrder = US
 
     Returns
     -------
-    beside : Beside or None
-        Row numbers are those of the crossed run, negative: they are no runs. None where nothing can be crossed.
+    crosses : tuple of Cross
+        None of them has the settings of one of its two runs.
 
     Notes
     -----
@@ -373,9 +389,7 @@ def crossed_evidence(table: RunTable, ways: Sequence[Way], order: WorkOrder = US
     position = {number: i for i, number in enumerate(table.numbers)}
     known = [w for w in ways if w.number in position and w.percent > 0 and not w.gains]
     known.sort(key=lambda w: (round(w.percent, 6), tuple(np.round(table.coded[position[w.number]], 7))), reverse=True)
-    # Crosses at different stages may come to the same settings: one row then, the mean of what they imply.
-    implied: dict[tuple[int, tuple[float, ...]], list[tuple[float, float]]] = {}
-    rests_on: dict[int, set[int]] = {}
+    crosses = []
     for stage in order.stages:
         weighed = [w for w in known if w.left.get(stage, 0.0) > 0]
         is_first = np.array([v.stage in order.up_to(stage) for v in table.variables], dtype=bool)
@@ -387,25 +401,35 @@ def crossed_evidence(table: RunTable, ways: Sequence[Way], order: WorkOrder = US
             for first, second in ((way, best), (best, way)):
                 a, b = table.coded[position[first.number]], table.coded[position[second.number]]
                 row = np.where(is_first, a, b)
-                crossed = _cross(first, second, stage)
+                implied = _implied(first, second, stage)
                 # Where one part is the same in both runs, the cross is one of the runs themselves.
-                if crossed is not None and not _same(row, a) and not _same(row, b):
-                    implied.setdefault((way.number, tuple(row)), []).append(crossed)
-                    rests_on.setdefault(way.number, {way.number}).add(best.number)
-    if not implied:
+                if implied is not None and not _same(row, a) and not _same(row, b):
+                    crosses.append(Cross(first.number, second.number, stage, row, *implied))
+    return tuple(crosses)
+
+
+def crossed_evidence(table: RunTable, crosses: Sequence[Cross]) -> Beside | None:
+    """Crosses as evidence beside the runs.
+
+    Crosses of the same two runs at different stages may come to the same settings: they are one row
+    then, the mean of what they imply. Row numbers are negative: they are no runs. None without crosses.
+    """
+    alike: dict[tuple[frozenset[int], tuple[float, ...]], list[Cross]] = {}
+    for c in crosses:
+        alike.setdefault((frozenset((c.first, c.second)), tuple(c.row)), []).append(c)
+    if not alike:
         return None
-    means = np.array([np.mean(found, axis=0) for found in implied.values()])
-    numbers = [number for number, _ in implied]
-    rows = np.array([row for _, row in implied])
-    crosses = RunTable(table.variables, rows, means[:, 0], means[:, 1], tuple(-number for number in numbers))
-    return Beside(crosses, tuple(frozenset(rests_on[number]) for number in numbers))
+    rows = np.array([row for _, row in alike])
+    means = np.array([np.mean([(c.percent, c.sd) for c in group], axis=0) for group in alike.values()])
+    numbers = tuple(-min(group[0].first, group[0].second) for group in alike.values())
+    return Beside(RunTable(table.variables, rows, means[:, 0], means[:, 1], numbers), tuple(runs for runs, _ in alike))
 
 
 def _same(row: FloatArray, other: FloatArray) -> bool:
     return bool(np.allclose(row, other, rtol=0.0, atol=1e-7))
 
 
-def _cross(first: Way, second: Way, stage: Stage) -> tuple[float, float] | None:
+def _implied(first: Way, second: Way, stage: Stage) -> tuple[float, float] | None:
     """Yield and its standard deviation of one run up to a stage, another after it. [%, percentage points]"""
     made, left = first.left[stage], second.left[stage]
     percent = made * second.percent / left

@@ -223,6 +223,17 @@ class StretchAnswer(Answer):
     effects: list[EffectAnswer]
 
 
+class CrossAnswer(Answer):
+    """What the first run up to the end of the stage, and the second after it, would have given together. [%, points]"""
+
+    first_run: int
+    second_run: int
+    stage: Stage
+    settings: dict[str, float | str]
+    percent: float
+    sd: float
+
+
 class StagesAnswer(Answer):
     """Where the product is lost, over all runs; empty with a message while too few runs have checkpoints."""
 
@@ -231,6 +242,7 @@ class StagesAnswer(Answer):
     complete_runs: list[int]
     out_of_order_runs: list[int]
     stretches: list[StretchAnswer]
+    best_cross: CrossAnswer | None = None
 
 
 class ProposalAnswer(Answer):

@@ -44,6 +44,7 @@ from server.web.api.models import (
     ChargeLineAnswer,
     CheckpointAnswer,
     CourseAnswer,
+    CrossAnswer,
     EffectAnswer,
     EffectsAnswer,
     ForecastAnswer,
@@ -570,6 +571,18 @@ def get_stages(preparation_id: Id, session: ReadSession) -> StagesAnswer:
         complete_runs=list(found.complete),
         out_of_order_runs=out,
         stretches=[_stretch(analysis, s) for s in found.stretches],
+        best_cross=_cross(analysis),
+    )
+
+
+def _cross(analysis: Analysis) -> CrossAnswer | None:
+    found = analysis.best_cross()
+    if found is None:
+        return None
+    cross, settings = found
+    named = _named(analysis, settings)
+    return CrossAnswer(
+        first_run=cross.first, second_run=cross.second, stage=cross.stage, settings=named, percent=cross.percent, sd=cross.sd
     )
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
+from server.core.choose.proposal import Purpose
 from server.core.choose.stopping import percent_words
 from server.core.model.ladder import FEWEST_RUNS_FOR_WEIGHTS
+from server.core.space.variables import Setting
 from server.services.analysis import Analysis
 from server.services.runs import RunView
 from server.storage.tables import PreparationRow
+from server.web.forms import as_text
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,12 @@ def run_status(run: RunView) -> str:
     if run.row.excluded_reason is not None:
         return "excluded"
     return {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "finished")
+
+
+def forecast_address(analysis: Analysis, settings: Mapping[str, Setting], purpose: Purpose) -> str:
+    """Address of the page with the forecast of some settings, from which they can be planned."""
+    query = {f"setting_{v.key}": as_text(settings[v.key]) for v in analysis.space.variables}
+    return f"/preparations/{analysis.preparation.id}/forecast?" + urlencode({**query, "purpose": purpose.value})
 
 
 def trust_sentence(analysis: Analysis) -> str:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from server.charts.curves import pair_figure, response_curve_figure, unseen_figure
 from server.charts.effects import effect_intervals
+from server.core.choose.proposal import Purpose
 from server.core.model.curves import Curve
 from server.core.model.effects import Effect
 from server.core.model.quality import Quality
@@ -18,8 +18,7 @@ from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.words import setting_text
 from server.web.dependencies import Id, ReadSession
-from server.web.forms import as_text
-from server.web.pages.common import Figure, Frame
+from server.web.pages.common import Figure, Frame, forecast_address
 from server.web.pages.preparations import unknowns_of
 from server.web.pages.work import waiting
 from server.web.rendering import render
@@ -170,8 +169,7 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
     if found is not None:
         names = found[0]
         separating = [(v.name, setting_text(v, found[1][v.key])) for v in analysis.space.variables]
-        query = {f"setting_{v.key}": as_text(found[1][v.key]) for v in analysis.space.variables}
-        address = f"/preparations/{preparation_id}/forecast?" + urlencode({**query, "purpose": "find_out"})
+        address = forecast_address(analysis, found[1], Purpose.FIND_OUT)
     page = EffectsPage(
         frame=Frame(analysis.preparation, "effects"),
         analysis=analysis,

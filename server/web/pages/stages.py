@@ -8,15 +8,17 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.charts.stages import ways_of_the_product
+from server.core.choose.proposal import Purpose
 from server.core.model.effects import Effect, Evidence, listed
-from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, StageByStage, Stretch, percent_text, range_text
+from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Cross, StageByStage, Stretch, percent_text, range_text
 from server.core.space.variables import STAGE_WORDS
 from server.errors import NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.inputs import CheckpointUseInput, validated
 from server.services.preparations import use_checkpoints
+from server.services.words import setting_text
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.pages.common import Figure, Frame, trust_sentence
+from server.web.pages.common import Figure, Frame, forecast_address, trust_sentence
 from server.web.pages.work import waiting
 from server.web.rendering import render
 
@@ -36,6 +38,15 @@ class StretchView:
 
 
 @dataclass(frozen=True)
+class CrossView:
+    """The cross of two runs that promises most; ``settings`` are names and values, ``address`` that of its forecast."""
+
+    cross: Cross
+    settings: list[tuple[str, str]]
+    address: str
+
+
+@dataclass(frozen=True)
 class StagesPage:
     """Context of the page 'stage by stage'; ``rows`` are (run number, run id, shares of theory) of the figure."""
 
@@ -48,6 +59,7 @@ class StagesPage:
     stretches: list[StretchView]
     out_of_order: str
     order: str
+    cross: CrossView | None
     n_beside: int
     trust: str
     fewest: int
@@ -72,6 +84,15 @@ def _view(analysis: Analysis, stretch: Stretch) -> StretchView:
             quiet.append(f"{words}: {listed(names)}.")
     share = "–" if stretch.share is None else percent_text(stretch.share)
     return StretchView(stretch, share, range_text(stretch), shown, tuple(quiet), message)
+
+
+def _cross(analysis: Analysis) -> CrossView | None:
+    found = analysis.best_cross()
+    if found is None:
+        return None
+    cross, settings = found
+    shown = [(v.name, setting_text(v, settings[v.key])) for v in analysis.space.variables]
+    return CrossView(cross, shown, forecast_address(analysis, settings, Purpose.RAISE))
 
 
 @router.get("/preparations/{preparation_id}/stages")
@@ -101,6 +122,7 @@ def show_stages(request: Request, preparation_id: Id, session: ReadSession) -> R
         stretches=[_view(analysis, s) for s in found.stretches] if found else [],
         out_of_order=listed([str(n) for n in out]),
         order=", ".join(STAGE_WORDS[s] for s in analysis.ways.order.stages),
+        cross=_cross(analysis),
         n_beside=analysis.beside_stages.n_rows if analysis.beside_stages else 0,
         trust=trust_sentence(analysis) if analysis.beside_stages else "",
         fewest=FEWEST_RUNS_OF_STAGE,

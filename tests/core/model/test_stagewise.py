@@ -4,13 +4,15 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from server.core.model.runs import RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.model.stagewise import (
     CONTENT_SD,
     LEAST_SD,
     MOST_CROSSED,
+    USUAL_ORDER,
     Way,
     WorkOrder,
+    cross_runs,
     crossed_evidence,
     percent_text,
     stage_by_stage,
@@ -32,6 +34,10 @@ def table_of(rows: list[tuple[float, float, str]], yields: list[float]) -> RunTa
     settings: list[dict[str, float | str]] = [{"hold": h, "bath": b, "agent": a} for h, b, a in rows]
     n = len(rows)
     return RunTable(VARIABLES, encode(VARIABLES, settings), np.array(yields), np.zeros(n), tuple(range(1, n + 1)))
+
+
+def crossed(table: RunTable, marks: list[Way], order: WorkOrder = USUAL_ORDER) -> Beside | None:
+    return crossed_evidence(table, cross_runs(table, marks, order))
 
 
 def test_recoveries_multiply_to_the_yield() -> None:
@@ -167,13 +173,13 @@ def test_crosses_wait_until_the_order_is_known() -> None:
     # Weighed after the isolation: the drying agent came before or after it, so runs that differ in it are not crossed.
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
     both = [Way(1, {Stage.ISOLATION: 62.5}, 50.0), Way(2, {Stage.ISOLATION: 80.0}, 60.0)]
-    assert crossed_evidence(table, both) is None
-    after = crossed_evidence(table, both, WorkOrder(is_known=True))
+    assert crossed(table, both) is None
+    after = crossed(table, both, WorkOrder(is_known=True))
     assert after is not None
     np.testing.assert_allclose(after.table.yields, [46.875, 64.0])
     first = WorkOrder.of([[Stage.DRYING, Stage.ISOLATION]])
     # The agent comes before, as all else does: nothing is left to cross.
-    assert crossed_evidence(table, both, first) is None
+    assert crossed(table, both, first) is None
 
 
 def test_recoveries_carry_the_doubt_of_their_checkpoints() -> None:
@@ -190,7 +196,7 @@ def test_recoveries_carry_the_doubt_of_their_checkpoints() -> None:
 
 def test_crossing_two_runs_gives_reaction_of_one_with_work_up_of_the_other() -> None:
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
-    found = crossed_evidence(table, [Way(1, {Stage.REACTION: 62.5}, 50.0), Way(2, {Stage.REACTION: 80.0}, 60.0)])
+    found = crossed(table, [Way(1, {Stage.REACTION: 62.5}, 50.0), Way(2, {Stage.REACTION: 80.0}, 60.0)])
     assert found is not None
     assert found.table.numbers == (-1, -1)
     assert found.rests_on == (frozenset((1, 2)),) * 2
@@ -206,27 +212,27 @@ def test_crossing_two_runs_gives_reaction_of_one_with_work_up_of_the_other() -> 
 def test_crosses_that_are_one_of_the_runs_or_tell_nothing_are_left_out() -> None:
     same_end = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "a")], [50.0, 60.0])
     both = [Way(1, {Stage.REACTION: 62.5}, 50.0), Way(2, {Stage.REACTION: 80.0}, 60.0)]
-    assert crossed_evidence(same_end, both) is None
+    assert crossed(same_end, both) is None
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [5.0, 60.0])
     # With 6 % left after the reaction nobody knows what the work-up keeps; the reaction itself still tells.
-    found = crossed_evidence(table, [Way(1, {Stage.REACTION: 6.0}, 5.0), Way(2, {Stage.REACTION: 80.0}, 60.0)])
+    found = crossed(table, [Way(1, {Stage.REACTION: 6.0}, 5.0), Way(2, {Stage.REACTION: 80.0}, 60.0)])
     assert found is not None
     np.testing.assert_allclose(found.table.yields, [4.5])
-    assert crossed_evidence(table, both[:1]) is None
-    assert crossed_evidence(table, [Way(1, {Stage.REACTION: 62.5}, 5.0), Way(2, {Stage.WORK_UP: 80.0}, 60.0)]) is None
+    assert crossed(table, both[:1]) is None
+    assert crossed(table, [Way(1, {Stage.REACTION: 62.5}, 5.0), Way(2, {Stage.WORK_UP: 80.0}, 60.0)]) is None
 
 
 def test_runs_that_gained_and_yields_beyond_all_are_not_crossed() -> None:
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
     good = Way(2, {Stage.REACTION: 80.0}, 60.0)
-    assert crossed_evidence(table, [Way(1, {Stage.REACTION: 130.0}, 50.0), good]) is None
+    assert crossed(table, [Way(1, {Stage.REACTION: 130.0}, 50.0), good]) is None
     # 102 · 40/36.5 = 112 is no yield; the other way round 36.5 · 60/102 is one.
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [40.0, 60.0])
-    one = crossed_evidence(table, [Way(1, {Stage.REACTION: 36.5}, 40.0), Way(2, {Stage.REACTION: 102.0}, 60.0)])
+    one = crossed(table, [Way(1, {Stage.REACTION: 36.5}, 40.0), Way(2, {Stage.REACTION: 102.0}, 60.0)])
     assert one is not None
     np.testing.assert_allclose(one.table.yields, [36.5 * 60 / 102])
     # 93 · 40/36.5 = 102 is one, cut at 100.
-    two = crossed_evidence(table, [Way(1, {Stage.REACTION: 36.5}, 40.0), Way(2, {Stage.REACTION: 93.0}, 60.0)])
+    two = crossed(table, [Way(1, {Stage.REACTION: 36.5}, 40.0), Way(2, {Stage.REACTION: 93.0}, 60.0)])
     assert two is not None
     np.testing.assert_allclose(two.table.yields, [36.5 * 60 / 93, 100.0])
 
@@ -234,7 +240,7 @@ def test_runs_that_gained_and_yields_beyond_all_are_not_crossed() -> None:
 def test_each_stage_has_its_own_best_run() -> None:
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b"), (5.0, 130.0, "a")], [50.0, 60.0, 80.0])
     # The best run was weighed at another stage than the two others, which are still crossed.
-    found = crossed_evidence(
+    found = crossed(
         table, [Way(1, {Stage.REACTION: 62.5}, 50.0), Way(2, {Stage.REACTION: 80.0}, 60.0), Way(3, {Stage.WORK_UP: 90.0}, 80.0)]
     )
     assert found is not None
@@ -244,8 +250,8 @@ def test_each_stage_has_its_own_best_run() -> None:
 
 def test_crosses_do_not_depend_on_the_order_of_runs() -> None:
     rows, yields = [(2.0, 120.0, "a"), (4.0, 130.0, "b"), (3.0, 110.0, "a")], [50.0, 60.0, 40.0]
-    there = crossed_evidence(table_of(rows, yields), [Way(k + 1, {Stage.REACTION: y + 20}, y) for k, y in enumerate(yields)])
-    back = crossed_evidence(
+    there = crossed(table_of(rows, yields), [Way(k + 1, {Stage.REACTION: y + 20}, y) for k, y in enumerate(yields)])
+    back = crossed(
         table_of(rows[::-1], yields[::-1]), [Way(k + 1, {Stage.REACTION: y + 20}, y) for k, y in enumerate(yields[::-1])]
     )
     assert there is not None
@@ -263,7 +269,7 @@ def test_shares_as_words(share: float, text: str) -> None:
 def test_crosses_at_two_stages_that_come_to_the_same_settings_are_one() -> None:
     # No variable of the work-up moved: crossed after the reaction or after the washing is the same run.
     table = table_of([(2.0, 120.0, "a"), (4.0, 120.0, "b")], [50.0, 60.0])
-    found = crossed_evidence(
+    found = crossed(
         table,
         [Way(1, {Stage.REACTION: 62.5, Stage.WORK_UP: 55.0}, 50.0), Way(2, {Stage.REACTION: 80.0, Stage.WORK_UP: 66.0}, 60.0)],
     )
@@ -276,7 +282,7 @@ def test_only_the_better_runs_are_crossed_where_there_are_many() -> None:
     n = 3 * MOST_CROSSED
     rows = [(0.5 + 0.05 * k, 120.0, "a" if k else "b") for k in range(n)]
     yields = [70.0] + [20.0 + 0.5 * k for k in range(1, n)]
-    found = crossed_evidence(table_of(rows, yields), [Way(k + 1, {Stage.REACTION: y + 10}, y) for k, y in enumerate(yields)])
+    found = crossed(table_of(rows, yields), [Way(k + 1, {Stage.REACTION: y + 10}, y) for k, y in enumerate(yields)])
     assert found is not None
-    assert {-number for number in found.table.numbers} == set(range(n - MOST_CROSSED + 1, n + 1))
+    assert set(found.rests_on) == {frozenset((1, number)) for number in range(n - MOST_CROSSED + 1, n + 1)}
     assert found.n_rows == 2 * MOST_CROSSED
