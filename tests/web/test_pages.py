@@ -1305,6 +1305,7 @@ def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) 
     page = ready.get("/preparations/1/stages")
     assert "Most is lost in the reaction" in page.text
     assert "takes 4 runs that were weighed" in page.text
+    assert re.search(r"Most is lost in the reaction[^<]+<a href=\"/preparations/1/stages\">", ready.get("/preparations/1").text)
     # Run 2 is crossed with run 3, the best, both ways; runs 1 and 3 share the agent.
     assert "At present 2 such values stand beside the runs." in page.text
     assert "of the weight" in page.text

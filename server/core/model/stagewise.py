@@ -202,7 +202,8 @@ class StageByStage:
     """The ways of all runs side by side.
 
     ``stations`` are the stages at whose ends enough runs were weighed, in the order of the
-    work; ``complete`` the numbers of the runs that have them all and gained nothing.
+    work; ``complete`` the numbers of the runs that have them all and gained nothing. ``headline``
+    is the sentence that tells most; empty where nothing is lost.
     """
 
     ways: tuple[Way, ...]
@@ -210,6 +211,7 @@ class StageByStage:
     stretches: tuple[Stretch, ...]
     complete: tuple[int, ...]
     sentences: tuple[str, ...]
+    headline: str
 
 
 def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> StageByStage | None:
@@ -253,8 +255,10 @@ def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Stage
             low, high = shares[1:].min(axis=0), shares[1:].max(axis=0)
             stretches = [replace(s, share_low=float(low[k]), share_high=float(high[k])) for k, s in enumerate(stretches)]
     numbers = tuple(w.number for w in complete)
-    sentences = (*_loss_sentences(stretches, numbers), *_share_sentences(stretches, numbers, alone), *_gain_sentences(usable))
-    return StageByStage(tuple(usable), stations, tuple(stretches), numbers, sentences)
+    losses, differences = _loss_sentences(stretches, numbers), _share_sentences(stretches, numbers, alone)
+    sentences = (*losses, *differences, *_gain_sentences(usable))
+    headline = differences[0] if shares is not None else " ".join(losses)
+    return StageByStage(tuple(usable), stations, tuple(stretches), numbers, sentences, headline)
 
 
 def _shares(complete: Sequence[Way], stations: Sequence[Stage]) -> tuple[FloatArray | None, int | None]:

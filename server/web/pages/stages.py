@@ -39,9 +39,14 @@ class StretchView:
 
 @dataclass(frozen=True)
 class CrossView:
-    """The cross of two runs that promises most; ``settings`` are names and values, ``address`` that of its forecast."""
+    """The cross of two runs that promises most.
+
+    ``is_close`` says that it beats the best run by less than its uncertainty; ``settings`` are names and values,
+    ``address`` that of its forecast.
+    """
 
     cross: Cross
+    is_close: bool
     settings: list[tuple[str, str]]
     address: str
 
@@ -92,7 +97,8 @@ def _cross(analysis: Analysis) -> CrossView | None:
         return None
     cross, settings = found
     shown = [(v.name, setting_text(v, settings[v.key])) for v in analysis.space.variables]
-    return CrossView(cross, shown, forecast_address(analysis, settings, Purpose.RAISE))
+    is_close = cross.percent - float(analysis.table.yields.max()) < cross.sd
+    return CrossView(cross, is_close, shown, forecast_address(analysis, settings, Purpose.RAISE))
 
 
 @router.get("/preparations/{preparation_id}/stages")

@@ -73,6 +73,7 @@ def test_the_stretch_that_makes_the_difference_is_named() -> None:
     where = "between the end of the reaction and that of the work-up"
     assert found.sentences[0] == f"Most is lost {where}: 24 points of theory on average of 5 runs (8 to 40)."
     assert found.sentences[1].startswith(f"The yields of these 5 runs differ mostly because of what happens {where}: 100 %")
+    assert found.headline == found.sentences[1]
 
 
 def test_a_stretch_that_makes_up_for_others_is_told() -> None:
@@ -90,6 +91,7 @@ def test_too_few_or_too_similar_runs_say_so() -> None:
     assert three is not None
     assert all(s.share is None for s in three.stretches)
     assert "takes 4 runs" in three.sentences[1]
+    assert three.headline == three.sentences[0]
     assert "3 runs have been" in three.sentences[1]
     alike = stage_by_stage(ways([(80.0, 70.0, 60.0 + k) for k in range(4)]))
     assert alike is not None
