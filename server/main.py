@@ -25,6 +25,7 @@ from server.storage import questions
 from server.storage.backup import read_backup, write_backup
 from server.storage.engine import open_database, read_session
 from server.storage.files import FileStore
+from server.web.api import documents
 from server.web.api import routes as api_routes
 from server.web.errors import install_error_pages
 from server.web.pages import (
@@ -103,7 +104,8 @@ def create_app(settings: Settings) -> FastAPI:
         help,
     ):
         app.include_router(module.router, include_in_schema=False)
-    app.include_router(api_routes.router, prefix="/api/v1")
+    for answers in (api_routes, documents):
+        app.include_router(answers.router, prefix="/api/v1")
     install_error_pages(app)
     app.add_middleware(SecurityMiddleware)
     app.add_middleware(GZipMiddleware, minimum_size=1000)

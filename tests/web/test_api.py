@@ -247,3 +247,50 @@ def test_a_script_does_not_overwrite_what_was_changed_meanwhile(client: TestClie
         assert changed.json()["stamp"] != old["stamp"]
         assert client.put(f"{address}?seen={changed.json()['stamp']}", json=body).status_code == 200
         assert client.put(address, json=body).status_code == 200
+
+
+PNG = b"\x89PNG\r\n\x1a\n" + b"\x00" * 32
+
+
+def test_a_script_keeps_procedure_write_ups_and_files(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    assert client.get(f"{base}/write-up").status_code == 409
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2, "bath": 120, "agent": "a"}, "yield_percent": 60}).json()
+    first = client.get(f"{base}/procedure").json()
+    assert first["stages"] == {}
+    changed = client.put(f"{base}/procedure?seen={first['stamp']}", json={"stages": {"reaction": "Stir well."}})
+    assert changed.json()["stages"] == {"reaction": "Stir well."}
+    late = client.put(f"{base}/procedure?seen={first['stamp']}", json={"stages": {"reaction": "Do not stir."}})
+    assert late.status_code == 409
+    draft = client.get(f"{base}/write-up").json()
+    assert (draft["id"], draft["version"]) == (None, None)
+    assert "Stir well." in draft["markdown"]
+    assert client.get(f"{base}/write-ups").json() == []
+    kept = client.post(f"{base}/write-ups").json()
+    assert (kept["version"], kept["content"]) == (1, draft["content"])
+    assert [one["id"] for one in client.get(f"{base}/write-ups").json()] == [kept["id"]]
+    files = f"/api/v1/runs/{run['id']}/attachments"
+    assert client.post(files, files={"file": ("plate.exe", b"MZ\x00\x00")}).status_code == 422
+    added = client.post(files, files={"file": ("plate.png", PNG)})
+    assert added.status_code == 201
+    assert (added.json()["name"], added.json()["media_type"], added.json()["size"]) == ("plate.png", "image/png", len(PNG))
+    assert client.get(files).json() == [added.json()]
+    assert client.get(f"/attachments/{added.json()['id']}").content == PNG
+    assert client.delete(f"/api/v1/attachments/{added.json()['id']}").status_code == 204
+    assert client.get(files).json() == []
+
+
+def test_a_script_archives_and_chooses_the_evidence(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    assert client.put(f"{base}/archive", json={"archived": True}).json()["archived_at"] is not None
+    assert client.get("/api/v1/preparations").json() == []
+    assert client.put(f"{base}/archive", json={"archived": False}).json()["archived_at"] is None
+    start = {"use_courses": True, "course_variable_id": None, "use_checkpoints": True}
+    assert client.get(f"{base}/evidence-use").json() == start
+    assert client.put(f"{base}/evidence-use/checkpoints", json={"use": False}).json() == {**start, "use_checkpoints": False}
+    hold = client.get(f"{base}/variables").json()[0]["id"]
+    answer = client.put(f"{base}/evidence-use/courses", json={"use": False, "variable_id": hold}).json()
+    assert answer == {"use_courses": False, "course_variable_id": hold, "use_checkpoints": False}
+    assert client.put(f"{base}/evidence-use/courses", json={"use": True, "variable_id": 999}).status_code == 422

@@ -86,13 +86,15 @@ _PROBLEMS: dict[int | str, dict[str, Any]] = {
 router = APIRouter(responses=_PROBLEMS)
 
 
-def _preparation(row: PreparationRow) -> PreparationAnswer:
+def preparation_answer(row: PreparationRow) -> PreparationAnswer:
+    """A preparation as it is answered."""
     return PreparationAnswer(
         **row.model_dump(include=set(PreparationAnswer.model_fields)), stamp=stamp(preparations.as_input(row))
     )
 
 
-def _refuse_outdated(seen: str | None, stored: BaseModel, what: str) -> None:
+def refuse_outdated(seen: str | None, stored: BaseModel, what: str) -> None:
+    """Raise ConflictError where the stored values have another stamp than ``seen``."""
     if is_outdated(seen, stored):
         raise ConflictError(f"{what} was changed since it was read; read it again, then send the change with its new stamp.")
 
@@ -150,19 +152,19 @@ def _run_by_id(session: ReadSession, run_id: int) -> RunAnswer:
 def list_preparations(session: ReadSession, archived: bool = False, search: str = "") -> list[PreparationAnswer]:
     """List preparations by name."""
     rows = questions.list_preparations(session, archived=archived, containing=search)
-    return [_preparation(row) for row in rows]
+    return [preparation_answer(row) for row in rows]
 
 
 @router.post("/preparations", status_code=201, tags=["preparations"])
 def create_preparation(data: PreparationInput, session: WriteSession) -> PreparationAnswer:
     """Create a preparation."""
-    return _preparation(preparations.create_preparation(session, data))
+    return preparation_answer(preparations.create_preparation(session, data))
 
 
 @router.get("/preparations/{preparation_id}", tags=["preparations"])
 def get_preparation(preparation_id: Id, session: ReadSession) -> PreparationAnswer:
     """Return a preparation."""
-    return _preparation(questions.get_preparation(session, preparation_id))
+    return preparation_answer(questions.get_preparation(session, preparation_id))
 
 
 @router.put("/preparations/{preparation_id}", tags=["preparations"])
@@ -171,14 +173,14 @@ def update_preparation(
 ) -> PreparationAnswer:
     """Replace a preparation's own fields; with ``seen``, only if its stamp is still that."""
     row = questions.get_preparation(session, preparation_id)
-    _refuse_outdated(seen, preparations.as_input(row), row.name)
-    return _preparation(preparations.update_preparation(session, preparation_id, data))
+    refuse_outdated(seen, preparations.as_input(row), row.name)
+    return preparation_answer(preparations.update_preparation(session, preparation_id, data))
 
 
 @router.post("/preparations/{preparation_id}/duplicate", status_code=201, tags=["preparations"])
 def duplicate_preparation(preparation_id: Id, session: WriteSession) -> PreparationAnswer:
     """Start a new preparation from this one, without its runs."""
-    return _preparation(preparations.duplicate_preparation(session, preparation_id))
+    return preparation_answer(preparations.duplicate_preparation(session, preparation_id))
 
 
 @router.get("/preparations/{preparation_id}/variables", tags=["variables"])
@@ -198,7 +200,7 @@ def add_variable(preparation_id: Id, data: VariableInput, session: WriteSession)
 def update_variable(variable_id: Id, data: VariableInput, session: WriteSession, seen: str | None = None) -> VariableAnswer:
     """Replace a variable; with ``seen``, only if its stamp is still that."""
     row = questions.get_variable(session, variable_id)
-    _refuse_outdated(seen, variables.as_input(row), row.name)
+    refuse_outdated(seen, variables.as_input(row), row.name)
     return _variable(variables.update_variable(session, variable_id, data))
 
 
@@ -256,7 +258,7 @@ def add_material(preparation_id: Id, data: MaterialInput, session: WriteSession)
 def update_material(material_id: Id, data: MaterialInput, session: WriteSession, seen: str | None = None) -> MaterialAnswer:
     """Replace a material; with ``seen``, only if its stamp is still that."""
     row = questions.get_material(session, material_id)
-    _refuse_outdated(seen, charges.as_input(row), row.name)
+    refuse_outdated(seen, charges.as_input(row), row.name)
     return _material(charges.update_material(session, material_id, data))
 
 
