@@ -13,6 +13,7 @@ GLOSSARY = {
     "run": "One attempt: planned, under way, finished or abandoned.",
     "reading": "A timed measurement during a run, such as a volume collected, the product in the mixture, or a temperature.",
     "checkpoint": "A weighed intermediate of a run.",
+    "stretch": "The part of the way of the product between two checkpoints, theory and isolated product included.",
     "repeat": "Runs with the same settings; their scatter is the repeatability.",
     "working recipe": "The settings that the evidence favours today; always settings that were really run.",
     "effect": "Change in yield when one variable goes across the range that was tried, the others held at the working recipe.",
@@ -27,7 +28,7 @@ GLOSSARY = {
 
 _TAGS = re.compile(r"<(script|style|head)\b.*?</\1>|<[^>]*>", re.DOTALL)
 # Longer words first, so that ‘working recipe’ is no ‘recipe’.
-_WORDS = {word: re.compile(rf"\b{word}s?\b", re.IGNORECASE) for word in sorted(GLOSSARY, key=len, reverse=True)}
+_WORDS = {word: re.compile(rf"\b{word}(e?s)?\b", re.IGNORECASE) for word in sorted(GLOSSARY, key=len, reverse=True)}
 
 
 def words_used(html: str) -> list[str]:
