@@ -84,7 +84,8 @@ def yield_over_runs(
     result = styled(figure, x_title="run number", y_title="yield / %")
     result["layout"]["xaxis"].update(range=[min(numbers) - 0.6, max(numbers) + 0.6])
     count_runs(result, numbers)
-    result["layout"]["yaxis"].update(range=[0, max(105.0, tallest + 5.0)])
+    # A cross at 0 % is not cut in half.
+    result["layout"]["yaxis"].update(range=[-4.0, max(105.0, tallest + 5.0)])
     return result
 
 

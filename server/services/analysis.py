@@ -205,10 +205,17 @@ class Analysis:
         return stage_by_stage(self.ways.ways, self.ways.order)
 
     def best_cross(self) -> tuple[Cross, dict[str, Setting]] | None:
-        """The cross of two runs that implies most, and its settings; None where none beats every run that counts."""
+        """The cross of two runs that implies most, and its settings.
+
+        None where none beats every run that counts with settings that no run has, planned ones included.
+        """
         if not self.crosses:
             return None
-        best = max(self.crosses, key=lambda c: (round(c.percent, 6), -c.first, -c.second))
+        made = encode(self.space.variables, [r.settings for r in self.runs])
+        new = [c for c in self.crosses if not np.any(np.all(np.isclose(made, c.row, rtol=0.0, atol=1e-7), axis=1))]
+        if not new:
+            return None
+        best = max(new, key=lambda c: (round(c.percent, 6), -c.first, -c.second))
         if best.percent <= float(self.table.yields.max()):
             return None
         by_number = {r.number: r.settings for r in self.counting}
@@ -341,6 +348,12 @@ class Analysis:
         for j in range(reach.n_variables):
             if j not in group:
                 centred[:, j] = int(np.argmin(np.abs(reach.coded[j] - working[j])))
+        # An option that has only ever failed is no way to find out more, where there are others.
+        usual = self.table.without_failures().coded
+        for j, v in enumerate(self.space.variables):
+            if v.is_choice:
+                failed_only = set(self.table.coded[:, j]) - set(usual[:, j])
+                centred = centred[~np.isin(reach.coded[j][centred[:, j]], list(failed_only))]
         allowed = centred[reach.allowed(centred)]
         pool = np.unique(allowed, axis=0) if len(allowed) else drawn
         chosen = separating_run(self.table, reach.coded_rows(pool), group, working)
@@ -364,4 +377,4 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     runs = view_runs(session, preparation)
     counting = [r for r in runs if r.counts]
     courses = evidence_beside(session, preparation, space, counting)
-    return Analysis(preparation, space, runs, courses, ways_of(session, preparation_id, counting))
+    return Analysis(preparation, space, runs, courses, ways_of(session, preparation, counting))

@@ -96,7 +96,8 @@ class PreparationInput(Input):
 
     Yields in %, ``new_ground_percent`` in % of a variable's range (None: no such limit),
     ``allowed_loss`` in percentage points and ``window_percent`` the probability of the
-    tolerance window; ``finish_by`` and ``runs_per_week`` say how many runs are left by date.
+    tolerance window; ``finish_by`` and ``runs_per_week`` say how many runs are left by date;
+    ``drying`` says whether that comes before or after the isolation (empty: not said).
     """
 
     name: Name
@@ -115,6 +116,7 @@ class PreparationInput(Input):
     product_coefficient: Number = 1.0
     base_scale_mol: OptionalNumber = None
     balance_readability_g: Number = 0.01
+    drying: Literal["", "before", "after"] = ""
     notes: LongText = ""
     cautions: LongText = ""
     literature_references: LongText = ""

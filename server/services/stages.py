@@ -11,7 +11,7 @@ from server.core.model.stagewise import USUAL_ORDER, Way, WorkOrder
 from server.core.space.variables import Stage
 from server.services.runs import RunView
 from server.storage import questions
-from server.storage.tables import CheckpointRow
+from server.storage.tables import CheckpointRow, PreparationRow
 
 
 @dataclass(frozen=True)
@@ -23,28 +23,40 @@ class Ways:
     order: WorkOrder = USUAL_ORDER
 
 
-def ways_of(session: Session, preparation_id: int, counting: Sequence[RunView]) -> Ways:
+def order_of_work(session: Session, preparation: PreparationRow) -> WorkOrder:
+    """The order of the stages: as the chemist has said it, else as most runs were weighed."""
+    rows = questions.list_all_checkpoints(session, int(preparation.id or 0))
+    return _order(preparation, [c for c in rows if c.kind == "product"])
+
+
+def _order(preparation: PreparationRow, rows: Sequence[CheckpointRow]) -> WorkOrder:
+    sequences: dict[int, list[Stage]] = {}
+    for c in rows:
+        sequences.setdefault(c.run_id, []).append(Stage(c.stage))
+    return WorkOrder.of(list(sequences.values()), {"before": True, "after": False}.get(preparation.drying))
+
+
+def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[RunView]) -> Ways:
     """Read the checkpoints of the counting runs that gave a yield.
 
     A run takes part if its theoretical yield is known. Of several checkpoints of one stage the
     last counts: it stands at the stage's end.
     """
     by_run: dict[int, list[CheckpointRow]] = {}
-    for row in questions.list_all_checkpoints(session, preparation_id):
-        if row.kind == "product":
-            by_run.setdefault(row.run_id, []).append(row)
+    weighed = [c for c in questions.list_all_checkpoints(session, int(preparation.id or 0)) if c.kind == "product"]
+    for row in weighed:
+        by_run.setdefault(row.run_id, []).append(row)
     found = [
         (run, run.theory_g, run.percent, by_run[int(run.row.id or 0)])
         for run in counting
         if int(run.row.id or 0) in by_run and run.row.outcome == "yield"
     ]
-    sequences = {run.number: [Stage(c.stage) for c in rows] for run, _, _, rows in found}
-    order = WorkOrder.of(list(sequences.values()))
+    order = _order(preparation, weighed)
     ways, out_of_order = [], []
     for run, theory_g, percent, rows in found:
         if not theory_g or percent is None:
             continue
-        if not order.agrees(sequences[run.number]):
+        if not order.agrees([Stage(c.stage) for c in rows]):
             out_of_order.append(run.number)
             continue
         left = {Stage(c.stage): c.mass_g * c.purity_percent / theory_g for c in rows}

@@ -10,6 +10,9 @@ from server.core.space.variables import Role, Setting, Variable
 # Volumes that grow with the scale; mL per g or per mmol do not.
 ABSOLUTE_VOLUMES = ("mL", "ml", "L", "l", "µL", "uL", "cL", "dL")
 
+NO_LEEWAY = "hold as closely as you can"
+NO_OTHER_OPTION = "no other option is sure to keep the yield"
+
 
 def setting_text(v: Variable, value: Setting) -> str:
     """A setting with its unit."""
@@ -37,14 +40,14 @@ def window_text(w: VariableWindow) -> str:
     """
     if w.variable.is_choice:
         if not w.keeps:
-            return "no other option is sure to keep the yield"
+            return NO_OTHER_OPTION
         return "or " + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
     low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
     if w.variable.role is Role.COUNT:
         low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)
     half = 0.5 * w.variable.working_step
     if setting - low < half and high - setting < half:
-        return "hold as closely as you can"
+        return NO_LEEWAY
     # A tenth of a step is fine enough; rounded inwards, but never past the setting.
     decimals = max(0, math.ceil(-math.log10(0.1 * w.variable.working_step)))
     grain = 10.0**decimals

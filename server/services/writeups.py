@@ -19,7 +19,7 @@ from server.services.charges import make_charge
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.preparations import log_change, now, today
-from server.services.words import setting_at_scale, setting_text, window_text
+from server.services.words import NO_LEEWAY, NO_OTHER_OPTION, setting_at_scale, setting_text, window_text
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
@@ -181,7 +181,7 @@ def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | N
     settings = analysis.working.settings
     texts = analysis.preparation.procedure or {}
     out = []
-    for stage in Stage:
+    for stage in analysis.ways.order.stages:
         inside = [v for v in analysis.space.variables if v.stage is stage]
         text = str(texts.get(stage.value, ""))
         left = _left_words(analysis, stage, theory_g)
@@ -264,6 +264,12 @@ def scope_sentence(content: Content) -> str:
 
 def window_sentence(content: Content) -> str:
     """What the ranges beside the settings mean."""
+    windows = [s["window"] for stage in content["stages"] for s in stage["settings"]]
+    if all(w.removesuffix(" at the base scale") in (NO_LEEWAY, NO_OTHER_OPTION) for w in windows):
+        return (
+            f"No range could be given: beyond the settings themselves nothing is sure to keep the true yield within "
+            f"{content['allowed_loss']:g} points of the recipe with a probability of {content['window_percent']:g} %."
+        )
     return (
         f"Anywhere in the ranges given, all settings drifting together, the true yield stays within "
         f"{content['allowed_loss']:g} points of the recipe with a probability of at least {content['window_percent']:g} %."

@@ -77,6 +77,8 @@ class PreparationRow(SQLModel, table=True):
     course_variable_id: int | None = None
     # Whether what checkpoints say about stages is evidence for the models.
     use_checkpoints: bool = True
+    # Whether drying comes 'before' or 'after' the isolation; empty: not said.
+    drying: str = ""
     # What is done, by stage, in the chemist's words.
     procedure: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     last_run_number: int = 0

@@ -197,3 +197,33 @@ def test_two_runs_put_together_promise_more_than_any_run(session: Session) -> No
     # Once such a run has given more, no cross beats it.
     make_run(session, analysis.preparation, 83.0, settings={"hold": 4.0, "agent": "MgSO4"})
     assert analyse(session, int(analysis.preparation.id or 0)).best_cross() is None
+
+
+def test_what_was_run_already_is_not_offered_as_a_cross(session: Session) -> None:
+    preparation = made_by_hold_kept_by_agent(session)
+    key = int(preparation.id or 0)
+    assert analyse(session, key).best_cross() is not None
+    # Such a run gave less, though: its two halves promise more than it kept.
+    make_run(session, preparation, 70.0, settings={"hold": 4.0, "agent": "MgSO4"})
+    again = analyse(session, key).best_cross()
+    assert again is None or (again[1]["1"], again[1]["3"]) != (4.0, "MgSO4")
+
+
+def test_an_option_that_only_failed_does_not_separate(session: Session) -> None:
+    preparation = make_preparation(session)
+    for hold, agent, outcome in (
+        (1.0, "MgSO4", "yield"),
+        (2.0, "MgSO4", "yield"),
+        (3.0, "MgSO4", "yield"),
+        (6.0, "Na2SO4", "failure"),
+    ):
+        make_run(
+            session,
+            preparation,
+            60.0 + hold if outcome == "yield" else 2.0,
+            settings={"hold": hold, "agent": agent},
+            outcome=outcome,
+        )
+    found = analyse(session, int(preparation.id or 0)).separating_run()
+    if found is not None:
+        assert found[1]["3"] == "MgSO4"

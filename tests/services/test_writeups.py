@@ -10,7 +10,9 @@ from server.paths import asset_folder
 from server.services.analysis import Analysis, analyse
 from server.services.demo import load_demo
 from server.services.inputs import ProcedureInput
-from server.services.writeups import as_markdown, compose, runs_picture, set_procedure, store_version
+from server.services.preparations import as_input, update_preparation
+from server.services.words import NO_LEEWAY
+from server.services.writeups import as_markdown, compose, runs_picture, set_procedure, store_version, window_sentence
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
@@ -56,6 +58,22 @@ def test_each_stage_says_what_was_left_at_its_end(session: Session, ester: Analy
     assert f", {grams:.3g} g of product at this scale." in text
     use = [s for s in compose(session, ester)["stages"] if s["left"]]
     assert [s["title"] for s in use] == ["Reaction", "Work-up", "Drying"]
+
+
+def test_what_is_dried_first_is_written_first(session: Session, ester: Analysis) -> None:
+    key = int(ester.preparation.id or 0)
+    set_procedure(session, key, ProcedureInput(stages={"drying": "Dry it.", "isolation": "Distil it."}))
+    assert [s["title"] for s in compose(session, analyse(session, key))["stages"]][-2:] == ["Isolation", "Drying"]
+    data = as_input(questions.get_preparation(session, key)).model_copy(update={"drying": "before"})
+    update_preparation(session, key, data)
+    assert [s["title"] for s in compose(session, analyse(session, key))["stages"]][-2:] == ["Drying", "Isolation"]
+
+
+def test_without_any_leeway_no_range_is_promised(session: Session, ester: Analysis) -> None:
+    content = compose(session, ester)
+    assert window_sentence(content).startswith("Anywhere in the ranges given")
+    tight = [{**s, "settings": [{**x, "window": NO_LEEWAY} for x in s["settings"]]} for s in content["stages"]]
+    assert window_sentence({**content, "stages": tight}).startswith("No range could be given")
 
 
 def test_another_scale_says_that_the_words_do_not_grow(session: Session, ester: Analysis) -> None:

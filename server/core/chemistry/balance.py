@@ -88,7 +88,7 @@ def follow_the_product(
         raise InvalidInputError({"theoretical_yield_g": "The theoretical yield must be more than 0 g."})
     marks = [Checkpoint("theory", "reaction", theoretical_g), *checkpoints]
     if product_g is not None:
-        marks.append(Checkpoint("isolated product", "drying", product_g))
+        marks.append(Checkpoint("isolated product", "", product_g))
     if len(marks) == 1:
         raise InvalidInputError({"checkpoints": "Enter a checkpoint or the product mass to see where the product went."})
     stages = tuple(
@@ -113,7 +113,13 @@ def _sentence(stages: Sequence[StageRecovery], theoretical_g: float) -> str:
     more = ""
     if gained:
         s = gained[0]
-        more = f" But {s.to_name} holds more product than {s.from_name} did: one of the two was wet, or its content is not right."
+        than = "theory allows" if s is stages[0] else f"{s.from_name} did"
+        why = "it was wet, or its content" if s is stages[0] else "one of the two was wet, or its content"
+        told = f"{s.to_name} holds more product than {than}: {why} is not right."
+        if s.to_name == worst.from_name:
+            # What seems lost after it was never there.
+            return f"{told[0].upper()}{told[1:]} So where most was lost cannot be told."
+        more = f" But {told}"
     return (
         f"Most was lost between {worst.from_name} and {worst.to_name}: {worst.lost_g:.3g} g, "
         f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %).{more}"

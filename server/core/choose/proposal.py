@@ -7,7 +7,7 @@ repeat (is the best run luck?), shorten (same yield in fewer hours, or with less
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -15,13 +15,14 @@ import numpy as np
 
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable
+from server.core.model.effects import listed
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
-from server.core.model.runs import Beside, RunTable
+from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, reach_of
 from server.core.space.units import convert
-from server.core.space.variables import FloatArray, Role, Setting, Settings
+from server.core.space.variables import FloatArray, Role, Setting, Settings, Variable
 from server.errors import NothingReachableError
 
 # Half-width of the doubt about a run's mean that the working recipe has to carry. [sd]
@@ -117,6 +118,17 @@ class History:
     def tried(self) -> tuple[Settings, ...]:
         return self.settings
 
+    @property
+    def failed(self) -> dict[int, Settings]:
+        """Settings of the runs that failed, by run number."""
+        table = zip(self.table.numbers, self.settings, self.table.extra_sd, strict=True)
+        return {number: settings for number, settings, sd in table if sd >= FAILURE_SD}
+
+    @property
+    def succeeded(self) -> list[Settings]:
+        """Settings of the runs that did not fail."""
+        return [settings for settings, sd in zip(self.settings, self.table.extra_sd, strict=True) if sd < FAILURE_SD]
+
 
 def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -> int | None:
     """Return the position of the run whose settings the evidence favours.
@@ -148,26 +160,53 @@ def hold_hours(space: Space, settings: Settings) -> float | None:
     return float(sum(convert(float(settings[v.key]), v.unit, "h") for v in times))
 
 
-def new_ground_words(space: Space, settings: Settings, tried: Sequence[Settings]) -> tuple[str, ...]:
-    """Say which settings lie outside what has been tried."""
+def new_ground_words(
+    space: Space, settings: Settings, tried: Sequence[Settings], failed: Mapping[int, Settings] | None = None
+) -> tuple[str, ...]:
+    """Say which settings lie outside what has been tried, or where only failed runs have been.
+
+    Parameters
+    ----------
+    tried : sequence of settings
+        Of runs that did not fail.
+    failed : mapping of int to settings, or None
+        Of runs that failed, by run number.
+    """
     words: list[str] = []
-    if not tried:
+    failures = failed or {}
+    everything = [*tried, *failures.values()]
+    if not everything:
         return ()
     for v in space.variables:
         value = settings[v.key]
+        failed_at = {number: row[v.key] for number, row in failures.items()}
+        good = [row[v.key] for row in tried]
         if v.is_choice:
-            if value not in {row[v.key] for row in tried}:
+            if value not in {row[v.key] for row in everything}:
                 words.append(f"{v.name} {value} has not been tried")
+            elif value not in good:
+                runs = listed([str(n) for n, option in failed_at.items() if option == value])
+                words.append(f"{v.name} {value} has been tried without success only (run {runs})")
             continue
-        seen = [float(row[v.key]) for row in tried]
-        number = float(value)
-        # What was really set or weighed is never quite on the steps.
-        slack = 0.1 * v.working_step
-        if number > max(seen) + slack:
-            words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is above the {max(seen):g} tried so far")
-        elif number < min(seen) - slack:
-            words.append(f"{v.name} {number:g} {v.unit}".rstrip() + f" is below the {min(seen):g} tried so far")
+        words += _beyond(v, float(value), [float(row[v.key]) for row in everything], [float(x) for x in good], failed_at)
     return tuple(words)
+
+
+def _beyond(v: Variable, number: float, seen: list[float], good: list[float], failed_at: Mapping[int, Setting]) -> list[str]:
+    """Say that a number lies above or below what was tried, or what was tried without failing."""
+    # What was really set or weighed is never quite on the steps.
+    slack = 0.1 * v.working_step
+    lead = f"{v.name} {number:g} {v.unit}".rstrip()
+    for sign, word in ((1.0, "above"), (-1.0, "below")):
+        end = sign * max(sign * x for x in seen)
+        safe = sign * max(sign * x for x in good) if good else end
+        beyond = [(n, float(x)) for n, x in failed_at.items() if sign * (float(x) - safe) > slack and good]
+        failures = "; ".join(f"run {n} failed at {x:g}" for n, x in beyond)
+        if sign * (number - end) > slack:
+            return [f"{lead} is {word} the {end:g} tried so far" + (f"; {failures}" if failures else "")]
+        if failures and sign * (number - safe) > slack:
+            return [f"{lead} is {word} the {safe:g} tried without failing; {failures}"]
+    return []
 
 
 def with_pending(history: History, ladder: Ladder, seed: int) -> Ladder:
@@ -461,7 +500,7 @@ def _finish(
         forecast,
         chance,
         reason,
-        new_ground_words(space, settings, history.tried),
+        new_ground_words(space, settings, history.succeeded, history.failed),
         hold_hours(space, settings),
         is_opening,
     )

@@ -156,7 +156,7 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     now = (
         "The last reading is past the 95 %."
         if last >= to_95.value
-        else f"That is {hours_words(to_95.value - last)} from the last reading."
+        else f"That is {hours_words(to_95.value - last)} after the last reading."
     )
     text = f"95 % of the plateau is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
     if last >= pays:

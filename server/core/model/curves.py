@@ -8,7 +8,7 @@ import numpy as np
 
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import code_values
-from server.core.space.variables import FloatArray, Variable
+from server.core.space.variables import FloatArray, Role, Variable
 
 N_CURVE = 41
 N_PAIR = 25
@@ -67,7 +67,8 @@ def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
         coded = values
         tried = np.isin(values, seen)
     else:
-        values = np.linspace(v.low, v.high, N_CURVE)
+        # There is no wash and a half.
+        values = np.arange(v.low, v.high + 0.5) if v.role is Role.COUNT else np.linspace(v.low, v.high, N_CURVE)
         coded = code_values(v, values)
         tried = (coded >= seen.min() - 1e-9) & (coded <= seen.max() + 1e-9)
     rows = np.tile(working, (len(values), 1))

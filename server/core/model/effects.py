@@ -15,7 +15,7 @@ import numpy as np
 from server.core.model.knowable import Knowable, what_is_knowable
 from server.core.model.ladder import Ladder
 from server.core.model.mixture import Mixture
-from server.core.model.runs import RunTable
+from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.variables import FloatArray, Variable
 
 FEWEST_RUNS_FOR_EFFECTS = 3
@@ -95,7 +95,7 @@ def _effect(
     if table.n_runs < FEWEST_RUNS_FOR_EFFECTS:
         sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
         return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
-    low, high, from_label, to_label = _ends(ladder, j, v, working, raw)
+    low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw)
     change = ladder.difference(low[None], high[None])
     numbers = summarise(change)
     partners = tuple(table.variables[k].name for k in knowable.partners(j))
@@ -107,7 +107,7 @@ def _effect(
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
-    is_sure = probability >= CLEAR_PROBABILITY and not (v.is_choice and _rests_on_failures(table, j, (low[j], high[j])))
+    is_sure = probability >= CLEAR_PROBABILITY and not _rests_on_failures(table, j, (low[j], high[j]))
     if is_sure and abs(mean) >= SMALL_EFFECT and table.n_runs >= FEWEST_RUNS_FOR_CLEAR:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
@@ -123,13 +123,16 @@ def _effect(
         sentence = f"{v.name}: going {span} likely {direction} {what}, by about {abs(mean):.1f} points {ranges}."
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
+    if beyond:
+        runs = f"run {beyond[0]}, which" if len(beyond) == 1 else f"runs {listed([str(n) for n in beyond])}, which"
+        sentence += f" Beyond that there is only {runs} failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
 
 
 def _rests_on_failures(table: RunTable, column: int, levels: tuple[float, float]) -> bool:
-    """Whether an option was seen in failed runs only: something else may have gone wrong there."""
+    """Whether a setting was seen in failed runs only: something else may have gone wrong there."""
     usual = table.without_failures().coded[:, column]
-    return any(not np.any(usual == level) for level in levels)
+    return any(not np.any(np.abs(usual - level) < 1e-9) for level in levels)
 
 
 def listed(names: Sequence[str]) -> str:
@@ -170,8 +173,12 @@ def summarise(change: Mixture) -> dict[str, float]:
 
 def _ends(
     ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str]
-) -> tuple[FloatArray, FloatArray, str, str]:
-    """Return the two rows to compare and their labels: lowest against highest tried, or worst against best choice."""
+) -> tuple[FloatArray, FloatArray, str, str, list[int]]:
+    """Return the two rows to compare and their labels: lowest against highest tried, or worst against best choice.
+
+    Numbers count where runs did not fail, if there are two: beyond, several variables may have been moved
+    at once in a failed run, and nobody knows which of them did it. Last, the runs that failed beyond.
+    """
     column = ladder.table.coded[:, j]
     first, last = working.copy(), working.copy()
     if v.is_choice:
@@ -180,11 +187,15 @@ def _ends(
         rows[:, j] = levels
         means = ladder.predict(rows).mean
         first[j], last[j] = levels[int(np.argmin(means))], levels[int(np.argmax(means))]
-        return first, last, v.choices[int(first[j])], v.choices[int(last[j])]
+        return first, last, v.choices[int(first[j])], v.choices[int(last[j])], []
     numbers = np.array([float(r) for r in raw])
-    low, high = int(np.argmin(column)), int(np.argmax(column))
-    first[j], last[j] = column[low], column[high]
-    return first, last, _label(v, float(numbers.min())), _label(v, float(numbers.max()))
+    usual = ladder.table.extra_sd < FAILURE_SD
+    if not np.any(usual) or np.ptp(column[usual]) < 1e-9:
+        usual = np.ones(len(column), dtype=bool)
+    first[j], last[j] = column[usual].min(), column[usual].max()
+    outside = (column < first[j] - 1e-9) | (column > last[j] + 1e-9)
+    beyond = sorted(n for n, is_out in zip(ladder.table.numbers, outside, strict=True) if is_out)
+    return first, last, _label(v, float(numbers[usual].min())), _label(v, float(numbers[usual].max())), beyond
 
 
 def _label(v: Variable, value: float | str) -> str:

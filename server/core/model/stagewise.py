@@ -27,7 +27,7 @@ _MOST = 0.5
 # Content of a checkpoint is known about this well. [percentage points of theory] (own judgement)
 CONTENT_SD = 2.0
 # More gained than this, against theory or an earlier checkpoint, is a mistake in a mass or a content. [percentage points
-# of theory] Such runs are shown, but take no part in shares and crosses.
+# of theory] Such runs are shown, but their checkpoints play no part.
 _GAIN = 2.0 * CONTENT_SD
 # What two runs together imply is doubted by this much in any case [percentage points], and by this share of its
 # distance from what either run gave (own judgement): one stage may make the work of the next harder.
@@ -41,6 +41,7 @@ MOST_CROSSED = 20
 _HIGHEST = 110.0
 # These two come in either order: crystals are isolated, then dried; a solution is dried, then evaporated.
 _EITHER_ORDER = (Stage.ISOLATION, Stage.DRYING)
+_DRYING_FIRST = (*(s for s in Stage if s not in _EITHER_ORDER), Stage.DRYING, Stage.ISOLATION)
 
 
 @dataclass(frozen=True)
@@ -55,14 +56,16 @@ class WorkOrder:
     is_known: bool = False
 
     @classmethod
-    def of(cls, sequences: Sequence[Sequence[Stage]]) -> WorkOrder:
-        """The order in which most runs had isolation and drying, from the stages of each run as they were weighed."""
+    def of(cls, sequences: Sequence[Sequence[Stage]], drying_first: bool | None = None) -> WorkOrder:
+        """The order in which most runs had isolation and drying, from the stages of each run as they were weighed.
+
+        ``drying_first`` is the order where the chemist has said it.
+        """
+        if drying_first is not None:
+            return cls(_DRYING_FIRST if drying_first else tuple(Stage), True)
         both = [[s for s in sequence if s in _EITHER_ORDER] for sequence in sequences]
-        drying_first = [s[0] is Stage.DRYING for s in both if len(set(s)) == 2]
-        if drying_first and sum(drying_first) * 2 > len(drying_first):
-            swapped = [s for s in Stage if s not in _EITHER_ORDER]
-            return cls((*swapped, Stage.DRYING, Stage.ISOLATION), True)
-        return cls(tuple(Stage), bool(drying_first))
+        seen = [s[0] is Stage.DRYING for s in both if len(set(s)) == 2]
+        return cls(_DRYING_FIRST if sum(seen) * 2 > len(seen) else tuple(Stage), bool(seen))
 
     def agrees(self, sequence: Sequence[Stage]) -> bool:
         """Whether a run was weighed in this order."""
@@ -234,12 +237,13 @@ def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Stage
     shares add up to 1 because the covariance is linear. One may be negative: then that stretch
     made up for another.
     """
-    usable = [w for w in ways if w.percent > 0 and any(x > 0 for x in w.left.values())]
+    shown = [w for w in ways if w.percent > 0 and any(x > 0 for x in w.left.values())]
+    usable = [w for w in shown if not w.gains]
     counts = {s: sum(w.left.get(s, 0.0) > 0 for w in usable) for s in Stage}
     stations = tuple(s for s in order.stages if counts[s] >= FEWEST_RUNS_OF_STAGE)
     if not stations:
         return None
-    complete = [w for w in usable if all(w.left.get(s, 0.0) > 0 for s in stations) and not w.gains]
+    complete = [w for w in usable if all(w.left.get(s, 0.0) > 0 for s in stations)]
     stretches: list[Stretch] = []
     for start, end in itertools.pairwise([None, *stations, None]):
         is_first = not stretches
@@ -256,9 +260,9 @@ def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Stage
             stretches = [replace(s, share_low=float(low[k]), share_high=float(high[k])) for k, s in enumerate(stretches)]
     numbers = tuple(w.number for w in complete)
     losses, differences = _loss_sentences(stretches, numbers), _share_sentences(stretches, numbers, alone)
-    sentences = (*losses, *differences, *_gain_sentences(usable))
+    sentences = (*losses, *differences, *_gain_sentences(shown))
     headline = differences[0] if shares is not None else " ".join(losses)
-    return StageByStage(tuple(usable), stations, tuple(stretches), numbers, sentences, headline)
+    return StageByStage(tuple(shown), stations, tuple(stretches), numbers, sentences, headline)
 
 
 def _shares(complete: Sequence[Way], stations: Sequence[Stage]) -> tuple[FloatArray | None, int | None]:
@@ -325,6 +329,10 @@ def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alon
     else:
         lead = f"The largest part of the differences between these {count} runs arises {top.where}"
     out = [f"{lead}: {share} of the differences ({range_text(top)} with any one run left out)."]
+    rivals = [s for s in known if s is not top and (s.share_high or 0.0) >= (top.share_low or 0.0)]
+    if rivals:
+        named = " and ".join(f"what happens {s.where} ({percent_text(s.share or 0.0)}, {range_text(s)})" for s in rivals)
+        out[0] += f" It cannot be told from {named}."
     out += [
         f"What happens {s.where} runs against the rest ({percent_text(s.share or 0.0)} of the differences): where more came in, "
         "less was kept. That can be real, or the content of a checkpoint is off."
@@ -343,7 +351,7 @@ def _gain_sentences(ways: Sequence[Way]) -> list[str]:
             than = "theory allows" if start is None else f"at the end of the {_short(start, '')}"
             out.append(
                 f"Run {way.number} has {gain:.0f} points of theory more {what} than {than}: something was wet, or a content is "
-                "not right. Its checkpoints count in the tables only."
+                "not right. Its checkpoints are shown, but play no part."
             )
     return out
 

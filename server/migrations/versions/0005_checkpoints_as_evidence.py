@@ -1,4 +1,4 @@
-"""Whether checkpoints of runs are evidence for the models."""
+"""Whether checkpoints of runs are evidence for the models, and whether drying comes before the isolation."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -11,6 +11,7 @@ depends_on = None
 
 def upgrade() -> None:
     op.add_column("preparation", sa.Column("use_checkpoints", sa.Boolean(), nullable=False, server_default="1"))
+    op.add_column("preparation", sa.Column("drying", sa.String(), nullable=False, server_default=""))
 
 
 def downgrade() -> None:

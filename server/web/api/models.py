@@ -41,6 +41,7 @@ class PreparationAnswer(Answer):
     product_coefficient: float
     base_scale_mol: float | None
     balance_readability_g: float
+    drying: str
     notes: str
     cautions: str
     literature_references: str

@@ -12,7 +12,7 @@ from server.core.chemistry.charge import AmountKind, ChargeLine, MaterialRole
 from server.core.chemistry.drying import AGENTS, DryingAdvice, advise_drying
 from server.core.chemistry.formula import smiles_available
 from server.core.chemistry.weights import SOURCE
-from server.core.space.variables import STAGE_WORDS, Stage
+from server.core.space.variables import STAGE_WORDS
 from server.errors import InvalidInputError
 from server.services.cautions import cautions_for
 from server.services.charges import DRIVING_ROLES, Charge, add_material, as_input, delete_material, make_charge, update_material
@@ -21,6 +21,7 @@ from server.services.numbers import NumberTextError, read_number
 from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
+from server.services.stages import order_of_work
 from server.services.words import setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
@@ -256,7 +257,8 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     scale = run.row.scale_mol or preparation.base_scale_mol
     charge = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
     stages = []
-    for stage in Stage:
+    order = order_of_work(session, preparation).stages
+    for stage in order:
         inside = [
             (v.name, setting_at_scale(v, run.planned[v.key], scale, preparation.base_scale_mol))
             for v in space.variables
@@ -273,6 +275,6 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     ]
     limits.extend(rule.text for rule in space.rules)
     lines = [(line, charge.rounded_g.get(line.material.key)) for line in charge.lines] if charge else []
-    procedure = [(STAGE_TITLES[stage], str(text)) for stage in Stage if (text := (preparation.procedure or {}).get(stage.value))]
+    procedure = [(STAGE_TITLES[stage], str(text)) for stage in order if (text := (preparation.procedure or {}).get(stage.value))]
     page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions, procedure)
     return render(request, "runs/bench_sheet.html", page)

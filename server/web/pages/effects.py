@@ -24,6 +24,8 @@ from server.web.pages.work import waiting
 from server.web.rendering import render
 
 router = APIRouter()
+# A curve with more points shows every fifth in its table.
+_MOST_ROWS = 25
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         )
         values = [r.settings[effect.key] for r in analysis.counting]
         data = response_curve_figure(curve, [as_plot(v) for v in values], [float(r.percent or 0.0) for r in analysis.counting])
-        every = range(len(curve.mean)) if curve.variable.is_choice else range(0, len(curve.mean), 5)
+        every = range(0, len(curve.mean), 5 if len(curve.mean) > _MOST_ROWS else 1)
         rows = [
             (curve.labels[k], float(curve.mean[k]), float(curve.low_90[k]), float(curve.high_90[k]), bool(curve.tried[k]))
             for k in every

@@ -164,7 +164,7 @@ def runs_figure(analysis: Analysis) -> Figure | None:
     n = sum(p.kind != "forecast" for p in points)
     text = f"Yield over {n} run{'s' if n != 1 else ''}."
     if best is not None:
-        text += f" The best is run {best.number} with {show_percent(best.percent)}."
+        text += f" The best is run {best.number} with {show_percent(best.percent)}; the pale stair is the best so far."
         if preparation.aim_percent is not None:
             text += f" The aim is {preparation.aim_percent:g} %."
     return Figure("yield-over-runs", text, data)

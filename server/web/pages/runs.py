@@ -215,7 +215,7 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             changes=[(c, change_words(c)) for c in questions.list_changes(session, preparation.id, run.number)],
             stages=STAGE_WORDS,
             exclude_form=form if part == "exclude" else FormState(),
-            checkpoint_form=form if part == "checkpoint" else FormState({"purity_percent": "100", "stage": "work_up"}),
+            checkpoint_form=form if part == "checkpoint" else FormState({"stage": "work_up"}),
             weighed_form=form if part == "weighed" else FormState(weighed),
             as_weighed=as_weighed,
             material_names=[(int(m.id or 0), m.name) for m in questions.list_materials(session, preparation.id)],

@@ -81,12 +81,13 @@ def _view(analysis: Analysis, stretch: Stretch) -> StretchView:
     quiet = []
     for evidence, words in (
         (Evidence.NOT_SHOWN, "No effect shown yet"),
-        (Evidence.CANNOT_TELL, "Cannot be told apart"),
         (Evidence.NEVER_MOVED, "Never moved in these runs"),
     ):
         names = [e.name for e in effects if e.evidence is evidence]
         if names:
             quiet.append(f"{words}: {listed(names)}.")
+    groups = {frozenset((e.name, *e.partners)): None for e in effects if e.evidence is Evidence.CANNOT_TELL}
+    quiet += [f"Cannot be told apart: {listed(sorted(group))}." for group in groups]
     share = "–" if stretch.share is None else percent_text(stretch.share)
     return StretchView(stretch, share, range_text(stretch), shown, tuple(quiet), message)
 

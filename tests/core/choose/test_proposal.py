@@ -13,6 +13,7 @@ from server.core.choose.proposal import (
     Forecast,
     History,
     Purpose,
+    assess,
     new_ground_words,
     propose,
     working_recipe,
@@ -20,7 +21,7 @@ from server.core.choose.proposal import (
 from server.core.choose.search import draw_reachable, nearest_reachable
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
-from server.core.model.runs import RunTable
+from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, Space, reach_of, total_time_rule
 from server.core.space.variables import Role, Setting, Variable
@@ -295,3 +296,33 @@ def test_the_reason_for_a_repeat_counts_what_is_there() -> None:
     assert "beside the 3 results there" in propose(h, fit_ladder(h.table), Purpose.REPEAT).reason
     once = history(ROWS, YIELDS)
     assert "two results there" in propose(once, fit_ladder(once.table), Purpose.REPEAT).reason
+
+
+def test_ground_on_which_only_failed_runs_have_been_is_told() -> None:
+    t = Variable("t", "bath", Role.TEMPERATURE, "°C", 20, 100, 5, 60)
+    kind = Variable("a", "agent", Role.CHOICE, choices=("x", "y", "z"), base="x")
+    space = Space((t, kind))
+    good: list[dict[str, float | str]] = [{"t": 60.0, "a": "x"}, {"t": 70.0, "a": "y"}]
+    failed: dict[int, dict[str, float | str]] = {7: {"t": 80.0, "a": "z"}}
+    at = [new_ground_words(space, {"t": value, "a": "x"}, good, failed) for value in (65.0, 70.0, 75.0, 80.0, 85.0, 55.0)]
+    beyond = "°C is above the 70 tried without failing; run 7 failed at 80"
+    assert at[:4] == [(), (), (f"bath 75 {beyond}",), (f"bath 80 {beyond}",)]
+    assert at[4] == ("bath 85 °C is above the 80 tried so far; run 7 failed at 80",)
+    assert at[5] == ("bath 55 °C is below the 60 tried so far",)
+    only_failed = ("agent z has been tried without success only (run 7)",)
+    assert new_ground_words(space, {"t": 65.0, "a": "z"}, good, failed) == only_failed
+    # The same settings have also worked: no warning.
+    assert new_ground_words(space, {"t": 80.0, "a": "z"}, [*good, {"t": 80.0, "a": "z"}], failed) == ()
+
+
+def test_a_proposal_says_where_only_failed_runs_have_been() -> None:
+    plain = history(ROWS, YIELDS)
+    sds = np.where(np.arange(len(YIELDS)) == len(YIELDS) - 1, FAILURE_SD, 0.0)
+    table = RunTable(plain.table.variables, plain.table.coded, plain.table.yields, sds, plain.table.numbers)
+    asked = replace(plain, table=table)
+    assert asked.failed == {len(YIELDS): ROWS[-1]}
+    assert asked.succeeded == ROWS[:-1]
+    far = {**ROWS[-1], "bath": 150.0}
+    assert assess(asked, fit_ladder(table), far, Purpose.RAISE).new_ground == new_ground_words(
+        SPACE, far, ROWS[:-1], {len(YIELDS): ROWS[-1]}
+    )

@@ -155,3 +155,35 @@ def test_chance_among_few_runs_is_no_dependence() -> None:
         table = RunTable(variables, rng.random((9, 6)), np.arange(9.0), np.zeros(9), tuple(range(1, 10)))
         found += bool(what_is_knowable(table).together)
     assert found <= 6
+
+
+def test_numbers_count_where_runs_did_not_fail() -> None:
+    rows = [(1.0, 110.0, "a"), (2.0, 120.0, "a"), (2.0, 110.0, "b"), (3.0, 115.0, "a"), (3.0, 120.0, "b"), (6.0, 150.0, "a")]
+    yields = [60.0, 66.0, 65.5, 69.0, 71.5, 0.0]
+    plain = runs(rows, yields)
+    failed = RunTable(VARIABLES, plain.coded, plain.yields, np.array([0.0] * 5 + [FAILURE_SD]), plain.numbers)
+    table = failed.in_canonical_order()
+    raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+    ladder = fit_ladder(table)
+    found = {e.key: e for e in find_effects(ladder, plain.coded[4], raw)}
+    # Hold and bath were both moved further in run 6 only, which failed: it cannot say which of them did it.
+    assert (found["hold"].from_label, found["hold"].to_label) == ("1 h", "3 h")
+    assert (found["bath"].from_label, found["bath"].to_label) == ("110 °C", "120 °C")
+    assert found["hold"].sentence.endswith("Beyond that there is only run 6, which failed.")
+    assert all(number != 6 for number, _, _ in judge(ladder).misfits)
+    all_good = {e.key: e for e in effects_of(rows, yields).values()}
+    assert all_good["hold"].to_label == "6 h"
+    assert "failed" not in all_good["hold"].sentence
+
+
+def test_where_only_the_failed_run_moved_a_variable_nothing_is_clear() -> None:
+    rows = [(1.0, 120.0, "a"), (2.0, 120.0, "a"), (3.0, 120.0, "a"), (4.0, 120.0, "a"), (2.5, 120.0, "a"), (2.5, 145.0, "a")]
+    plain = runs(rows, [60.0, 62.0, 63.0, 61.0, 62.5, 0.0])
+    failed = RunTable(VARIABLES, plain.coded, plain.yields, np.array([0.0] * 5 + [1.0]), plain.numbers)
+    marked = RunTable(VARIABLES, plain.coded, plain.yields, np.array([0.0] * 5 + [FAILURE_SD]), plain.numbers)
+    evidence = []
+    for table in (failed.in_canonical_order(), marked.in_canonical_order()):
+        raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+        evidence.append({e.key: e for e in find_effects(fit_ladder(table), plain.coded[0], raw)}["bath"].evidence)
+    assert evidence[0] is Evidence.CLEAR
+    assert evidence[1] is not Evidence.CLEAR

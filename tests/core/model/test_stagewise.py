@@ -15,6 +15,7 @@ from server.core.model.stagewise import (
     cross_runs,
     crossed_evidence,
     percent_text,
+    range_text,
     stage_by_stage,
 )
 from server.core.space.coordinates import encode
@@ -136,7 +137,8 @@ def test_runs_that_gained_product_take_no_part(mark: tuple[float, float, float],
     assert found.complete == without.complete == (1, 2, 3, 4)
     assert found.sentences[:2] == without.sentences
     assert [s.share for s in found.stretches] == [s.share for s in without.stretches]
-    assert found.stretches[0].numbers == (1, 2, 3, 4, 5)
+    assert found.stretches[0].numbers == (1, 2, 3, 4)
+    assert [w.number for w in found.ways] == [1, 2, 3, 4, 5]
     # Within what a content is known to, a gain is no mistake.
     assert stage_by_stage(ways([*MARKS, (103.0, 50.0, 53.0)])).complete == (1, 2, 3, 4, 5)  # type: ignore[union-attr]
 
@@ -169,6 +171,27 @@ def test_isolation_and_drying_come_in_either_order() -> None:
     assert found is not None
     assert found.stretches[0].acts(agent("a", "b"))
     assert found.stretches[0].acts(hold())
+
+
+def test_the_order_that_the_chemist_has_said_holds() -> None:
+    crystals = [Stage.REACTION, Stage.ISOLATION, Stage.DRYING]
+    assert WorkOrder.of([crystals], drying_first=True).stages[-2:] == (Stage.DRYING, Stage.ISOLATION)
+    assert WorkOrder.of([crystals[:1]], drying_first=False) == WorkOrder(is_known=True)
+
+
+def test_stretches_that_make_about_as_much_are_both_named() -> None:
+    # Reaction and work-up differ by about as much, each in its own runs.
+    marks = [(60.0, 54.0, 53.0), (80.0, 72.0, 71.0), (80.0, 50.0, 49.0), (62.0, 44.0, 43.5), (70.0, 60.0, 59.0)]
+    found = stage_by_stage(ways(marks))
+    assert found is not None
+    reaction, work_up, _ = found.stretches
+    assert work_up.share is not None
+    assert reaction.share is not None
+    assert work_up.share > reaction.share
+    assert (reaction.share_high or 0.0) > (work_up.share_low or 0.0)
+    assert "The largest part of the differences between these 5 runs arises between" in found.sentences[1]
+    told = f"It cannot be told from what happens in the reaction ({percent_text(reaction.share)}, {range_text(reaction)})."
+    assert found.sentences[1].endswith(told)
 
 
 def test_crosses_wait_until_the_order_is_known() -> None:
