@@ -3,7 +3,9 @@
 Whoever sets the ranges puts the best settings inside them more often than at an end, so
 the middle is a good bet wherever the base recipe lies off it. Points part of the way
 between the base recipe and points spread over the limits teach more than corners do,
-and spoil less material. History that exists already counts:
+and spoil less material. After the first run every choice goes on to an option that no
+run has had, in the order of the list, while there is one: which is best cannot be
+foreseen, and what numbers do is much the same with either. History that exists already counts:
 each opening run is placed where it lies farthest from all runs so far.
 """
 
@@ -15,7 +17,7 @@ from scipy.stats import qmc
 from server.core.choose.search import draw_reachable, nearest_reachable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach
-from server.core.space.variables import FloatArray, Settings
+from server.core.space.variables import FloatArray, Setting, Settings
 
 # A different level of a choice counts as this much coded distance.
 _LEVEL_DISTANCE = 0.5
@@ -40,7 +42,7 @@ def distances(points: FloatArray, others: FloatArray, choices: list[bool]) -> Fl
     return np.asarray(np.sqrt(squared.min(axis=1)))
 
 
-def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
+def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, Setting]:
     """Return the settings of the next opening run.
 
     Parameters
@@ -60,7 +62,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
         middle = _index_of_middle(reach)
         apart = distances(reach.coded_rows(middle), done, is_choice)[0]
         if apart > _MIDDLE_APART and reach.allowed(middle)[0]:
-            return reach.settings(list(middle[0]))
+            return _with_new_options(reach, reach.settings(list(middle[0])), done)
     d = len(space.variables)
     spread = qmc.Sobol(d, seed=7).random(128)
     targets = np.empty_like(spread)
@@ -77,12 +79,33 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, float | str]:
         # Tight rules leave nothing of the spread: anything that can be reached, away from the runs so far.
         pool = draw_reachable(reach, len(targets), np.random.default_rng(7))
     gaps = distances(reach.coded_rows(pool), done, is_choice)
-    return reach.settings(list(pool[int(np.argmax(np.round(gaps, 9)))]))
+    return _with_new_options(reach, reach.settings(list(pool[int(np.argmax(np.round(gaps, 9)))])), done)
+
+
+def _with_new_options(reach: Reach, settings: dict[str, Setting], done: FloatArray) -> dict[str, Setting]:
+    """The same with an option of every choice that no run has had, as far as rules allow; else as it was.
+
+    The next in the list after the base option comes first, round to its start.
+    """
+    variables = reach.space.variables
+    changed = dict(settings)
+    for j, v in enumerate(variables):
+        if v.is_choice:
+            start = v.choices.index(str(v.base)) if v.base in v.choices else 0
+            unseen = [k for k in range(len(v.choices)) if not np.any(done[:, j] == k)]
+            for k in sorted(unseen, key=lambda k: (k - start) % len(v.choices)):
+                trial = {**changed, v.key: v.choices[k]}
+                row = _nearest(reach, encode(variables, [trial]))
+                if reach.settings(list(row[0])) == trial and reach.allowed(row)[0]:
+                    changed = trial
+                    break
+    return changed
 
 
 def is_middle(reach: Reach, settings: Settings) -> bool:
-    """Whether an opening run is the middle of the ranges, or what is reachable nearest to it."""
-    return settings == reach.settings(list(_index_of_middle(reach)[0]))
+    """Whether an opening run is the middle of the ranges, or what is reachable nearest to it, whatever the choices."""
+    middle = reach.settings(list(_index_of_middle(reach)[0]))
+    return all(settings[v.key] == middle[v.key] for v in reach.space.variables if not v.is_choice)
 
 
 def _index_of_middle(reach: Reach) -> np.ndarray:

@@ -463,13 +463,20 @@ def _opening_reason(reach: Reach, n_known: int, settings: Settings) -> str:
     if n_known == 1 and is_middle(reach, settings):
         return (
             f"Opening run 2 of {OPENING_RUNS}: the middle of your ranges, or what can be reached nearest to it, because "
-            "ranges are mostly set around the best settings; choices stay as in the base recipe."
+            "ranges are mostly set around the best settings" + _of_choices(reach)
         )
     which = f"Opening run {n_known + 1} of {OPENING_RUNS}" if n_known < OPENING_RUNS else "One more opening run"
     return (
         f"{which}: placed away from the runs so far, up to two thirds of the way from the "
-        "base recipe to the ends of the ranges, so that the variables can be told apart."
+        "base recipe to the ends of the ranges, so that the variables can be told apart" + _of_choices(reach)
     )
+
+
+def _of_choices(reach: Reach) -> str:
+    """End of the reason of an opening run where there are choices."""
+    if not any(v.is_choice for v in reach.space.variables):
+        return "."
+    return "; choices go on to an option not tried yet, because which is best cannot be foreseen."
 
 
 def _finish(

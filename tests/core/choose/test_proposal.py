@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from server.core.choose.opening import next_opening_run
 from server.core.choose.proposal import (
     LARGEST_MOVE,
     Forecast,
@@ -23,7 +24,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, Space, reach_of, total_time_rule
+from server.core.space.limits import LinearRule, OnlyWithRule, Space, reach_of, total_time_rule
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import NothingReachableError
 from tests.core.space.test_limits import spaces
@@ -86,7 +87,7 @@ def test_the_second_run_is_the_middle_of_the_ranges_unless_the_base_recipe_is_th
     aside = Space((hold(base=1.0), bath(base=110.0), agent("a", "b")))
     h = history([aside.base], [60.0], aside, new_ground=None)
     found = propose(h, fit_ladder(h.table))
-    assert found.settings == {"hold": 3.5, "bath": 125.0, "agent": "a"}  # hold 0.5 to 6 h in half hours: 3.25 is no step
+    assert found.settings == {"hold": 3.5, "bath": 125.0, "agent": "b"}  # hold 0.5 to 6 h in half hours: 3.25 is no step
     assert "the middle of your ranges" in found.reason
     central = Space((hold(base=3.0), bath(base=125.0), agent("a", "b")))
     h = history([central.base], [60.0], central, new_ground=None)
@@ -326,3 +327,41 @@ def test_a_proposal_says_where_only_failed_runs_have_been() -> None:
     assert assess(asked, fit_ladder(table), far, Purpose.RAISE).new_ground == new_ground_words(
         SPACE, far, ROWS[:-1], {len(YIELDS): ROWS[-1]}
     )
+
+
+def opening_of(space: Space, count: int) -> list[dict[str, Setting]]:
+    rows: list[dict[str, Setting]] = []
+    reach = reach_of(space)
+    for _ in range(count):
+        done = encode(space.variables, rows).reshape(len(rows), len(space.variables))
+        rows.append(next_opening_run(reach, done))
+    return rows
+
+
+def test_opening_runs_go_through_the_options_in_their_order_from_the_base_on() -> None:
+    kind = Variable("kind", "kind", Role.CHOICE, choices=("p", "q", "r"), base="q")
+    rows = opening_of(Space((hold(base=1.0), bath(base=110.0), kind)), 4)
+    assert [r["kind"] for r in rows[:3]] == ["q", "r", "p"]
+    # All have been tried: the spread goes on as it did, half of it with the base option.
+    assert rows[3]["kind"] in kind.choices
+    assert len({tuple(r.values()) for r in rows}) == 4
+
+
+def test_opening_runs_keep_to_the_rules_on_options() -> None:
+    kind = Variable("kind", "kind", Role.CHOICE, choices=("p", "q", "r"), base="p")
+    other = Variable("other", "other", Role.CHOICE, choices=("x", "y"), base="x")
+    rule = OnlyWithRule("q only with nothing there is", "kind", "q", "other", ())
+    space = Space((hold(base=1.0), bath(base=110.0), kind, other), (rule,))
+    rows = opening_of(space, 3)
+    assert [r["kind"] for r in rows[:2]] == ["p", "r"]
+    assert rows[2]["kind"] != "q"
+    assert [r["other"] for r in rows[:2]] == ["x", "y"]
+    assert all(space.is_reachable(r) for r in rows)
+
+
+def test_the_reason_of_an_opening_run_says_that_choices_go_on() -> None:
+    h = history([SPACE.base], [60.0], new_ground=None)
+    assert "choices go on to an option not tried yet" in propose(h, fit_ladder(h.table)).reason
+    numbers = Space((hold(base=1.0), bath(base=110.0)))
+    h = history([numbers.base], [60.0], numbers, new_ground=None)
+    assert "choices" not in propose(h, fit_ladder(h.table)).reason
