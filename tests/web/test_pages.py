@@ -1329,3 +1329,15 @@ def test_a_cross_of_two_runs_leads_to_its_forecast(ready: TestClient) -> None:
     forecast = ready.get(address[1].replace("&amp;", "&"))
     assert forecast.status_code == 200
     assert re.search(r'<option value="MgSO4"[^>]*selected', forecast.text)
+
+
+def test_the_content_of_a_checkpoint_has_to_be_said(ready: TestClient) -> None:
+    enter(ready)
+    typed = {"name": "crude", "stage": "reaction", "mass_g": "8.125", "purity_percent": ""}
+    page = ready.post("/runs/1/checkpoints", data=typed)
+    assert page.status_code == 422
+    assert re.search(r'<small class="error" id="e-purity_percent">[^<]+</small>', page.text)
+    assert 'value="8.125"' in page.text
+    assert ready.get("/api/v1/runs/1/checkpoints").json() == []
+    ready.post("/runs/1/checkpoints", data={**typed, "purity_percent": "80"})
+    assert ready.get("/api/v1/runs/1/checkpoints").json()[0]["purity_percent"] == 80
