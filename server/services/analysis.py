@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -124,7 +125,11 @@ class Analysis:
             for j in range(len(self.space.variables)):
                 self.curve(j)
                 report(0.8 + 0.1 * j / len(self.space.variables), "response curves")
-            report(0.9, "the next run")
+            for stretch in self.stages.stretches if self.stages else ():
+                report(0.9, f"stage by stage: {stretch.title}")
+                with suppress(NotReadyError):
+                    self.stretch_effects(stretch)
+            report(0.95, "the next run")
             self.proposal()
         except (NotReadyError, NothingReachableError):
             return  # the pages say so themselves

@@ -155,6 +155,26 @@ def test_recipes_are_fitted_to_the_reaction_only(session: Session, monkeypatch: 
     assert ["recipes" in rungs for rungs in fits] == [True, False]
 
 
+def test_the_heavy_parts_are_done_before_the_page_asks(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    analysis = analyse(session, int(made_by_hold_kept_by_agent(session).id or 0))
+    store = ResultStore(48)
+    monkeypatch.setattr("server.services.analysis.STORE", store)
+    steps: list[str] = []
+    analysis.prepare(lambda _share, step: steps.append(step))
+    assert [s for s in steps if s.startswith("stage by stage")] == [
+        "stage by stage: theory → reaction",
+        "stage by stage: reaction → isolated product",
+    ]
+
+    def late(*_args: object, **_more: object) -> Ladder:
+        raise AssertionError("fitted only when asked")
+
+    monkeypatch.setattr("server.services.analysis.fit_ladder", late)
+    assert analysis.stages is not None
+    for stretch in analysis.stages.stretches:
+        assert analysis.stretch_effects(stretch)
+
+
 def test_next_to_nothing_left_makes_no_effect(session: Session) -> None:
     preparation = make_preparation(session)
     for hold, left, percent in ((1.0, 0.4, 6.0), (2.0, 80.0, 72.0), (3.0, 82.0, 73.0), (4.0, 85.0, 77.0), (5.0, 84.0, 75.0)):
