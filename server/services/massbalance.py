@@ -63,24 +63,20 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
         planned = make_charge(preparation, rows, run.planned, scale)
     weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
     taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
-    theory_g = run.run_yield.theoretical_g if run.run_yield else None
-    if theory_g is None:
-        theory_g = run.row.theoretical_yield_g or (taken[0].mass_g if taken else None)
-        theory_g = theory_g or preparation.theoretical_yield_g
-    balance, problem = _balance(session, run, taken[0] if taken else None, theory_g)
+    balance, problem = _balance(session, run, taken[0] if taken else None)
     intensity, partial = _intensity(run, charge, weighed)
     found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
     return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, partial)
 
 
-def _balance(session: Session, run: RunView, theory: Theory | None, theory_g: float | None) -> tuple[MassBalance | None, str]:
+def _balance(session: Session, run: RunView, theory: Theory | None) -> tuple[MassBalance | None, str]:
     rows = questions.list_checkpoints(session, int(run.row.id or 0))
     marks = [Checkpoint(c.name, c.stage, c.mass_g, c.purity_percent / 100.0) for c in rows if c.kind == "product"]
     product = run.run_yield.pure_mass_g if run.run_yield else None
     if not marks and not any(c.kind == "recovered" for c in rows):
         # Without a checkpoint there is one stretch from theory to product: it says nothing about where.
         return None, ""
-    if theory_g is None:
+    if run.theory_g is None:
         return None, "Stage recoveries need the theoretical yield."
     recovered = None
     # What came back of a material in excess says nothing about the yield.
@@ -93,7 +89,7 @@ def _balance(session: Session, run: RunView, theory: Theory | None, theory_g: fl
     if masses and theory is not None and theory.limiting.molar_mass:
         recovered = sum(masses) / theory.limiting.molar_mass / theory.limiting_moles
     try:
-        return follow_the_product(theory_g, marks, product, recovered), ""
+        return follow_the_product(run.theory_g, marks, product, recovered), ""
     except InvalidInputError as error:
         return None, str(error)
 

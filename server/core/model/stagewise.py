@@ -143,7 +143,11 @@ class Stretch:
     @property
     def where(self) -> str:
         """Where it lies, in words that fit after 'lost'."""
-        return _where(self.start, self.end)
+        if self.start is None:
+            return "in the reaction" if self.end in REACTION_STAGES else f"up to the end of the {_short(self.end, 'way')}"
+        if self.end is None:
+            return f"after the {_short(self.start, '')}"
+        return f"between the end of the {_short(self.start, '')} and that of the {_short(self.end, '')}"
 
     @property
     def is_first(self) -> bool:
@@ -192,14 +196,6 @@ def _short(stage: Stage | None, otherwise: str) -> str:
     return otherwise if stage is None else STAGE_WORDS[stage].replace(",", "")
 
 
-def _where(start: Stage | None, end: Stage | None) -> str:
-    if start is None:
-        return "in the reaction" if end in REACTION_STAGES else f"up to the end of the {_short(end, 'way')}"
-    if end is None:
-        return f"after the {_short(start, '')}"
-    return f"between the end of the {_short(start, '')} and that of the {_short(end, '')}"
-
-
 @dataclass(frozen=True)
 class StageByStage:
     """The ways of all runs side by side.
@@ -246,8 +242,7 @@ def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Stage
     complete = [w for w in usable if all(w.left.get(s, 0.0) > 0 for s in stations)]
     stretches: list[Stretch] = []
     for start, end in itertools.pairwise([None, *stations, None]):
-        is_first = not stretches
-        both = [(w, 100.0 if is_first else w.at(start), w.at(end)) for w in usable]
+        both = [(w, 100.0 if start is None else w.at(start), w.at(end)) for w in usable]
         there = [(w.number, b, a) for w, b, a in both if b and a]
         numbers, before, after = zip(*there, strict=True) if there else ((), (), ())
         acting = frozenset(Stage) if end is None else order.up_to(end) | order.unclear(end)
