@@ -124,8 +124,8 @@ def _effect(
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
     if beyond:
-        runs = f"run {beyond[0]}, which" if len(beyond) == 1 else f"runs {listed([str(n) for n in beyond])}, which"
-        sentence += f" Beyond that there is only {runs} failed."
+        runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
+        sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from server.core.model.runs import Beside, RunTable
+from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, FloatArray, Stage, Variable
 
 # Fewer runs with a checkpoint at the end of a stage give no column of their own (own convention).
@@ -179,8 +179,11 @@ class Stretch:
 
     @property
     def telling(self) -> Stretch:
-        """The same with the runs only that had enough left at its start to say what became of it."""
-        return self.of_runs(self.before >= LEAST_LEFT)
+        """The same with the runs only that had enough left at its start to say what became of it.
+
+        A recovery as doubtful as the result of a failed run tells no more than one, and would be taken for it.
+        """
+        return self.of_runs((self.before >= LEAST_LEFT) & (self.recovery_sd < FAILURE_SD))
 
     def of_runs(self, chosen: np.ndarray) -> Stretch:
         """The same with some of the runs; ``chosen`` is a mask of shape (n_runs,)."""

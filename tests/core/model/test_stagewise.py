@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from server.core.model.runs import Beside, RunTable
+from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.model.stagewise import (
     CONTENT_SD,
     LEAST_SD,
@@ -216,6 +216,11 @@ def test_recoveries_carry_the_doubt_of_their_checkpoints() -> None:
     assert second.recovery_sd[0] == pytest.approx(83.333 * np.hypot(2 / 60, 2 / 50), abs=1e-3)
     assert third.recovery_sd[0] == pytest.approx(90.0 * 2 / 50)
     assert second.telling.numbers == (1, 2, 3, 4)
+    # 11 of 12, each known to 2 points: 92 ± 21 %, as doubtful as a failed run, and no failed run.
+    doubtful = stage_by_stage(ways([*MARKS, (12.0, 11.0, 10.5)]))
+    assert doubtful is not None
+    assert doubtful.stretches[1].recovery_sd[4] > FAILURE_SD
+    assert doubtful.stretches[1].telling.numbers == (1, 2, 3, 4)
     assert first.telling.numbers == (1, 2, 3, 4, 5)
 
 
