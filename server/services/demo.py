@@ -11,6 +11,7 @@ from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
 from server.services.charges import add_material
+from server.services.checkpoints import add_checkpoint
 from server.services.decisions import accept_proposal
 from server.services.inputs import (
     CheckpointInput,
@@ -26,7 +27,7 @@ from server.services.inputs import (
 )
 from server.services.preparations import create_preparation
 from server.services.readings import import_readings
-from server.services.runs import add_checkpoint, note_weighed, record_run, set_state
+from server.services.runs import note_weighed, record_run, set_state
 from server.services.variables import add_limit, add_variable
 from server.services.writeups import set_procedure
 from server.storage import questions

@@ -241,6 +241,7 @@ class CheckpointInput(Input):
     material_id: OptionalId = None
     mass_g: Number
     purity_percent: Number = 100.0
+    confirm: Confirmations = Field(default_factory=list)
 
 
 class WeighedInput(Input):

@@ -22,12 +22,12 @@ from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import as_bottled, material_of, weighed_theory
-from server.services.inputs import CheckpointInput, FinishedRunInput, PlannedRunInput
+from server.services.inputs import FinishedRunInput, PlannedRunInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
 from server.storage import questions
-from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
+from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
 # Above this a yield is a typing mistake even for a wet product.
 LARGEST_YIELD = 200.0
@@ -698,40 +698,3 @@ def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
         run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
     session.add(run)
     return yield_of(preparation, run, theory)
-
-
-def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> CheckpointRow:
-    """Add a checkpoint to a run.
-
-    Raises
-    ------
-    NotFoundError, InvalidInputError
-    """
-    run = questions.get_run(session, run_id)
-    messages: dict[str, str] = {}
-    if not data.mass_g >= 0:
-        messages["mass_g"] = f"A mass of {data.mass_g:g} g is below 0."
-    if not 0 < data.purity_percent <= 100:
-        messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
-    known = {m.id for m in questions.list_materials(session, run.preparation_id)}
-    if data.material_id is not None and data.material_id not in known:
-        messages["material_id"] = "This material is not there (any more)."
-    if messages:
-        raise InvalidInputError(messages)
-    existing = questions.list_checkpoints(session, run_id)
-    row = CheckpointRow(run_id=run_id, position=len(existing) + 1, **data.model_dump(mode="json"))
-    session.add(row)
-    log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
-    session.commit()
-    return row
-
-
-def delete_checkpoint(session: Session, checkpoint_id: int) -> int:
-    """Remove a checkpoint; return the run's id."""
-    row = questions.get_checkpoint(session, checkpoint_id)
-    run = questions.get_run(session, row.run_id)
-    before = row.model_dump(mode="json")
-    log_change(session, run.preparation_id, f"checkpoint {row.name} removed", run_number=run.number, before=before)
-    session.delete(row)
-    session.commit()
-    return row.run_id

@@ -29,11 +29,20 @@ def order_of_work(session: Session, preparation: PreparationRow) -> WorkOrder:
     return _order(preparation, [c for c in rows if c.kind == "product"])
 
 
+def said_order(preparation: PreparationRow) -> WorkOrder:
+    """The order of the stages as far as the chemist has said it."""
+    return WorkOrder.of([], _drying_first(preparation))
+
+
+def _drying_first(preparation: PreparationRow) -> bool | None:
+    return {"before": True, "after": False}.get(preparation.drying)
+
+
 def _order(preparation: PreparationRow, rows: Sequence[CheckpointRow]) -> WorkOrder:
     sequences: dict[int, list[Stage]] = {}
     for c in rows:
         sequences.setdefault(c.run_id, []).append(Stage(c.stage))
-    return WorkOrder.of(list(sequences.values()), {"before": True, "after": False}.get(preparation.drying))
+    return WorkOrder.of(list(sequences.values()), _drying_first(preparation))
 
 
 def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[RunView]) -> Ways:

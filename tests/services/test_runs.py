@@ -8,9 +8,10 @@ from sqlmodel import Session, select
 
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.services.charges import add_material, as_input, delete_material, update_material
+from server.services.checkpoints import add_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
-from server.services.runs import add_checkpoint, delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
+from server.services.runs import delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
 from server.services.variables import add_variable
 from server.storage import questions
 from server.storage.tables import ChangeRow, PreparationRow, RunRow, WeighedRow

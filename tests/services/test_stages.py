@@ -12,10 +12,11 @@ from server.core.space.coordinates import encode
 from server.core.space.variables import Stage
 from server.errors import NotReadyError
 from server.services.analysis import analyse
+from server.services.checkpoints import add_checkpoint
 from server.services.inputs import CheckpointInput, CheckpointUseInput, ReadingImportInput
 from server.services.preparations import use_checkpoints
 from server.services.readings import import_readings
-from server.services.runs import add_checkpoint, exclude_run
+from server.services.runs import exclude_run
 from server.storage.tables import PreparationRow
 from tests.factories import make_preparation, make_run
 
@@ -37,15 +38,17 @@ def test_ways_come_from_runs_that_count(session: Session) -> None:
     run_with(session, preparation, 55.0, None, hold=3.0)
     out = run_with(session, preparation, 50.0, 70.0, hold=4.0)
     exclude_run(session, out, "wet")
-    upside_down = run_with(session, preparation, 58.0, None, hold=5.0)
-    for name, stage in (("dried", Stage.DRYING), ("crude", Stage.REACTION)):
-        add_checkpoint(session, upside_down, CheckpointInput(name=name, stage=stage, mass_g=6.0, purity_percent=100))
+    for numbers, stages in (((4, 5), (Stage.ISOLATION, Stage.DRYING)), ((6,), (Stage.DRYING, Stage.ISOLATION))):
+        for number in numbers:
+            run_id = run_with(session, preparation, 58.0, None, hold=float(number))
+            for stage in stages:
+                add_checkpoint(session, run_id, CheckpointInput(name=stage, stage=stage, mass_g=6.0, purity_percent=100))
     failed = make_run(session, preparation, 3.0, outcome="failure")
     add_checkpoint(session, int(failed.id or 0), CheckpointInput(name="crude", stage=Stage.REACTION, mass_g=8, purity_percent=50))
     found = analyse(session, key).ways
-    assert [w.number for w in found.ways] == [1]
+    assert [w.number for w in found.ways] == [1, 4, 5]
     assert found.ways[0].left == {Stage.REACTION: pytest.approx(80.0)}
-    assert found.out_of_order == (4,)
+    assert found.out_of_order == (6,)
     assert analyse(session, key).stages is None
 
 

@@ -196,7 +196,11 @@ def test_a_script_abandons_a_run_and_corrects_its_checkpoints(client: TestClient
     client.post(f"/api/v1/runs/{run['id']}/checkpoints", json={"name": "crude", "stage": "work_up", "mass_g": 8})
     (checkpoint,) = client.get(f"/api/v1/runs/{run['id']}/checkpoints").json()
     assert (checkpoint["name"], checkpoint["mass_g"], checkpoint["kind"]) == ("crude", 8, "product")
-    assert client.delete(f"/api/v1/checkpoints/{checkpoint['id']}").status_code == 204
+    address, drier = f"/api/v1/checkpoints/{checkpoint['id']}", {"name": "crude", "stage": "work_up", "mass_g": 7}
+    assert client.put(address, json=drier, params={"seen": checkpoint["stamp"]}).json()["mass_g"] == 7
+    assert client.put(address, json={**drier, "mass_g": 6}, params={"seen": checkpoint["stamp"]}).status_code == 409
+    assert client.get(f"/api/v1/runs/{run['id']}/checkpoints").json()[0]["mass_g"] == 7
+    assert client.delete(address).status_code == 204
     assert client.get(f"/api/v1/runs/{run['id']}/checkpoints").json() == []
 
 

@@ -1341,3 +1341,28 @@ def test_the_content_of_a_checkpoint_has_to_be_said(ready: TestClient) -> None:
     assert ready.get("/api/v1/runs/1/checkpoints").json() == []
     ready.post("/runs/1/checkpoints", data={**typed, "purity_percent": "80"})
     assert ready.get("/api/v1/runs/1/checkpoints").json()[0]["purity_percent"] == 80
+
+
+def test_a_checkpoint_is_corrected_where_it_stands(ready: TestClient) -> None:
+    enter(ready)
+    typed = {"name": "crude", "stage": "reaction", "kind": "product", "mass_g": "8.125", "purity_percent": "80"}
+    ready.post("/runs/1/checkpoints", data=typed)
+    form = ready.get("/checkpoints/1/edit").text
+    assert "<summary>Correct crude</summary>" in form
+    assert 'value="8.125"' in form
+    seen = re.search(r'name="seen" value="([0-9a-f]+)"', form)
+    assert seen is not None
+    # More product than the 10 g of theory: kept after a yes, with everything typed.
+    wet = {**typed, "mass_g": "14.5", "seen": seen[1]}
+    asked = ready.post("/checkpoints/1", data=wet)
+    assert asked.status_code == 422
+    assert "<summary>Correct crude</summary>" in asked.text
+    assert 'value="14.5"' in asked.text
+    yes = re.search(r'name="confirm" value="(checkpoint_above_theory:[0-9a-f]+)"', asked.text)
+    assert yes is not None
+    assert ready.post("/checkpoints/1", data={**wet, "confirm": yes[1]}).status_code == 200
+    assert ready.get("/api/v1/runs/1/checkpoints").json()[0]["mass_g"] == 14.5
+    late = ready.post("/checkpoints/1", data={**typed, "mass_g": "7", "seen": seen[1]})
+    assert late.status_code == 409
+    assert "Checkpoint crude was changed elsewhere" in late.text
+    assert 'value="7"' in late.text

@@ -77,6 +77,10 @@ class WorkOrder:
         surely = set(self.stages[: self.stages.index(stage) + 1])
         return frozenset(surely - self.unclear(stage))
 
+    def surely_before(self, one: Stage, other: Stage) -> bool:
+        """Whether a stage surely comes before another one."""
+        return one is not other and one in self.up_to(other)
+
     def unclear(self, stage: Stage) -> frozenset[Stage]:
         """Stages of which it is not known whether they came before the end of ``stage``."""
         if self.is_known or stage not in _EITHER_ORDER:

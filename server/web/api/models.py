@@ -132,7 +132,7 @@ class WeighedAnswer(Answer):
 
 
 class CheckpointAnswer(Answer):
-    """A weighed intermediate, or recovered starting material."""
+    """A weighed intermediate, or recovered starting material; ``stamp`` as in preparations."""
 
     id: int
     name: str
@@ -141,6 +141,7 @@ class CheckpointAnswer(Answer):
     material_id: int | None
     mass_g: float
     purity_percent: float
+    stamp: str
 
 
 class AsWeighedAnswer(Answer):

@@ -14,7 +14,7 @@ from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
 from server.errors import ConflictError, InvalidInputError, NotReadyError
-from server.services import charges, courses, notebook, preparations, readings, runs, variables
+from server.services import charges, checkpoints, courses, notebook, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
@@ -36,7 +36,7 @@ from server.services.inputs import (
 from server.services.massbalance import chemistry_of
 from server.services.spaces import rule_of, space_of
 from server.storage import questions
-from server.storage.tables import LimitRow, MaterialRow, PreparationRow, VariableRow
+from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 from server.web.api.models import (
     AsWeighedAnswer,
     BroughtInAnswer,
@@ -380,20 +380,35 @@ def set_state(run_id: Id, data: StateInput, session: WriteSession) -> RunAnswer:
 def list_checkpoints(run_id: Id, session: ReadSession) -> list[CheckpointAnswer]:
     """List the checkpoints of a run."""
     questions.get_run(session, run_id)
-    return [CheckpointAnswer.model_validate(row) for row in questions.list_checkpoints(session, run_id)]
+    return [_checkpoint(row) for row in questions.list_checkpoints(session, run_id)]
+
+
+def _checkpoint(row: CheckpointRow) -> CheckpointAnswer:
+    values = row.model_dump(include=set(CheckpointAnswer.model_fields))
+    return CheckpointAnswer(**values, stamp=stamp(checkpoints.as_input(row)))
+
+
+@router.put("/checkpoints/{checkpoint_id}", tags=["runs"])
+def update_checkpoint(
+    checkpoint_id: Id, data: CheckpointInput, session: WriteSession, seen: str | None = None
+) -> CheckpointAnswer:
+    """Correct a checkpoint; with ``seen``, only if its stamp is still that."""
+    row = questions.get_checkpoint(session, checkpoint_id)
+    refuse_outdated(seen, checkpoints.as_input(row), f"Checkpoint {row.name}")
+    return _checkpoint(checkpoints.update_checkpoint(session, checkpoint_id, data))
 
 
 @router.delete("/checkpoints/{checkpoint_id}", status_code=204, tags=["runs"])
 def delete_checkpoint(checkpoint_id: Id, session: WriteSession) -> Response:
     """Remove a checkpoint."""
-    runs.delete_checkpoint(session, checkpoint_id)
+    checkpoints.delete_checkpoint(session, checkpoint_id)
     return Response(status_code=204)
 
 
 @router.post("/runs/{run_id}/checkpoints", status_code=201, tags=["runs"])
 def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> RunAnswer:
-    """Add a checkpoint to a run."""
-    runs.add_checkpoint(session, run_id, data)
+    """Add a checkpoint to a run, behind those of its stage and of earlier ones."""
+    checkpoints.add_checkpoint(session, run_id, data)
     return _run_by_id(session, run_id)
 
 

@@ -18,13 +18,12 @@ from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
 from server.services.charges import AsWeighed
+from server.services.checkpoints import add_checkpoint, as_input, delete_checkpoint, update_checkpoint
 from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
 from server.services.runs import (
     RunView,
-    add_checkpoint,
-    delete_checkpoint,
     delete_run,
     exclude_run,
     note_weighed,
@@ -38,7 +37,7 @@ from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
 from server.web.dependencies import Files, Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, as_text, submit
+from server.web.forms import FormState, RawForm, as_text, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_status
 from server.web.rendering import render, show_logged
 
@@ -64,7 +63,8 @@ class RunFormPage:
 class RunPage:
     """Context of a run's page.
 
-    ``as_weighed`` holds name, value as weighed, setting and details of every variable where the two differ.
+    ``as_weighed`` holds name, value as weighed, setting and details of every variable where the two differ;
+    ``corrected`` is the checkpoint that the form is for, None for a new one, and ``seen`` its stamp.
     """
 
     frame: Frame
@@ -80,6 +80,8 @@ class RunPage:
     stages: dict[Stage, str]
     exclude_form: FormState
     checkpoint_form: FormState
+    corrected: CheckpointRow | None
+    seen: str
     weighed_form: FormState
     as_weighed: list[tuple[str, str, str, AsWeighed]]
     material_names: list[tuple[int, str]]
@@ -182,7 +184,12 @@ def update_run(request: Request, run_id: Id, form: Form, session: WriteSession) 
     return submit(form, act, _run_form(request, session, preparation, run, planning=False))
 
 
-def _run_page(request: Request, session: ReadSession, run_id: int, part: str) -> Callable[[FormState, int], Response]:
+def _run_page(
+    request: Request, session: ReadSession, run_id: int, part: str, corrected: CheckpointRow | None = None
+) -> Callable[[FormState, int], Response]:
+    """What draws the page of a run; ``part`` is the form that the state belongs to."""
+    seen = stamp(as_input(corrected)) if corrected else ""
+
     def redraw(form: FormState, status: int) -> Response:
         preparation, run = view_run(session, run_id)
         assert preparation.id is not None
@@ -216,6 +223,8 @@ def _run_page(request: Request, session: ReadSession, run_id: int, part: str) ->
             stages=STAGE_WORDS,
             exclude_form=form if part == "exclude" else FormState(),
             checkpoint_form=form if part == "checkpoint" else FormState({"stage": "work_up"}),
+            corrected=corrected,
+            seen=seen,
             weighed_form=form if part == "weighed" else FormState(weighed),
             as_weighed=as_weighed,
             material_names=[(int(m.id or 0), m.name) for m in questions.list_materials(session, preparation.id)],
@@ -321,10 +330,34 @@ def create_checkpoint(request: Request, run_id: Id, form: Form, session: WriteSe
     questions.get_run(session, run_id)
 
     def act() -> str:
-        add_checkpoint(session, run_id, validated(CheckpointInput, form.only(list(CheckpointInput.model_fields))))
+        add_checkpoint(session, run_id, _read_checkpoint(form))
         return f"/runs/{run_id}#checkpoints"
 
     return submit(form, act, _run_page(request, session, run_id, "checkpoint"))
+
+
+def _read_checkpoint(form: RawForm) -> CheckpointInput:
+    typed = form.only(list(CheckpointInput.model_fields))
+    data: CheckpointInput = validated(CheckpointInput, {**typed, "confirm": form.all("confirm")})
+    return data
+
+
+@router.get("/checkpoints/{checkpoint_id}/edit")
+def edit_checkpoint(request: Request, checkpoint_id: Id, session: ReadSession) -> Response:
+    row = questions.get_checkpoint(session, checkpoint_id)
+    return _run_page(request, session, row.run_id, "checkpoint", row)(FormState.of(as_input(row)), 200)
+
+
+@router.post("/checkpoints/{checkpoint_id}")
+def correct_checkpoint(request: Request, checkpoint_id: Id, form: Form, session: WriteSession) -> Response:
+    row = questions.get_checkpoint(session, checkpoint_id)
+
+    def act() -> str:
+        check_seen(form, as_input(row), f"Checkpoint {row.name}")
+        update_checkpoint(session, checkpoint_id, _read_checkpoint(form))
+        return f"/runs/{row.run_id}#checkpoints"
+
+    return submit(form, act, _run_page(request, session, row.run_id, "checkpoint", row))
 
 
 @router.post("/checkpoints/{checkpoint_id}/delete")

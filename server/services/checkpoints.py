@@ -1,0 +1,132 @@
+"""Checkpoints of a run: weighed intermediates, and starting material that came back."""
+
+from __future__ import annotations
+
+from sqlmodel import Session
+
+from server.core.chemistry.balance import GAIN
+from server.core.space.variables import Stage
+from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.inputs import CheckpointInput
+from server.services.preparations import log_change
+from server.services.runs import view_run
+from server.services.stages import said_order
+from server.storage import questions
+from server.storage.tables import CheckpointRow, RunRow
+
+
+def as_input(row: CheckpointRow) -> CheckpointInput:
+    """A stored checkpoint as it was entered."""
+    return CheckpointInput(
+        name=row.name,
+        stage=Stage(row.stage),
+        kind="recovered" if row.kind == "recovered" else "product",
+        material_id=row.material_id,
+        mass_g=row.mass_g,
+        purity_percent=row.purity_percent,
+    )
+
+
+def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> CheckpointRow:
+    """Add a checkpoint to a run, behind those of its stage and of earlier ones.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        If it holds more product than theory allows.
+    """
+    run = questions.get_run(session, run_id)
+    _check(session, run, data)
+    row = CheckpointRow(run_id=run_id, **data.model_dump(mode="json", exclude={"confirm"}))
+    _place(session, run, row)
+    session.add(row)
+    log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
+    session.commit()
+    return row
+
+
+def update_checkpoint(session: Session, checkpoint_id: int, data: CheckpointInput) -> CheckpointRow:
+    """Correct a checkpoint; with another stage it moves behind those of that stage.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    NeedsConfirmationError
+        If it holds more product than theory allows, unless that was kept before.
+    """
+    row = questions.get_checkpoint(session, checkpoint_id)
+    run = questions.get_run(session, row.run_id)
+    before = as_input(row)
+    _check(session, run, data, before)
+    old, new = (d.model_dump(mode="json", exclude={"confirm"}) for d in (before, data))
+    changed = [name for name in new if new[name] != old[name]]
+    if not changed:
+        return row
+    for name in changed:
+        setattr(row, name, new[name])
+    if "stage" in changed:
+        _place(session, run, row)
+    session.add(row)
+    log_change(
+        session,
+        run.preparation_id,
+        f"checkpoint {before.name} corrected",
+        run_number=run.number,
+        before={name: old[name] for name in changed},
+        after={name: new[name] for name in changed},
+    )
+    session.commit()
+    return row
+
+
+def delete_checkpoint(session: Session, checkpoint_id: int) -> int:
+    """Remove a checkpoint; return the run's id."""
+    row = questions.get_checkpoint(session, checkpoint_id)
+    run = questions.get_run(session, row.run_id)
+    before = row.model_dump(mode="json")
+    log_change(session, run.preparation_id, f"checkpoint {row.name} removed", run_number=run.number, before=before)
+    session.delete(row)
+    session.commit()
+    return row.run_id
+
+
+def _place(session: Session, run: RunRow, row: CheckpointRow) -> None:
+    """Number the checkpoints of a run anew, with this one behind those of its stage and of earlier ones."""
+    order = said_order(questions.get_preparation(session, run.preparation_id))
+    stage = Stage(row.stage)
+    others = [c for c in questions.list_checkpoints(session, row.run_id) if c.id != row.id]
+    place = max((k for k, c in enumerate(others, start=1) if not order.surely_before(stage, Stage(c.stage))), default=0)
+    for position, one in enumerate([*others[:place], row, *others[place:]], start=1):
+        one.position = position
+
+
+def _check(session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None) -> None:
+    """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much."""
+    messages: dict[str, str] = {}
+    if not data.mass_g >= 0:
+        messages["mass_g"] = f"A mass of {data.mass_g:g} g is below 0."
+    if not 0 < data.purity_percent <= 100:
+        messages["purity_percent"] = "Content must be above 0 and at most 100 %."
+    known = {m.id for m in questions.list_materials(session, run.preparation_id)}
+    if data.material_id is not None and data.material_id not in known:
+        messages["material_id"] = "This material is not there (any more)."
+    if messages:
+        raise InvalidInputError(messages)
+    if data.kind != "product" or (before is not None and _holds(data) <= _holds(before) and before.kind == "product"):
+        return
+    theory_g = view_run(session, int(run.id or 0))[1].theory_g
+    if theory_g and _holds(data) > theory_g * GAIN / 100.0:
+        message = (
+            f"{data.mass_g:.5g} g at {data.purity_percent:.4g} % hold {_holds(data):.4g} g of product, more than the "
+            f"{theory_g:.4g} g of theory. Usually it is still wet or holds salts, so its content is lower: "
+            "correct it, or say yes to keep it."
+        )
+        NeedsConfirmationError("purity_percent", "checkpoint_above_theory", message, "Keep it all the same").raise_unless_in(
+            data.confirm
+        )
+
+
+def _holds(data: CheckpointInput) -> float:
+    """Product in a checkpoint. [g]"""
+    return data.mass_g * data.purity_percent / 100.0

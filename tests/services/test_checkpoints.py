@@ -1,0 +1,92 @@
+"""Checkpoints: their place in the order of the work, corrections, and masses that cannot be all product."""
+
+import pytest
+from sqlmodel import Session
+
+from server.core.space.variables import Stage
+from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.checkpoints import add_checkpoint, delete_checkpoint, update_checkpoint
+from server.services.inputs import CheckpointInput
+from server.storage import questions
+from tests.factories import make_preparation, make_run
+
+
+def weighed(stage: Stage, mass_g: float = 8.0, **more: object) -> CheckpointInput:
+    return CheckpointInput.model_validate({"name": str(stage), "stage": stage, "mass_g": mass_g, **more})
+
+
+def names(session: Session, run_id: int) -> list[str]:
+    return [c.name for c in questions.list_checkpoints(session, run_id)]
+
+
+@pytest.mark.parametrize(
+    ("drying", "entered", "expected"),
+    [
+        ("", ["drying", "work_up", "reaction"], ["reaction", "work_up", "drying"]),
+        ("", ["drying", "isolation"], ["drying", "isolation"]),
+        ("", ["isolation", "drying", "quench"], ["quench", "isolation", "drying"]),
+        ("before", ["isolation", "drying"], ["drying", "isolation"]),
+        ("after", ["drying", "isolation"], ["isolation", "drying"]),
+    ],
+)
+def test_a_checkpoint_takes_its_place_in_the_order_of_the_work(
+    session: Session, drying: str, entered: list[str], expected: list[str]
+) -> None:
+    preparation = make_preparation(session, drying=drying)
+    run_id = int(make_run(session, preparation).id or 0)
+    for stage in entered:
+        add_checkpoint(session, run_id, weighed(Stage(stage)))
+    assert names(session, run_id) == expected
+
+
+def test_of_one_stage_the_later_entered_stands_behind(session: Session) -> None:
+    run_id = int(make_run(session, make_preparation(session)).id or 0)
+    for name, stage in (("crude", Stage.REACTION), ("dried", Stage.DRYING), ("crude again", Stage.REACTION)):
+        add_checkpoint(session, run_id, CheckpointInput(name=name, stage=stage, mass_g=8.0))
+    assert names(session, run_id) == ["crude", "crude again", "dried"]
+
+
+def test_a_correction_is_kept_with_what_was(session: Session) -> None:
+    preparation = make_preparation(session)
+    run = make_run(session, preparation)
+    run_id = int(run.id or 0)
+    crude = add_checkpoint(session, run_id, weighed(Stage.REACTION, name="crude"))
+    add_checkpoint(session, run_id, weighed(Stage.WORK_UP, name="washed"))
+    update_checkpoint(session, int(crude.id or 0), weighed(Stage.DRYING, 7.5, name="crude", purity_percent=90))
+    assert names(session, run_id) == ["washed", "crude"]
+    change = questions.list_changes(session, int(preparation.id or 0), run.number)[0]
+    assert change.what == "checkpoint crude corrected"
+    assert change.before == {"stage": "reaction", "mass_g": 8.0, "purity_percent": 100.0}
+    assert change.after == {"stage": "drying", "mass_g": 7.5, "purity_percent": 90.0}
+    lines = len(questions.list_changes(session, int(preparation.id or 0), run.number))
+    update_checkpoint(session, int(crude.id or 0), weighed(Stage.DRYING, 7.5, name="crude", purity_percent=90))
+    assert len(questions.list_changes(session, int(preparation.id or 0), run.number)) == lines
+    delete_checkpoint(session, int(crude.id or 0))
+    assert names(session, run_id) == ["washed"]
+
+
+def test_more_product_than_theory_needs_a_yes(session: Session) -> None:
+    run_id = int(make_run(session, make_preparation(session)).id or 0)
+    wet = weighed(Stage.REACTION, 12.0, name="crude")
+    with pytest.raises(NeedsConfirmationError, match="12 g at 100 % hold 12 g of product, more than the 10 g of theory") as asked:
+        add_checkpoint(session, run_id, wet)
+    assert names(session, run_id) == []
+    kept = add_checkpoint(session, run_id, wet.model_copy(update={"confirm": [asked.value.answer]}))
+    # What was said yes to is not asked again for less; more of it is.
+    less = update_checkpoint(session, int(kept.id or 0), weighed(Stage.REACTION, 11.0, name="crude"))
+    assert less.mass_g == 11.0
+    with pytest.raises(NeedsConfirmationError):
+        update_checkpoint(session, int(kept.id or 0), weighed(Stage.REACTION, 13.0, name="crude"))
+    assert add_checkpoint(session, run_id, weighed(Stage.REACTION, 12.0, purity_percent=80)).purity_percent == 80
+    assert add_checkpoint(session, run_id, weighed(Stage.WORK_UP, 10.05)).mass_g == 10.05
+    assert add_checkpoint(session, run_id, weighed(Stage.WORK_UP, 40.0, kind="recovered")).mass_g == 40.0
+
+
+def test_a_correction_that_cannot_be_changes_nothing(session: Session) -> None:
+    run_id = int(make_run(session, make_preparation(session)).id or 0)
+    kept = add_checkpoint(session, run_id, weighed(Stage.REACTION))
+    with pytest.raises(InvalidInputError) as refused:
+        update_checkpoint(session, int(kept.id or 0), weighed(Stage.REACTION, -1.0, purity_percent=0, material_id=99))
+    assert set(refused.value.messages) == {"mass_g", "purity_percent", "material_id"}
+    (stored,) = questions.list_checkpoints(session, run_id)
+    assert (stored.mass_g, stored.purity_percent) == (8.0, 100.0)
