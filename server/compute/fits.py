@@ -63,7 +63,7 @@ def fingerprint(table: RunTable, *extra: object) -> str:
     """Hash everything on which a fit depends. Names and notes do not count, runs and variables do."""
     digest = hashlib.sha256()
     canonical = table.in_canonical_order()
-    for part in (canonical.coded, canonical.yields, canonical.extra_sd):
+    for part in (canonical.coded, canonical.yields, canonical.extra_sd, canonical.failed):
         digest.update(part.tobytes())
     digest.update(repr((canonical.coded.shape, table.numbers)).encode())
     for v in table.variables:

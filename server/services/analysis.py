@@ -72,10 +72,11 @@ class Analysis:
         self.runs = list(runs)
         self.counting = [r for r in self.runs if r.counts]
         yields = np.array([float(r.percent or 0.0) for r in self.counting])
+        failed = np.array([r.row.outcome == "failure" for r in self.counting], dtype=bool)
         extra = np.array([self._extra_sd(r) for r in self.counting])
         coded = encode(space.variables, [r.settings for r in self.counting])
         coded = coded.reshape(len(self.counting), len(space.variables))
-        self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting))
+        self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting), failed)
         self.ways = ways or Ways()
         # What time courses and checkpoints say beside the runs.
         self.beside_courses = courses

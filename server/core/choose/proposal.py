@@ -18,7 +18,7 @@ from server.core.choose.search import Score, best_reachable, index_of, nearest_r
 from server.core.model.effects import listed
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
-from server.core.model.runs import FAILURE_SD, Beside, RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, reach_of
 from server.core.space.units import convert
@@ -121,13 +121,13 @@ class History:
     @property
     def failed(self) -> dict[int, Settings]:
         """Settings of the runs that failed, by run number."""
-        table = zip(self.table.numbers, self.settings, self.table.extra_sd, strict=True)
-        return {number: settings for number, settings, sd in table if sd >= FAILURE_SD}
+        table = zip(self.table.numbers, self.settings, self.table.failed, strict=True)
+        return {number: settings for number, settings, failed in table if failed}
 
     @property
     def succeeded(self) -> list[Settings]:
         """Settings of the runs that did not fail."""
-        return [settings for settings, sd in zip(self.settings, self.table.extra_sd, strict=True) if sd < FAILURE_SD]
+        return [settings for settings, failed in zip(self.settings, self.table.failed, strict=True) if not failed]
 
 
 def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -> int | None:

@@ -10,7 +10,6 @@ from scipy import stats
 
 from server.core.model.effects import signed
 from server.core.model.ladder import Ladder
-from server.core.model.runs import FAILURE_SD
 from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
 
@@ -42,7 +41,7 @@ def drift_with_order(ladder: Ladder) -> Trend | None:
     number; 90 % range from Student's t.
     """
     table = ladder.table
-    usual = table.extra_sd < FAILURE_SD  # a failed run says nothing about a slow drift
+    usual = ~table.failed  # a failed run says nothing about a slow drift
     n = int(usual.sum())
     if n < FEWEST_RUNS_FOR_DRIFT:
         return None
@@ -83,7 +82,7 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
     if ladder.table.n_runs == 0:
         return []
     residual = ladder.table.yields - ladder.averaged_left_out[0]
-    usual = ladder.table.extra_sd < FAILURE_SD
+    usual = ~ladder.table.failed
     marks = np.where(usual, np.asarray(lots, dtype=object), "")
     names = [name for name in dict.fromkeys(marks) if name and np.sum(marks == name) >= FEWEST_RUNS_PER_LOT]
     order = sorted(names, key=lambda name: min(n for n, lot in zip(ladder.table.numbers, lots, strict=True) if lot == name))

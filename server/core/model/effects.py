@@ -15,7 +15,7 @@ import numpy as np
 from server.core.model.knowable import Knowable, what_is_knowable
 from server.core.model.ladder import Ladder
 from server.core.model.mixture import Mixture
-from server.core.model.runs import FAILURE_SD, RunTable
+from server.core.model.runs import RunTable
 from server.core.space.variables import FloatArray, Variable
 
 FEWEST_RUNS_FOR_EFFECTS = 3
@@ -189,7 +189,7 @@ def _ends(
         first[j], last[j] = levels[int(np.argmin(means))], levels[int(np.argmax(means))]
         return first, last, v.choices[int(first[j])], v.choices[int(last[j])], []
     numbers = np.array([float(r) for r in raw])
-    usual = ladder.table.extra_sd < FAILURE_SD
+    usual = ~ladder.table.failed
     if not np.any(usual) or np.ptp(column[usual]) < 1e-9:
         usual = np.ones(len(column), dtype=bool)
     first[j], last[j] = column[usual].min(), column[usual].max()

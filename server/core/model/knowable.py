@@ -192,9 +192,7 @@ def separating_run(table: RunTable, candidates: FloatArray, group: tuple[int, ..
     others = [j for j in range(table.n_variables) if j not in group]
     for i, row in enumerate(candidates):
         joined = np.vstack([table.coded, row])
-        trial = RunTable(
-            table.variables, joined, np.append(table.yields, 0.0), np.append(table.extra_sd, 0.0), (*table.numbers, 0)
-        )
+        trial = RunTable(table.variables, joined, np.zeros(len(joined)), np.zeros(len(joined)), (*table.numbers, 0))
         blocks = design_columns(trial)
         block = np.hstack([blocks[j] for j in columns])
         smallest = float(np.linalg.eigvalsh(block.T @ block)[0]) if block.shape[1] else 0.0

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.model.ladder import RUNG_WORDS, Ladder
-from server.core.model.runs import FAILURE_SD
 
 FEWEST_RUNS_FOR_QUALITY = 4
 # A run further from its forecast than this does not fit. [standard deviations]
@@ -52,7 +51,7 @@ def judge(ladder: Ladder) -> Quality:
     error_of_mean = float(np.sqrt(np.mean((table.yields - guess) ** 2)))
     z = off / sd
     # That a failed run does not fit is no news.
-    usual = table.extra_sd < FAILURE_SD
+    usual = ~table.failed
     worst_first = [int(i) for i in np.argsort(-np.abs(z)) if abs(z[i]) > MISFIT and usual[i]]
     misfits = tuple((table.numbers[i], float(off[i]), float(z[i])) for i in worst_first)
     share, rung = max(zip(ladder.weights, ladder.rungs, strict=True), key=lambda pair: pair[0])

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from server.core.space.variables import FloatArray, Variable
+from server.core.space.variables import BoolArray, FloatArray, Variable
 
 # A failed run tells that this is no good place, not that the yield is exactly zero: what
 # failed may fail differently next time. [percentage points]
@@ -28,6 +28,8 @@ class RunTable:
         Uncertainty of each yield beyond repeatability. [percentage points]
     numbers : tuple of int, length n_runs
         Run numbers, for naming runs in sentences.
+    failed : ndarray of bool, shape (n_runs,)
+        Which runs failed, by default none.
     """
 
     variables: tuple[Variable, ...]
@@ -35,12 +37,17 @@ class RunTable:
     yields: FloatArray
     extra_sd: FloatArray
     numbers: tuple[int, ...]
+    failed: BoolArray = field(default_factory=lambda: np.empty(0, dtype=bool))
 
     def __post_init__(self) -> None:
+        if not len(self.failed):
+            object.__setattr__(self, "failed", np.zeros(len(self.yields), dtype=bool))
         if self.coded.shape != (len(self.yields), len(self.variables)):
             raise ValueError("coded must have one row per yield and one column per variable")
         if not (np.all(np.isfinite(self.coded)) and np.all(np.isfinite(self.yields)) and np.all(np.isfinite(self.extra_sd))):
             raise ValueError("settings, yields and their uncertainties must be finite")
+        if self.failed.shape != self.yields.shape:
+            raise ValueError("failed must say yes or no for every run")
 
     @property
     def n_runs(self) -> int:
@@ -58,11 +65,12 @@ class RunTable:
             np.concatenate([self.yields, other.yields]),
             np.concatenate([self.extra_sd, other.extra_sd]),
             self.numbers + other.numbers,
+            np.concatenate([self.failed, other.failed]),
         )
 
     def without_failures(self) -> RunTable:
         """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""
-        return self.rows(np.flatnonzero(self.extra_sd < FAILURE_SD))
+        return self.rows(np.flatnonzero(~self.failed))
 
     def groups(self) -> np.ndarray:
         """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
@@ -87,6 +95,7 @@ class RunTable:
             self.yields[positions],
             self.extra_sd[positions],
             tuple(self.numbers[i] for i in positions),
+            self.failed[positions],
         )
 
 

@@ -185,7 +185,7 @@ class Stretch:
     def telling(self) -> Stretch:
         """The same with the runs only that had enough left at its start to say what became of it.
 
-        A recovery as doubtful as the result of a failed run tells no more than one, and would be taken for it.
+        A recovery as doubtful as the result of a failed run tells next to nothing.
         """
         return self.of_runs((self.before >= LEAST_LEFT) & (self.recovery_sd < FAILURE_SD))
 

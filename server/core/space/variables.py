@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 Setting = float | str
 Settings = Mapping[str, Setting]
 

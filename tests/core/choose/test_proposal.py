@@ -318,8 +318,8 @@ def test_ground_on_which_only_failed_runs_have_been_is_told() -> None:
 
 def test_a_proposal_says_where_only_failed_runs_have_been() -> None:
     plain = history(ROWS, YIELDS)
-    sds = np.where(np.arange(len(YIELDS)) == len(YIELDS) - 1, FAILURE_SD, 0.0)
-    table = RunTable(plain.table.variables, plain.table.coded, plain.table.yields, sds, plain.table.numbers)
+    failed = np.arange(len(YIELDS)) == len(YIELDS) - 1
+    table = replace(plain.table, extra_sd=np.where(failed, FAILURE_SD, 0.0), failed=failed)
     asked = replace(plain, table=table)
     assert asked.failed == {len(YIELDS): ROWS[-1]}
     assert asked.succeeded == ROWS[:-1]

@@ -1,5 +1,7 @@
 """Effects, evidence, and what cannot be told."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from server.core.model.effects import Evidence, find_effects
@@ -73,9 +75,8 @@ def test_an_option_that_was_seen_in_a_failure_only_is_not_clearly_bad() -> None:
     rows = [(h, t, "a") for h in (1.0, 4.0) for t in (110.0, 140.0)] * 2 + [(2.0, 120.0, "b"), (3.0, 130.0, "b")]
     table = runs(rows, [60.0, 70.0, 62.0, 72.0] * 2 + [2.0, 3.0])
     for extra, expected in ((0.0, Evidence.CLEAR), (FAILURE_SD, Evidence.LIKELY)):
-        failed = RunTable(
-            VARIABLES, table.coded, table.yields, np.array([0.0] * 8 + [extra] * 2), table.numbers
-        ).in_canonical_order()
+        sds = np.array([0.0] * 8 + [extra] * 2)
+        failed = replace(table, extra_sd=sds, failed=sds > 0).in_canonical_order()
         raw: list[list[float | str]] = [list(rows[n - 1]) for n in failed.numbers]
         found = {e.key: e for e in find_effects(fit_ladder(failed), failed.coded[-1], raw)}
         assert found["agent"].evidence is expected
@@ -157,11 +158,26 @@ def test_chance_among_few_runs_is_no_dependence() -> None:
     assert found <= 6
 
 
+def last_failed(table: RunTable) -> RunTable:
+    is_last = np.arange(table.n_runs) == table.n_runs - 1
+    return replace(table, extra_sd=np.where(is_last, FAILURE_SD, 0.0), failed=is_last)
+
+
+def test_a_doubtful_result_is_no_failure() -> None:
+    rows = [(1.0, 110.0, "a"), (2.0, 120.0, "a"), (2.0, 110.0, "b"), (3.0, 115.0, "a"), (3.0, 120.0, "b"), (6.0, 150.0, "a")]
+    plain = runs(rows, [60.0, 66.0, 65.5, 69.0, 71.5, 74.0])
+    doubtful = replace(plain, extra_sd=np.array([0.0] * 5 + [2 * FAILURE_SD])).in_canonical_order()
+    found = {e.key: e for e in find_effects(fit_ladder(doubtful), plain.coded[4], [list(rows[n - 1]) for n in doubtful.numbers])}
+    assert found["hold"].to_label == "6 h"
+    assert "failed" not in found["hold"].sentence
+    assert doubtful.without_failures().n_runs == 6
+
+
 def test_numbers_count_where_runs_did_not_fail() -> None:
     rows = [(1.0, 110.0, "a"), (2.0, 120.0, "a"), (2.0, 110.0, "b"), (3.0, 115.0, "a"), (3.0, 120.0, "b"), (6.0, 150.0, "a")]
     yields = [60.0, 66.0, 65.5, 69.0, 71.5, 0.0]
     plain = runs(rows, yields)
-    failed = RunTable(VARIABLES, plain.coded, plain.yields, np.array([0.0] * 5 + [FAILURE_SD]), plain.numbers)
+    failed = last_failed(plain)
     table = failed.in_canonical_order()
     raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
     ladder = fit_ladder(table)
@@ -179,10 +195,8 @@ def test_numbers_count_where_runs_did_not_fail() -> None:
 def test_where_only_the_failed_run_moved_a_variable_nothing_is_clear() -> None:
     rows = [(1.0, 120.0, "a"), (2.0, 120.0, "a"), (3.0, 120.0, "a"), (4.0, 120.0, "a"), (2.5, 120.0, "a"), (2.5, 145.0, "a")]
     plain = runs(rows, [60.0, 62.0, 63.0, 61.0, 62.5, 0.0])
-    failed = RunTable(VARIABLES, plain.coded, plain.yields, np.array([0.0] * 5 + [1.0]), plain.numbers)
-    marked = RunTable(VARIABLES, plain.coded, plain.yields, np.array([0.0] * 5 + [FAILURE_SD]), plain.numbers)
     evidence = []
-    for table in (failed.in_canonical_order(), marked.in_canonical_order()):
+    for table in (plain.in_canonical_order(), last_failed(plain).in_canonical_order()):
         raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
         evidence.append({e.key: e for e in find_effects(fit_ladder(table), plain.coded[0], raw)}["bath"].evidence)
     assert evidence[0] is Evidence.CLEAR

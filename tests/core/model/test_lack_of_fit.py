@@ -68,6 +68,7 @@ def test_a_failure_is_no_repeat() -> None:
     variables = (hold(),)
     rows: list[dict[str, Setting]] = [{"hold": h} for h in (2.0, 2.0, 2.0, 3.0, 4.0, 5.0)]
     extra = np.array([0.0, 0.0, FAILURE_SD, 0.0, 0.0, 0.0])
-    table = RunTable(variables, encode(variables, rows), np.array([80.0, 81.0, 0.0, 60.0, 90.0, 50.0]), extra, tuple(range(1, 7)))
+    yields = np.array([80.0, 81.0, 0.0, 60.0, 90.0, 50.0])
+    table = RunTable(variables, encode(variables, rows), yields, extra, tuple(range(1, 7)), extra > 0)
     assert table.without_failures().numbers == (1, 2, 4, 5, 6)
     assert "F(2, 1)" in straight_lines_sentence(table)
