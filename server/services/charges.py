@@ -36,12 +36,13 @@ from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
 MOST_MATERIALS = 40
-# A variable with one of these roles may be the amount of a material; a time, a temperature or a number of washes is none.
+# A variable with one of these roles may be the amount of a material; a time or a temperature is none, and a
+# number of washes says how many times an amount is taken.
 DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.OTHER)
 
 
-def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
-    """Return the core's material for a row, with another amount where a variable drives it."""
+def material_of(row: MaterialRow, *, amount: float | None = None, portions: float = 1.0) -> Material:
+    """Return the core's material for a row, with another amount or several portions where a variable says so."""
     molar_mass = row.molar_mass
     if molar_mass is None and row.formula:
         # A formula that was stored when more was read as one; the charge says that it is missing.
@@ -60,6 +61,7 @@ def material_of(row: MaterialRow, *, amount: float | None = None) -> Material:
         concentration=row.concentration_mol_per_l,
         density=row.density_g_per_ml,
         stock=row.stock_g,
+        portions=portions,
     )
 
 
@@ -97,7 +99,7 @@ class Charge:
 
 
 def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) -> list[Material]:
-    """Materials with amounts from the settings: a ratio drives equivalents, a choice selects lines.
+    """Materials with amounts from the settings: a ratio drives equivalents, a choice selects lines, a count multiplies.
 
     Parameters
     ----------
@@ -110,7 +112,9 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
         if chosen is not None and row.choice is not None and chosen != row.choice:
             continue
         driven = settings.get(str(row.ratio_variable_id)) if row.ratio_variable_id is not None else None
-        out.append(material_of(row, amount=float(driven) if driven is not None else None))
+        count = settings.get(str(row.count_variable_id)) if row.count_variable_id is not None else None
+        amount = float(driven) if driven is not None else None
+        out.append(material_of(row, amount=amount, portions=float(count) if count is not None else 1.0))
     return out
 
 
@@ -312,6 +316,10 @@ def _check(session: Session, preparation_id: int, data: MaterialInput, stored: M
         is_kept = stored is not None and stored.ratio_variable_id == data.ratio_variable_id
         if variable is None or variable.role == Role.CHOICE or (Role(variable.role) not in DRIVING_ROLES and not is_kept):
             messages["ratio_variable_id"] = "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
+    if data.count_variable_id is not None:
+        counting = by_id.get(data.count_variable_id)
+        if counting is None or counting.role != Role.COUNT:
+            messages["count_variable_id"] = "Choose a variable that counts, such as the number of washes."
     if data.choice_variable_id is None and data.choice:
         messages["choice_variable_id"] = f"Choose the variable of which “{data.choice}” is an option."
     if data.choice_variable_id is not None:

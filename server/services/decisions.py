@@ -63,6 +63,11 @@ class RunsLeft:
     sentence: str
 
 
+def _depends_on_settings(material: MaterialRow) -> bool:
+    """Whether settings say whether, how much or how many times a material is used."""
+    return any((material.ratio_variable_id, material.choice_variable_id, material.count_variable_id))
+
+
 class Decisions:
     """What helps to decide about one preparation; heavy parts are computed when asked for and kept."""
 
@@ -111,7 +116,7 @@ class Decisions:
     def without_price(self) -> list[str]:
         """Materials without a price of which settings say whether or how much is used: without them costs do not compare."""
         priced = any(m.price_per_g for m in self.materials)
-        depends = [m for m in self.materials if m.choice_variable_id is not None or m.ratio_variable_id is not None]
+        depends = [m for m in self.materials if _depends_on_settings(m)]
         return [m.name for m in depends if m.price_per_g is None] if priced else []
 
     @property
@@ -126,7 +131,7 @@ class Decisions:
         if self.preparation.base_scale_mol and any(m.price_per_g for m in self.materials) and not self.without_price:
             offered[COST] = "cost of materials"
         if self.preparation.base_scale_mol:
-            offered.update({f"material_{m.id}": m.name for m in self.materials if m.ratio_variable_id or m.choice_variable_id})
+            offered.update({f"material_{m.id}": m.name for m in self.materials if _depends_on_settings(m)})
         return offered
 
     def burden(self, saving: str, purpose: Purpose = Purpose.SHORTEN) -> Burden | None:

@@ -96,7 +96,7 @@ def load_preparation(session: Session, content: dict[str, Any]) -> int:
     materials: dict[str, int] = {}
     for raw in content.get("materials", []):
         named = dict(raw)
-        for field in ("ratio_variable", "choice_variable"):
+        for field in ("ratio_variable", "choice_variable", "count_variable"):
             if field in named:
                 named[f"{field}_id"] = ids[named.pop(field)]
         material = add_material(session, key, validated(MaterialInput, named))

@@ -186,6 +186,7 @@ class MaterialInput(Input):
     ratio_variable_id: OptionalId = None
     choice_variable_id: OptionalId = None
     choice: Annotated[str | None, BeforeValidator(_blank_is_none)] = None
+    count_variable_id: OptionalId = None
     stock_g: OptionalNumber = None
     price_per_g: OptionalNumber = None
     hazards: LongText = ""

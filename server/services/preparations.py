@@ -173,13 +173,16 @@ def duplicate_preparation(session: Session, preparation_id: int) -> PreparationR
             LimitRow(**limit.model_dump(exclude={"id", "preparation_id", "details"}), preparation_id=key, details=details)
         )
     for material in questions.list_materials(session, preparation_id):
-        values = material.model_dump(exclude={"id", "preparation_id", "ratio_variable_id", "choice_variable_id"})
+        values = material.model_dump(
+            exclude={"id", "preparation_id", "ratio_variable_id", "choice_variable_id", "count_variable_id"}
+        )
         session.add(
             MaterialRow(
                 **values,
                 preparation_id=key,
                 ratio_variable_id=ids.get(material.ratio_variable_id or 0),
                 choice_variable_id=ids.get(material.choice_variable_id or 0),
+                count_variable_id=ids.get(material.count_variable_id or 0),
             )
         )
     copy.course_variable_id = ids.get(source.course_variable_id or 0)

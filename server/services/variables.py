@@ -280,7 +280,7 @@ def delete_variable(session: Session, variable_id: int) -> int:
     if chosen:
         names = ", ".join(chosen)
         raise InvalidInputError({"form": f"{row.name} says which of these a run takes: {names}. Remove or change those first."})
-    driven = [m.name for m in materials if m.ratio_variable_id == row.id]
+    driven = [m.name for m in materials if row.id in (m.ratio_variable_id, m.count_variable_id)]
     if driven and any(s.variable_id == row.id for s in questions.list_settings(session, row.preparation_id)):
         names = ", ".join(driven)
         message = (
@@ -291,6 +291,9 @@ def delete_variable(session: Session, variable_id: int) -> int:
     for material in materials:
         if material.ratio_variable_id == row.id:
             material.amount, material.ratio_variable_id = float(row.base_number or 0.0), None
+            session.add(material)
+        if material.count_variable_id == row.id:
+            material.amount, material.count_variable_id = material.amount * float(row.base_number or 0.0), None
             session.add(material)
     every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
     others = {key: v for key, v in every.items() if key != str(row.id)}

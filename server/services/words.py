@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from server.core.chemistry.charge import ChargeLine
 from server.core.choose.tolerance import VariableWindow
 from server.core.space.variables import Role, Setting, Variable
 
@@ -31,6 +32,16 @@ def setting_at_scale(v: Variable, value: Setting, scale: float | None, base_scal
     ):
         return text
     return f"{float(value) * scale / base_scale:.4g} {v.unit}".rstrip() + f" ({text} at the base scale)"
+
+
+def portions_text(line: ChargeLine) -> str:
+    """The portions in which a material is taken, such as 3 × 50 mL; empty where it is taken once."""
+    n = line.material.portions
+    if n in (0.0, 1.0):
+        return ""
+    if line.volume_ml is not None:
+        return f"{n:g} × {line.volume_ml / n:.4g} mL"
+    return f"{n:g} × {line.mass_g / n:.4g} g" if line.mass_g is not None else ""
 
 
 def window_text(w: VariableWindow) -> str:

@@ -19,7 +19,7 @@ from server.services.charges import make_charge
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.preparations import log_change, now, today
-from server.services.words import NO_LEEWAY, NO_OTHER_OPTION, setting_at_scale, setting_text, window_text
+from server.services.words import NO_LEEWAY, NO_OTHER_OPTION, portions_text, setting_at_scale, setting_text, window_text
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
@@ -135,7 +135,7 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
     rows = {str(m.id): m for m in decisions.materials}
     lines = [
         {
-            "name": line.material.name,
+            "name": f"{line.material.name} ({portions})" if (portions := portions_text(line)) else line.material.name,
             "role": line.material.role.value.replace("_", " "),
             "formula": rows[line.material.key].formula,
             "mmol": None if line.moles is None else float(f"{1000 * line.moles:.4g}"),

@@ -148,6 +148,8 @@ class MaterialRow(SQLModel, table=True):
     ratio_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
     choice_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
     choice: str | None = None
+    # The variable that says how many times the amount is taken; removing it is the service's work.
+    count_variable_id: int | None = None
     stock_g: float | None = None
     price_per_g: float | None = None
     hazards: str = ""

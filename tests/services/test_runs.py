@@ -6,13 +6,16 @@ from typing import Any
 import pytest
 from sqlmodel import Session, select
 
+from server.core.chemistry.charge import ChargeLine
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
-from server.services.charges import add_material, as_input, delete_material, update_material
+from server.services.charges import add_material, as_input, delete_material, make_charge, update_material
 from server.services.checkpoints import add_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
+from server.services.preparations import duplicate_preparation
 from server.services.runs import delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
-from server.services.variables import add_variable
+from server.services.variables import add_variable, delete_variable
+from server.services.words import portions_text
 from server.storage import questions
 from server.storage.tables import ChangeRow, PreparationRow, RunRow, WeighedRow
 from tests.factories import make_preparation, make_run
@@ -493,4 +496,50 @@ def test_a_measured_volume_stays_as_measured(session: Session, preparation: Prep
     record(session, preparation, settings={**SETTINGS, "ratio": 2.0, "wash": 25.0}, product_mass_g=5)
     # One per cent more alcohol than planned makes no difference to 25 mL.
     found = {a.material: a.value for a in weigh(session, preparation, {charged["alcohol"]: (17.8, None), bottle: (None, 25.0)})}
+    assert found["water"] == 25.0
+
+
+def test_a_count_multiplies_what_is_taken_for_each(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    key = int(preparation.id or 0)
+    washes = add_variable(session, key, VariableInput(name="washes", role="count", low=0, high=5, step=1, base=2))
+    salt = {"name": "brine", "role": "wash", "amount_kind": "volume", "amount": 50, "density_g_per_ml": 1.2}
+    with pytest.raises(InvalidInputError, match="Choose a variable that counts"):
+        add_material(session, key, MaterialInput(**salt, count_variable_id=charged["ratio"]))
+    brine = add_material(session, key, MaterialInput(**salt, count_variable_id=washes.id))
+    rows = questions.list_materials(session, key)
+
+    def line_at(count: float) -> ChargeLine:
+        charge = make_charge(preparation, rows, {str(washes.id): count}, float(preparation.base_scale_mol or 0))
+        return next(line for line in charge.lines if line.material.key == str(brine.id))
+
+    assert [line_at(n).volume_ml for n in (0, 1, 3)] == [0.0, 50.0, 150.0]
+    assert line_at(3).mass_g == pytest.approx(180.0)
+    assert [portions_text(line_at(n)) for n in (0, 1, 3)] == ["", "", "3 × 50 mL"]
+    # A copy counts with its own variable; without the variable the base recipe's portions stay.
+    copy = duplicate_preparation(session, key)
+    (copied,) = [m for m in questions.list_materials(session, int(copy.id or 0)) if m.name == "brine"]
+    assert copied.count_variable_id not in (None, washes.id)
+    delete_variable(session, int(copied.count_variable_id or 0))
+    session.refresh(copied)
+    assert (copied.amount, copied.count_variable_id) == (100.0, None)
+    record(session, preparation, settings={**SETTINGS, "ratio": 2.0, "washes": 3}, product_mass_g=5)
+    with pytest.raises(InvalidInputError, match="sets how much of these the runs took: brine"):
+        delete_variable(session, int(washes.id or 0))
+
+
+def test_several_portions_driven_by_a_volume_are_weighed_together(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    key = int(preparation.id or 0)
+    washes = add_variable(session, key, VariableInput(name="washes", role="count", low=0, high=5, step=1, base=2))
+    wash = add_variable(session, key, VariableInput(name="wash", role="volume", unit="mL", low=5, high=50, base=10))
+    water = MaterialInput(
+        name="water", role="wash", amount_kind="volume", amount=10, ratio_variable_id=wash.id, count_variable_id=washes.id
+    )
+    bottle = int(add_material(session, key, water).id or 0)
+    settings = {**SETTINGS, "ratio": 2.0, "wash": 25.0, "washes": 3}
+    record(session, preparation, settings=settings, product_mass_g=5)
+    found = {a.material: a.value for a in weigh(session, preparation, {charged["alcohol"]: (17.8, None), bottle: (None, 75.0)})}
     assert found["water"] == 25.0

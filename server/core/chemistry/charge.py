@@ -52,6 +52,8 @@ class Material:
         [g/mL]
     stock : float or None
         What is on hand. [g]
+    portions : float
+        How many times the amount is taken, such as the number of washes. [-]
     """
 
     key: str
@@ -66,6 +68,7 @@ class Material:
     concentration: float | None = None
     density: float | None = None
     stock: float | None = None
+    portions: float = 1.0
 
     @property
     def content(self) -> float:
@@ -75,7 +78,7 @@ class Material:
 
 @dataclass(frozen=True)
 class ChargeLine:
-    """What to weigh or measure of one material; None where it cannot be known."""
+    """What to weigh or measure of one material, all portions together; None where it cannot be known."""
 
     material: Material
     moles: float | None
@@ -120,7 +123,7 @@ def charge_line(material: Material, scale: float, base_scale: float | None) -> C
     if not (math.isfinite(scale) and scale > 0):
         raise InvalidInputError({"scale": "The scale must be more than 0 mol."})
     if material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT):
-        moles = material.amount * scale / (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
+        moles = material.amount * material.portions * scale / (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
         if material.concentration:
             volume = 1000.0 * moles / material.concentration
             return ChargeLine(material, moles, volume * material.density if material.density else None, volume)
@@ -132,7 +135,7 @@ def charge_line(material: Material, scale: float, base_scale: float | None) -> C
         return ChargeLine(material, moles, mass, mass / material.density if material.density else None)
     if base_scale is None:
         raise InvalidInputError({"base_scale_mol": f"{material.name}: a mass or volume needs the scale at which it was entered."})
-    amount = material.amount * scale / base_scale
+    amount = material.amount * material.portions * scale / base_scale
     if material.amount_kind is AmountKind.MASS:
         volume_of_mass = amount / material.density if material.density else None
         return ChargeLine(material, moles_in(material, mass_g=amount), amount, volume_of_mass)
@@ -168,8 +171,11 @@ def amount_weighed(
     Returns
     -------
     amount : float or None
-        Equivalents, mol%, or g or mL at the base scale; None where it cannot be known.
+        Of one portion: equivalents, mol%, or g or mL at the base scale; None where it cannot be known.
     """
+    if not material.portions > 0:
+        return None
+    scale *= material.portions
     if material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT):
         moles = moles_in(material, mass_g=mass_g, volume_ml=volume_ml)
         if moles is None:

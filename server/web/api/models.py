@@ -414,6 +414,7 @@ class MaterialAnswer(Answer):
     ratio_variable_id: int | None
     choice_variable_id: int | None
     choice: str | None
+    count_variable_id: int | None
     stock_g: float | None
     price_per_g: float | None
     hazards: str
@@ -434,10 +435,11 @@ class BroughtInAnswer(Answer):
 
 
 class ChargeLineAnswer(Answer):
-    """What to weigh or measure of one material."""
+    """What to weigh or measure of one material, all portions together."""
 
     name: str
     role: str
+    portions: float
     moles: float | None
     mass_g: float | None
     rounded_g: float | None

@@ -283,6 +283,7 @@ def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None
         ChargeLineAnswer(
             name=line.material.name,
             role=line.material.role,
+            portions=line.material.portions,
             moles=line.moles,
             mass_g=line.mass_g,
             rounded_g=charge.rounded_g.get(line.material.key),

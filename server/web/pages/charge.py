@@ -92,6 +92,7 @@ class MaterialFormPage:
     kinds: dict[AmountKind, str]
     number_options: list[tuple[int | None, str]]
     choice_options: list[tuple[int | None, str]]
+    count_options: list[tuple[int | None, str]]
     smiles: bool
     seen: str
 
@@ -188,6 +189,7 @@ def _material_form(
             AMOUNT_KINDS,
             [(v.id, v.name) for v in variables if v.role in DRIVING_ROLES or (row and v.id == row.ratio_variable_id)],
             [(v.id, v.name) for v in variables if v.role == "choice"],
+            [(v.id, v.name) for v in variables if v.role == "count"],
             smiles_available(),
             seen,
         )
