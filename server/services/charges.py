@@ -29,6 +29,7 @@ from server.core.chemistry.formula import read_formula
 from server.core.chemistry.yields import balance_uncertainty
 from server.core.space.variables import Role, Setting
 from server.errors import FormulaTextError, InvalidInputError, NotReadyError
+from server.services.cells import bare_unit
 from server.services.inputs import MaterialInput
 from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import check_positive, log_change
@@ -39,6 +40,30 @@ MOST_MATERIALS = 40
 # A variable with one of these roles may be the amount of a material; a time or a temperature is none, and a
 # number of washes says how many times an amount is taken.
 DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.OTHER)
+
+
+# Units in which a variable may set an amount of each kind, as ``bare_unit`` writes them; none said is the first one.
+UNITS_OF_AMOUNT = {
+    AmountKind.EQUIVALENTS: ("eq", "mol/mol", ""),
+    AmountKind.MOL_PERCENT: ("mol%", "%", ""),
+    AmountKind.MASS: ("g", ""),
+    AmountKind.VOLUME: ("ml", ""),
+}
+_UNIT_WORDS = {
+    AmountKind.EQUIVALENTS: "equivalents (mol/mol)",
+    AmountKind.MOL_PERCENT: "mol%",
+    AmountKind.MASS: "g",
+    AmountKind.VOLUME: "mL",
+}
+
+
+def why_not_driven(kind: AmountKind, role: Role, unit: str, name: str) -> str:
+    """Why a variable cannot set an amount of this kind; empty where it can."""
+    if role not in DRIVING_ROLES:
+        return "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
+    if bare_unit(unit) not in UNITS_OF_AMOUNT[kind]:
+        return f"{name} is in {unit}, but this amount is in {_UNIT_WORDS[kind]}. The two must be in the same unit."
+    return ""
 
 
 def material_of(row: MaterialRow, *, amount: float | None = None, portions: float = 1.0) -> Material:
@@ -286,7 +311,7 @@ def settings_as_weighed(
     return tuple(found)
 
 
-def _check(session: Session, preparation_id: int, data: MaterialInput, stored: MaterialRow | None = None) -> None:
+def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
     messages: dict[str, str] = {}
     if data.formula:
         try:
@@ -313,9 +338,10 @@ def _check(session: Session, preparation_id: int, data: MaterialInput, stored: M
     by_id = {v.id: v for v in questions.list_variables(session, preparation_id)}
     if data.ratio_variable_id is not None:
         variable = by_id.get(data.ratio_variable_id)
-        is_kept = stored is not None and stored.ratio_variable_id == data.ratio_variable_id
-        if variable is None or variable.role == Role.CHOICE or (Role(variable.role) not in DRIVING_ROLES and not is_kept):
-            messages["ratio_variable_id"] = "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
+        if variable is None:
+            messages["ratio_variable_id"] = "This variable is not there (any more)."
+        elif why_not := why_not_driven(data.amount_kind, Role(variable.role), variable.unit, variable.name):
+            messages["ratio_variable_id"] = why_not
     if data.count_variable_id is not None:
         counting = by_id.get(data.count_variable_id)
         if counting is None or counting.role != Role.COUNT:
@@ -369,7 +395,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     """Change a line of the charge; raises like ``add_material``."""
     row = questions.get_material(session, material_id)
     data = _with_known_option(session, row.preparation_id, data)
-    _check(session, row.preparation_id, data, row)
+    _check(session, row.preparation_id, data)
     before = row.model_dump(mode="json")
     _apply(row, data)
     after = row.model_dump(mode="json")

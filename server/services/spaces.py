@@ -39,13 +39,8 @@ def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
         coefficients = {str(k): float(c) for k, c in details["coefficients"].items()}
         if not coefficients.keys() <= variables.keys():
             return None
-        if len(coefficients) == 1 and (only := next(iter(coefficients.items())))[1] < 0:
-            least = f"{details['bound'] / only[1] + 0.0:g}".replace("-", "−")
-            text = row.text or f"{variables[only[0]].name} at least {least}"
-            return LinearRule(text, coefficients, float(details["bound"]))
-        terms = " + ".join(f"{c:g} × {variables[k].name}" if c != 1 else variables[k].name for k, c in coefficients.items())
-        text = row.text or f"{terms} at most {details['bound']:g}".replace("+ -", "− ")
-        return LinearRule(text, coefficients, float(details["bound"]))
+        bound = float(details["bound"])
+        return LinearRule(row.text or _linear_text(coefficients, bound, variables), coefficients, bound)
     if row.kind == "total_time":
         keys = [str(k) for k in details["variables"]]
         if not set(keys) <= variables.keys():
@@ -59,6 +54,28 @@ def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
         return None
     text = f"{variables[key].name} {details['choice']} only with {variables[partner].name} {' or '.join(partners)}"
     return OnlyWithRule(text, key, str(details["choice"]), partner, partners)
+
+
+def _linear_text(coefficients: dict[str, float], bound: float, variables: dict[str, Variable]) -> str:
+    """A linear rule in words, with the unit where all its variables share one."""
+    units = {variables[k].unit for k in coefficients}
+    unit = units.pop() if len(units) == 1 else ""
+    if len(coefficients) == 1:
+        key, c = next(iter(coefficients.items()))
+        least, word = f"{bound / c + 0.0:g}".replace("-", "−"), "at least" if c < 0 else "at most"
+        return f"{variables[key].name} {word} {least} {unit}".rstrip()
+    terms = " + ".join(f"{c:g} × {variables[k].name}" if c != 1 else variables[k].name for k, c in coefficients.items())
+    return f"{terms} at most {bound:g} {unit}".replace("+ -", "− ").rstrip()
+
+
+def names_of(row: LimitRow) -> set[str]:
+    """Keys of the variables that a rule names."""
+    details = row.details
+    if row.kind == "linear":
+        return {str(k) for k in details["coefficients"]}
+    if row.kind == "total_time":
+        return {str(k) for k in details["variables"]}
+    return {str(details["variable"]), str(details["partner"])}
 
 
 def stored_space(session: Session, preparation_id: int) -> Space:

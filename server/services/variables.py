@@ -7,14 +7,16 @@ from collections.abc import Sequence
 
 from sqlmodel import Session
 
+from server.core.chemistry.charge import AmountKind
 from server.core.space.limits import reach_of
-from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, convert
+from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, affine, convert, convertible
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
 from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.charges import DRIVING_ROLES, why_not_driven
 from server.services.inputs import LinearLimitInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change
-from server.services.spaces import rule_of, space_of, variable_of
+from server.services.spaces import names_of, rule_of, space_of, variable_of
 from server.storage import questions
 from server.storage.tables import LimitRow, SettingRow, VariableRow
 
@@ -199,24 +201,86 @@ def _check_options(session: Session, row: VariableRow, data: VariableInput, sett
     _carry_rename(session, row, settings, old, new)
 
 
-def _convert_settings(row: VariableRow, data: VariableInput, settings: Sequence[SettingRow]) -> None:
-    """Runs keep what was really set: numbers follow a change of a time or temperature unit."""
-    if data.role.value != row.role and {row.role, data.role} & {Role.HOLD_TIME, Role.TEMPERATURE}:
+def _check_uses(session: Session, row: VariableRow, data: VariableInput) -> None:
+    """Materials and rules that name a variable hold it to a role, and to a unit."""
+    rules = {
+        "linear": data.role is not Role.CHOICE,
+        "total_time": data.role is Role.HOLD_TIME,
+        "only_with": data.role is Role.CHOICE,
+    }
+    every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
+    users = []
+    for limit in questions.list_limits(session, row.preparation_id):
+        if str(row.id) in names_of(limit) and not rules[limit.kind]:
+            rule = rule_of(limit, every)
+            users.append(f"the rule “{rule.text}”" if rule else "a rule")
+    unit = ""
+    for material in questions.list_materials(session, row.preparation_id):
+        if (material.choice_variable_id == row.id and data.role is not Role.CHOICE) or (
+            material.count_variable_id == row.id and data.role is not Role.COUNT
+        ):
+            users.append(material.name)
+        elif material.ratio_variable_id == row.id:
+            kind = AmountKind(material.amount_kind)
+            if data.role not in DRIVING_ROLES:
+                users.append(material.name)
+            elif data.role.value != row.role or data.unit != row.unit:
+                unit = unit or why_not_driven(kind, data.role, data.unit, f"{material.name}: {data.name}")
+    if users:
+        raise InvalidInputError({"role": f"{row.name} is used by {', '.join(users)}. Remove or change that first."})
+    if unit:
+        raise InvalidInputError({"unit": unit})
+
+
+def _convert_rules(session: Session, row: VariableRow, unit: str) -> None:
+    """Linear rules stay the same rule when a variable is given in another unit: Σ c·x ≤ b with x = f·x' + o."""
+    factor, offset = affine(unit, row.unit)
+    for limit in questions.list_limits(session, row.preparation_id):
+        coefficients = dict(limit.details.get("coefficients", {}))
+        if limit.kind != "linear" or str(row.id) not in coefficients:
+            continue
+        c = float(coefficients[str(row.id)])
+        coefficients[str(row.id)] = _tidy(c * factor)
+        limit.details = {
+            **limit.details,
+            "coefficients": coefficients,
+            "bound": _tidy(float(limit.details["bound"]) - c * offset),
+        }
+        session.add(limit)
+
+
+def _tidy(value: float) -> float:
+    return float(f"{value:.12g}")
+
+
+def _follow_unit(session: Session, row: VariableRow, data: VariableInput, settings: Sequence[SettingRow]) -> None:
+    """Runs and rules keep what was really set and meant: numbers follow a change of unit where it can be converted."""
+    if settings and data.role.value != row.role and {row.role, data.role} & {Role.HOLD_TIME, Role.TEMPERATURE}:
         raise InvalidInputError({"role": "Runs use this variable; it cannot turn from or into a time or a temperature."})
     if data.unit == row.unit:
         return
-    for units in (TIME_UNITS, TEMPERATURE_UNITS):
-        if row.unit in units and data.unit in units:
-            for s in settings:
-                for field in ("planned_number", "as_run_number"):
-                    value = getattr(s, field)
-                    setattr(s, field, None if value is None else round(convert(value, row.unit, data.unit), 9))
-            return
-    if row.unit:
+    if convertible(row.unit, data.unit):
+        for s in settings:
+            for field in ("planned_number", "as_run_number"):
+                value = getattr(s, field)
+                setattr(s, field, None if value is None else round(convert(value, row.unit, data.unit), 9))
+        # A form that was opened before holds numbers in the old unit.
+        touched = {s.run_id for s in settings}
+        for run in questions.list_runs(session, row.preparation_id):
+            if run.id in touched:
+                run.revision += 1
+                session.add(run)
+        _convert_rules(session, row, data.unit)
+        return
+    in_rules = any(str(row.id) in names_of(limit) for limit in questions.list_limits(session, row.preparation_id))
+    if row.unit and (settings or in_rules):
+        what = (
+            "Runs and rules have numbers" if settings and in_rules else "Runs have settings" if settings else "Rules have numbers"
+        )
         NeedsConfirmationError(
             "unit",
             "keep_numbers",
-            f"Runs have settings in {row.unit}. Their numbers stay as they are and would be read in {data.unit or 'no unit'}.",
+            f"{what} in {row.unit}. The numbers stay as they are and would be read in {data.unit or 'no unit'}.",
             "Only the name of the unit changes",
         ).raise_unless_in(data.confirm)
 
@@ -241,10 +305,11 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
             raise InvalidInputError({"role": "Runs use this variable; it cannot turn from numbers to a choice or back."})
         trial = VariableRow(preparation_id=row.preparation_id, name=data.name, role=data.role.value)
         _apply(trial, data)
+        _check_uses(session, row, data)
         if row.role == Role.CHOICE:
             _check_options(session, row, data, settings)
-        elif settings:
-            _convert_settings(row, data, settings)
+        else:
+            _follow_unit(session, row, data, settings)
         _apply(row, data)
         rows = [row if v.id == row.id else v for v in questions.list_variables(session, row.preparation_id)]
         space = space_of(rows, questions.list_limits(session, row.preparation_id))

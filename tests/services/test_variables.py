@@ -5,11 +5,20 @@ from typing import Any
 import pytest
 from sqlmodel import Session
 
+from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
 from server.services.charges import add_material, delete_material
-from server.services.inputs import LinearLimitInput, MaterialInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
-from server.services.runs import delete_run, view_runs
-from server.services.variables import add_limit, add_variable, delete_variable, update_variable
+from server.services.inputs import (
+    LinearLimitInput,
+    MaterialInput,
+    OnlyWithLimitInput,
+    PlannedRunInput,
+    TotalTimeLimitInput,
+    VariableInput,
+)
+from server.services.runs import delete_run, plan_run, view_runs
+from server.services.spaces import stored_space
+from server.services.variables import add_limit, add_variable, as_input, delete_variable, update_variable
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from tests.factories import make_preparation, make_run
@@ -191,3 +200,102 @@ def test_a_time_or_temperature_drives_no_amount(session: Session, preparation: P
     driven = MaterialInput(name="x", role="other", formula="H2O", ratio_variable_id=ids(session, preparation)[position])
     with pytest.raises(InvalidInputError, match="whose number is an amount"):
         add_material(session, int(preparation.id or 0), driven)
+
+
+def change(session: Session, variable_id: int, **fields: Any) -> None:
+    row = questions.get_variable(session, variable_id)
+    update_variable(session, variable_id, as_input(row).model_copy(update=fields))
+
+
+def test_rules_follow_a_change_of_unit(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    hold, bath, _ = ids(session, preparation)
+    add_limit(session, key, LinearLimitInput(kind="linear", coefficients={hold: 1}, bound=1.5))
+    add_limit(session, key, LinearLimitInput(kind="linear", coefficients={bath: -1, hold: 10}, bound=-80))
+    change(session, hold, unit="min", low=30.0, high=360.0, step=5.0, base=60.0)
+    change(session, bath, unit="K", low=373.0, high=423.0, step=5.0, base=393.0)
+    space = stored_space(session, key)
+    assert space.rules[0].text == "hold at most 90 min"
+    # 10 × hold / h − bath / °C ≤ −80: at 60 min, 90 °C and more.
+    at = {str(hold): 60.0, space.variables[2].key: "MgSO4"}
+    assert [space.rules[1].holds({**at, str(bath): 273.15 + celsius}) for celsius in (89.9, 90.0, 90.1)] == [False, True, True]
+    with pytest.raises(NeedsConfirmationError, match="hold at most 90 min"):
+        make_run(session, preparation, settings={"hold": 110.0, "bath": 393.0})
+    planned = plan_run(session, key, PlannedRunInput(settings={"hold": 60.0, "bath": 393.0, "agent": "MgSO4"}))
+    before = planned.revision
+    change(session, hold, unit="h", low=0.5, high=6.0, step=0.25, base=1.0)
+    session.refresh(planned)
+    assert planned.revision == before + 1
+    with pytest.raises(NeedsConfirmationError, match=r"hold at most 1\.5 h"):
+        make_run(session, preparation, settings={"hold": 1.9, "bath": 393.0})
+
+
+def test_a_unit_that_cannot_be_converted_needs_a_yes_where_rules_use_it(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    ratio = add_variable(session, key, VariableInput(name="ratio", role="ratio", unit="mol/mol", low=1, high=3, base=2))
+    add_limit(session, key, LinearLimitInput(kind="linear", coefficients={int(ratio.id or 0): 1}, bound=2.5))
+    with pytest.raises(NeedsConfirmationError, match="Rules have numbers in mol/mol"):
+        change(session, int(ratio.id or 0), unit="g/g")
+    change(session, int(ratio.id or 0), unit="g/g", confirm=["keep_numbers"])
+    assert stored_space(session, key).rules[0].text == "ratio at most 2.5 g/g"
+
+
+def test_a_role_that_rules_and_materials_rest_on_cannot_change(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    hold, bath, agent = ids(session, preparation)
+    add_limit(session, key, TotalTimeLimitInput(kind="total_time", variables=[hold], bound=5, unit="h"))
+    add_limit(session, key, LinearLimitInput(kind="linear", coefficients={bath: 1}, bound=140))
+    ratio = add_variable(session, key, VariableInput(name="ratio", role="ratio", unit="mol/mol", low=1, high=3, base=2))
+    washes = add_variable(session, key, VariableInput(name="washes", role="count", low=1, high=4, base=2))
+    acid = MaterialInput(name="acid", role="reagent", formula="C2H4O2", ratio_variable_id=ratio.id)
+    add_material(session, key, acid)
+    brine = MaterialInput(name="brine", role="wash", amount_kind="volume", amount=50, count_variable_id=washes.id)
+    add_material(session, key, brine)
+    salt = MaterialInput(name="salt", role="drying_agent", amount_kind="mass", choice_variable_id=agent, choice="Na2SO4")
+    add_material(session, key, salt)
+    options = {"choices": ["a", "b"], "base": "a", "role": Role.CHOICE}
+    for variable, fields, user in (
+        (hold, {"role": Role.OTHER}, "hold together at most 5 h"),
+        (bath, options, "bath at most 140 °C"),
+        (int(ratio.id or 0), options, "acid"),
+        (int(ratio.id or 0), {"role": Role.COUNT}, "acid"),
+        (int(washes.id or 0), {"role": Role.OTHER}, "brine"),
+        (agent, {"role": Role.OTHER, "low": 0.0, "high": 3.0, "base": 1.0}, "salt"),
+    ):
+        with pytest.raises(InvalidInputError, match=f"is used by .*{user}") as refused:
+            change(session, variable, **fields)
+        assert set(refused.value.messages) == {"role"}
+    with pytest.raises(InvalidInputError, match=r"acid: ratio is in mol%, but this amount is in equivalents"):
+        change(session, int(ratio.id or 0), unit="mol%")
+    change(session, int(ratio.id or 0), unit="equiv.", confirm=["keep_numbers"])
+
+
+@pytest.mark.parametrize(
+    ("role", "unit", "kind", "fits"),
+    [
+        ("volume", "mL", "volume", True),
+        ("volume", "L", "volume", False),
+        ("volume", "mL/g", "volume", False),
+        ("volume", "mL", "mass", False),
+        ("loading", "mol%", "mol_percent", True),
+        ("loading", "mol %", "mol_percent", True),
+        ("loading", "mol%", "equivalents", False),
+        ("ratio", "mol/mol", "equivalents", True),
+        ("ratio", "equiv.", "equivalents", True),
+        ("ratio", "mol/mol", "mol_percent", False),
+        ("other", "kg", "mass", False),
+        ("other", "g", "mass", True),
+        ("other", "", "mass", True),
+    ],
+)
+def test_a_variable_drives_an_amount_in_its_own_unit_only(
+    session: Session, preparation: PreparationRow, role: str, unit: str, kind: str, fits: bool
+) -> None:
+    key = int(preparation.id or 0)
+    row = add_variable(session, key, VariableInput(name="much", role=role, unit=unit, low=0.01, high=5, base=1))
+    line = MaterialInput(name="x", role="other", formula="H2O", amount_kind=kind, ratio_variable_id=row.id)
+    if fits:
+        assert add_material(session, key, line).ratio_variable_id == row.id
+    else:
+        with pytest.raises(InvalidInputError, match=f"much is in {unit}, but this amount is in .*same unit"):
+            add_material(session, key, line)

@@ -1251,7 +1251,7 @@ def test_earlier_runs_outside_new_limits_are_named(ready: TestClient) -> None:
     assert ready.post("/api/v1/preparations/1/limits", json=rule).status_code == 201
     assert "Run 1 was made outside the limits as they are now" in ready.get("/preparations/1/setup").text
     rule = {"kind": "linear", "coefficients": {"2": -1}, "bound": -105}
-    assert ready.post("/api/v1/preparations/1/limits", json=rule).json()["text"] == "bath at least 105"
+    assert ready.post("/api/v1/preparations/1/limits", json=rule).json()["text"] == "bath at least 105 °C"
 
 
 def test_a_volume_at_another_scale_is_said_in_both(ready: TestClient) -> None:

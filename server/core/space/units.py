@@ -1,4 +1,4 @@
-"""Conversion between the units in which times and temperatures are typed.
+"""Conversion between the units in which times, temperatures, volumes and masses are typed.
 
 Pint converts; it never parses what a person typed, because it reads
 ``2 h 30 min`` as a product. Only the units listed here exist for the app.
@@ -11,6 +11,10 @@ from typing import Any
 
 TIME_UNITS: tuple[str, ...] = ("s", "min", "h", "d")
 TEMPERATURE_UNITS: tuple[str, ...] = ("°C", "K", "°F")
+VOLUME_UNITS: tuple[str, ...] = ("µL", "mL", "L")
+MASS_UNITS: tuple[str, ...] = ("mg", "g", "kg")
+# Units among which numbers can be converted.
+FAMILIES = (TIME_UNITS, TEMPERATURE_UNITS, VOLUME_UNITS, MASS_UNITS)
 
 _PINT_NAMES = {
     "s": "second",
@@ -20,6 +24,12 @@ _PINT_NAMES = {
     "°C": "degC",
     "K": "kelvin",
     "°F": "degF",
+    "µL": "microliter",
+    "mL": "milliliter",
+    "L": "liter",
+    "mg": "milligram",
+    "g": "gram",
+    "kg": "kilogram",
 }
 
 
@@ -41,15 +51,25 @@ def _affine(unit: str, target: str) -> tuple[float, float]:
     return float(at_one - at_zero), float(at_zero)
 
 
+def convertible(unit: str, target: str) -> bool:
+    """Whether numbers in one unit can be given in another."""
+    return any(unit in family and target in family for family in FAMILIES)
+
+
+def affine(unit: str, target: str) -> tuple[float, float]:
+    """Return (factor, offset) with value_in_target = factor * value + offset; KeyError as for ``convert``."""
+    return _affine(unit, target)
+
+
 def convert(value: float, unit: str, target: str) -> float:
-    """Convert a time or a temperature.
+    """Convert a time, a temperature, a volume or a mass.
 
     Parameters
     ----------
     value : float
         Number in ``unit``.
     unit, target : str
-        Both from ``TIME_UNITS`` or both from ``TEMPERATURE_UNITS``.
+        Both from one of the ``FAMILIES``.
 
     Raises
     ------
