@@ -67,7 +67,8 @@ def response_curve_figure(curve: Curve, run_values: Sequence[float | str], run_y
     drawn = styled(figure, x_title=f"{v.name} / {v.unit}" if v.unit else v.name, y_title="yield / %", height=280)
     if v.is_choice:
         # Half a place beyond the first and the last option, so that neither is cut off.
-        drawn["layout"]["xaxis"].update(range=[-0.5, len(curve.labels) - 0.5])
+        # Options that are called 100 and 230 are names all the same.
+        drawn["layout"]["xaxis"].update(type="category", range=[-0.5, len(curve.labels) - 0.5])
     return drawn
 
 

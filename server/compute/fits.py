@@ -60,14 +60,13 @@ STORE = ResultStore(size=48)
 
 
 def fingerprint(table: RunTable, *extra: object) -> str:
-    """Hash everything on which a fit depends. Names and notes do not count, runs and variables do."""
+    """Hash everything on which a fit and its sentences depend, names included. Notes do not count."""
     digest = hashlib.sha256()
     canonical = table.in_canonical_order()
     for part in (canonical.coded, canonical.yields, canonical.extra_sd, canonical.failed):
         digest.update(part.tobytes())
-    digest.update(repr((canonical.coded.shape, table.numbers)).encode())
-    for v in table.variables:
-        digest.update(repr((v.key, v.role, v.unit, v.low, v.high, v.step, v.stage, len(v.choices))).encode())
+    digest.update(repr((canonical.coded.shape, canonical.numbers)).encode())
+    digest.update(repr(table.variables).encode())
     digest.update(repr(extra).encode())
     return digest.hexdigest()
 

@@ -413,8 +413,23 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
 
 
 def delete_material(session: Session, material_id: int) -> int:
-    """Remove a line of the charge; return the preparation's id."""
+    """Remove a line of the charge; return the preparation's id.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        Where a run has an amount of it noted as weighed: that is what its theoretical yield rests on.
+    """
     row = questions.get_material(session, material_id)
+    weighed = {w.run_id for w in questions.list_weighed(session, row.preparation_id) if w.material_id == row.id}
+    if weighed:
+        numbers = sorted(run.number for run in questions.list_runs(session, row.preparation_id) if run.id in weighed)
+        message = (
+            f"What was weighed of {row.name} is noted in run {', '.join(map(str, numbers))}, and would be lost. "
+            "Empty it there first, or keep the line with an amount of 0."
+        )
+        raise InvalidInputError({"form": message})
     log_change(session, row.preparation_id, f"material {row.name} removed", before=row.model_dump(mode="json"))
     session.delete(row)
     session.commit()

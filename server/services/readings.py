@@ -6,7 +6,7 @@ import csv
 import itertools
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from sqlmodel import Session
@@ -25,6 +25,8 @@ MOST_FILE_BYTES = 20_000_000
 # A longer time between two readings than this many times the usual one is called a gap.
 GAP_FACTOR = 8.0
 MOST_ROW_MESSAGES = 12
+# A step back by more than this is midnight, a smaller one disorder. [h]
+HALF_A_DAY = 12.0
 # No hold is longer than this. [h]
 LONGEST_HOURS = 24.0 * 365.0
 
@@ -429,7 +431,17 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
         )
     if not found:
         raise InvalidInputError({"rows": "Only a heading was found. Paste rows with a time and a value."})
-    return found
+    undated = data.at_kind == "clock" and all(line.hours < 24.0 for line in found)
+    return _over_midnights(found) if undated else found
+
+
+def _over_midnights(lines: Sequence[_Line]) -> list[_Line]:
+    """Times of day in the order of the file: one that goes back by more than half a day belongs to the next day."""
+    days, out = 0, list(lines[:1])
+    for before, line in itertools.pairwise(lines):
+        days += line.hours < before.hours - HALF_A_DAY
+        out.append(replace(line, hours=checked_hours(line.hours + 24.0 * days)))
+    return out
 
 
 def _read_row(run: RunRow, series: Series, data: ReadingImportInput, number: int, cells: list[str]) -> _Line:
@@ -471,7 +483,7 @@ def _without_known(lines: Sequence[_Line], stored: Sequence[ReadingRow], given: 
         raise InvalidInputError({"rows": "All of these readings are here already, with the same times and values."})
     message = f"The same time and value as a reading that is here already stands in row {numbers}."
     NeedsConfirmationError("rows", "known", message, "Leave these rows out").raise_unless_in(given)
-    return [line for line in lines if line not in known]
+    return [line for line in lines if (round(line.hours, 6), f"{line.value:.9g}") not in here]
 
 
 def _numbers(rows: Sequence[int]) -> str:

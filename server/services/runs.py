@@ -351,8 +351,11 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     settings = read_settings(space, data.settings)
     materials = questions.list_materials(session, preparation_id)
     notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
-    scale = data.scale_mol or (run.scale_mol if run else None) or preparation.base_scale_mol
+    scale = data.scale_mol or preparation.base_scale_mol
     theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
+    if run is not None and _rests_on_the_same(session, space, run, settings, scale, data.theoretical_yield_g):
+        # A correction of something else leaves it alone, whatever became of the charge since.
+        theory, source = Quantity(float(run.theory_g or 0.0), run.theory_u_g), run.theory_source
     if theory is not None and not theory.value > 0:
         message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
         raise InvalidInputError({"theoretical_yield_g": message})
@@ -403,6 +406,17 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         after=None if is_new else {k: after[k] for k in changed} | {name: later[name] for name in moved},
     )
     return run
+
+
+def _rests_on_the_same(
+    session: Session, space: Space, run: RunRow, settings: Mapping[str, Setting], scale: float | None, entered_g: float | None
+) -> bool:
+    """Whether everything of a finished run that its theoretical yield was worked out from is what it was."""
+    if run.state != "finished" or run.theory_g is None:
+        return False
+    stored = _as_run_by_name(session, space, run)
+    same = all(stored.get(v.name) == settings[v.key] for v in space.variables)
+    return same and run.scale_mol == scale and run.theoretical_yield_g == entered_g
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:

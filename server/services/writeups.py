@@ -82,7 +82,11 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
     ------
     NotReadyError
         Before there is a working recipe.
+    InvalidInputError
+        For a scale that cannot be.
     """
+    if scale_mol is not None and not SMALLEST <= scale_mol <= LARGEST:
+        raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
     working = analysis.working
     if working is None:
         raise NotReadyError("A write-up needs a working recipe: enter at least one run inside the limits.", have=0, need=1)

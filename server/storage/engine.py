@@ -12,7 +12,7 @@ from typing import Any
 from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Engine, event
+from sqlalchemy import URL, Connection, Engine, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import NullPool
 from sqlmodel import Session, create_engine
@@ -20,6 +20,11 @@ from sqlmodel import Session, create_engine
 from server.errors import StartupError
 
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
+
+
+def _url(path: Path) -> URL:
+    """The address of a file, whatever characters its name has."""
+    return URL.create("sqlite", database=str(path))
 
 
 def open_database(path: Path) -> Engine:
@@ -55,7 +60,7 @@ def open_database(path: Path) -> Engine:
         raise StartupError(
             f"The file {path} cannot be used as a database ({reason}). Choose another file with --database, or restore a backup."
         ) from error
-    engine = create_engine(f"sqlite:///{path}", connect_args={"check_same_thread": False})
+    engine = create_engine(_url(path), connect_args={"check_same_thread": False})
     event.listen(engine, "connect", _prepare_connection)
     event.listen(engine, "begin", _begin)
     return engine
@@ -157,7 +162,7 @@ def upgrade(path: Path, revision: str = "head") -> None:
 
     Foreign keys are off meanwhile: a table that is made anew would take its children along.
     """
-    engine = create_engine(f"sqlite:///{path}", poolclass=NullPool)
+    engine = create_engine(_url(path), poolclass=NullPool)
     event.listen(engine, "connect", _prepare_upgrade)
     event.listen(engine, "begin", _begin)
     with engine.connect().execution_options(write=True) as connection, connection.begin():

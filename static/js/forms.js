@@ -40,9 +40,10 @@
   });
 
   // Some keypads have a comma only: a decimal comma becomes a point where everybody can see it.
+  // 7,250 may mean seven thousand: that one is left for the server to ask about.
   document.addEventListener("change", (event) => {
     const field = event.target;
-    if (field instanceof HTMLInputElement && field.inputMode === "decimal" && /^\s*[+\-−]?\d+,\d+\s*$/.test(field.value)) {
+    if (field instanceof HTMLInputElement && field.inputMode === "decimal" && /^\s*[+\-−]?\d+,\d+\s*$/.test(field.value) && !/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(field.value)) {
       field.value = field.value.replace(",", ".");
       field.dispatchEvent(new Event("input", { bubbles: true }));
     }

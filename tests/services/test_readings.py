@@ -353,3 +353,20 @@ def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeyp
     assert not np.array_equal(corrected.table.yields, first.table.yields)
     choose_shape(session, int(run.id or 0), "product", "straight")
     assert analyse(session, key).beside is None
+
+
+def test_times_of_day_over_two_midnights_go_on(session: Session, run_id: int) -> None:
+    start_run(session, run_id, START)
+    # 48 h by the clock, every six hours; a small step back is disorder still.
+    clock = [f"{(12 + 6 * k) % 24:02d}:00;{k}" for k in range(9)]
+    import_readings(session, run_id, how(at_kind="clock"), "\n".join(clock))
+    assert [r.at_h for r in questions.list_readings(session, run_id)] == [6.0 * k for k in range(9)]
+    with pytest.raises(NeedsConfirmationError, match="Time goes backwards at row 2"):
+        import_readings(session, run_id, how(at_kind="clock", series="temperature"), "15:00;80\n14:00;81\n16:00;82")
+
+
+def test_a_file_that_grew_brings_only_what_is_new(session: Session, run_id: int) -> None:
+    rows = [f"{k};{k % 7}" for k in range(20)]
+    import_readings(session, run_id, how(), "\n".join(rows[:12]))
+    assert import_readings(session, run_id, how(confirm=["known"]), "\n".join(rows)).count == 8
+    assert questions.count_readings(session, run_id) == 20

@@ -543,3 +543,36 @@ def test_several_portions_driven_by_a_volume_are_weighed_together(
     record(session, preparation, settings=settings, product_mass_g=5)
     found = {a.material: a.value for a in weigh(session, preparation, {charged["alcohol"]: (17.8, None), bottle: (None, 75.0)})}
     assert found["water"] == 25.0
+
+
+def test_a_corrected_note_leaves_the_yield_alone(session: Session, preparation: PreparationRow, charged: dict[str, int]) -> None:
+    key = int(preparation.id or 0)
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    session.commit()
+    settings = {**SETTINGS, "ratio": 2.0}
+    run = record(session, preparation, settings=settings, product_mass_g=13.0)
+    theory, percent = run.theory_g, percent_of(session, run)
+    assert theory == pytest.approx(0.2 * 130.187, abs=1e-2)
+    # The line of the alcohol is changed afterwards; that says nothing about what was done.
+    alcohol = questions.get_material(session, charged["alcohol"])
+    update_material(session, charged["alcohol"], as_input(alcohol).model_copy(update={"amount": 2.0}))
+    record(session, preparation, run_id=run.id, settings=settings, product_mass_g=13.0, notes="smelled of pear")
+    assert (run.theory_g, percent_of(session, run)) == (theory, percent)
+    record(session, preparation, run_id=run.id, settings=settings, product_mass_g=13.0, scale_mol=0.1)
+    assert run.theory_g == pytest.approx(theory or 0.0)  # twice the alcohol at half the scale
+    assert "alcohol limits" in run.theory_source
+    record(session, preparation, run_id=run.id, settings={**settings, "ratio": 1.0}, product_mass_g=13.0, scale_mol=0.1)
+    assert run.theory_g == pytest.approx((theory or 0.0) / 2)
+    record(session, preparation, run_id=run.id, settings=settings, product_mass_g=13.0, scale_mol=None)
+    assert run.scale_mol == 0.2
+    assert key
+
+
+def test_a_material_that_was_weighed_stays(session: Session, preparation: PreparationRow, charged: dict[str, int]) -> None:
+    run = record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    note_weighed(session, int(run.id or 0), {charged["acid"]: (21.0, None)})
+    with pytest.raises(InvalidInputError, match=r"What was weighed of acid is noted in run 1, and would be lost\."):
+        delete_material(session, charged["acid"])
+    note_weighed(session, int(run.id or 0), {charged["acid"]: (None, None)})
+    delete_material(session, charged["acid"])

@@ -199,3 +199,12 @@ def test_an_upgrade_that_fails_leaves_no_copies(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.glob("*.before-*")] == []
     with closing(sqlite3.connect(path)) as untouched:
         assert untouched.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
+
+
+@pytest.mark.parametrize("name", ["odd?x.sqlite3", "per%41.sqlite3", "a#b c.sqlite3"])
+def test_a_file_may_have_any_name(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    open_database(path).dispose()
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+    with closing(sqlite3.connect(path)) as stored:
+        assert stored.execute("SELECT count(*) FROM run").fetchone() == (0,)

@@ -270,6 +270,8 @@ def test_a_script_keeps_procedure_write_ups_and_files(client: TestClient) -> Non
     draft = client.get(f"{base}/write-up").json()
     assert (draft["id"], draft["version"]) == (None, None)
     assert "Stir well." in draft["markdown"]
+    for impossible in ("-1", "nan", "1e99"):
+        assert client.post(f"{base}/write-ups", params={"scale_mol": impossible}).status_code == 422
     assert client.get(f"{base}/write-ups").json() == []
     kept = client.post(f"{base}/write-ups").json()
     assert (kept["version"], kept["content"]) == (1, draft["content"])

@@ -80,8 +80,8 @@ class RunTable:
         return np.asarray(labels).reshape(-1)
 
     def canonical_order(self) -> np.ndarray:
-        """Positions of the runs sorted by settings and yield. Shape (n_runs,)."""
-        return np.lexsort((self.yields, *self.coded.T[::-1]))
+        """Positions of the runs sorted by settings, yield and number. Shape (n_runs,)."""
+        return np.lexsort((np.array(self.numbers), self.yields, *self.coded.T[::-1]))
 
     def in_canonical_order(self) -> RunTable:
         """Return the same runs sorted by settings and yield, so that results do not depend on order."""
