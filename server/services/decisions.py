@@ -152,9 +152,8 @@ class Decisions:
     def _burden(self, saving: str) -> Burden | None:
         if saving not in self.savings or saving == HOURS:
             return hours_burden(self.analysis.space)
-        identity = repr(
-            (saving, self.preparation.currency, self.preparation.base_scale_mol, [_charge_identity(m) for m in self.materials])
-        )
+        charge = [_charge_identity(m) for m in self.materials]
+        identity = repr((saving, self.preparation.currency, self.preparation.base_scale_mol, charge))
         if saving == COST:
             return Burden("cost", self.preparation.currency or "money", lambda s: self._cost_of(s), identity)
         key = saving.removeprefix("material_")

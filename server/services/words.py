@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from server.core.chemistry.charge import ChargeLine
 from server.core.choose.tolerance import VariableWindow
@@ -32,6 +33,41 @@ def setting_at_scale(v: Variable, value: Setting, scale: float | None, base_scal
     ):
         return text
     return f"{float(value) * scale / base_scale:.4g} {v.unit}".rstrip() + f" ({text} at the base scale)"
+
+
+def window_words(windows: Sequence[str], allowed_loss: float, percent: float) -> str:
+    """What ranges beside settings mean, from the words of each."""
+    if not has_leeway(windows):
+        return (
+            f"No range could be given: beyond the settings themselves nothing is sure to keep the true yield within "
+            f"{allowed_loss:g} points of the recipe with a probability of {percent:g} %."
+        )
+    return (
+        f"At any one setting in the ranges given, all variables off together, the true yield is within "
+        f"{allowed_loss:g} points of the recipe with a probability of at least {percent:g} %."
+    )
+
+
+def has_leeway(windows: Sequence[str]) -> bool:
+    """Whether any of the windows leaves room beside the setting."""
+    return not all(w in (NO_LEEWAY, NO_OTHER_OPTION) for w in windows)
+
+
+def duration_text(hours: float) -> str:
+    """A time as people say it, to the minute; to three digits below ten minutes.
+
+    Examples
+    --------
+    >>> duration_text(1.4167), duration_text(0.3333), duration_text(2.0), duration_text(50.0), duration_text(0.05)
+    ('1 h 25 min', '20 min', '2 h', '2 d 2 h', '3 min')
+    """
+    minutes = 60.0 * hours
+    if minutes < 10.0:
+        return f"{minutes:.3g} min"
+    whole = round(minutes)
+    days, rest = divmod(whole, 1440)
+    parts = [(days, "d"), (rest // 60, "h"), (rest % 60, "min")]
+    return " ".join(f"{n} {unit}" for n, unit in parts if n)
 
 
 def portions_text(line: ChargeLine) -> str:

@@ -18,8 +18,9 @@ from server.services.cautions import cautions_for
 from server.services.charges import make_charge
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
+from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import log_change, now, today
-from server.services.words import NO_LEEWAY, NO_OTHER_OPTION, portions_text, setting_at_scale, setting_text, window_text
+from server.services.words import portions_text, setting_at_scale, setting_text, window_text, window_words
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
@@ -268,16 +269,8 @@ def scope_sentence(content: Content) -> str:
 
 def window_sentence(content: Content) -> str:
     """What the ranges beside the settings mean."""
-    windows = [s["window"] for stage in content["stages"] for s in stage["settings"]]
-    if all(w.removesuffix(" at the base scale") in (NO_LEEWAY, NO_OTHER_OPTION) for w in windows):
-        return (
-            f"No range could be given: beyond the settings themselves nothing is sure to keep the true yield within "
-            f"{content['allowed_loss']:g} points of the recipe with a probability of {content['window_percent']:g} %."
-        )
-    return (
-        f"Anywhere in the ranges given, all settings drifting together, the true yield stays within "
-        f"{content['allowed_loss']:g} points of the recipe with a probability of at least {content['window_percent']:g} %."
-    )
+    windows = [s["window"].removesuffix(" at the base scale") for stage in content["stages"] for s in stage["settings"]]
+    return window_words(windows, float(content["allowed_loss"]), float(content["window_percent"]))
 
 
 def found_sentence(content: Content) -> str:

@@ -19,7 +19,7 @@ from server.core.choose.stopping import percent_words
 from server.core.model.effects import signed
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
-from server.services.words import portions_text
+from server.services.words import duration_text, portions_text
 from server.web.glossary import words_used
 
 DASH = "–"
@@ -152,6 +152,7 @@ def make_environment() -> Environment:
         chance=percent_words,
         stage=show_stage,
         portions=portions_text,
+        duration=duration_text,
         figure_json=figure_json,
     )
     environment.globals["static_link"] = static_link

@@ -523,7 +523,8 @@ def test_a_count_multiplies_what_is_taken_for_each(
     assert copied.count_variable_id not in (None, washes.id)
     delete_variable(session, int(copied.count_variable_id or 0))
     session.refresh(copied)
-    assert (copied.amount, copied.count_variable_id) == (100.0, None)
+    assert copied.amount == 100.0
+    assert copied.count_variable_id is None
     record(session, preparation, settings={**SETTINGS, "ratio": 2.0, "washes": 3}, product_mass_g=5)
     with pytest.raises(InvalidInputError, match="sets how much of these the runs took: brine"):
         delete_variable(session, int(washes.id or 0))

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from sqlmodel import Session
 
-from server.core.space.variables import Role
+from server.core.space.variables import Role, Setting
 from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
 from server.services.charges import add_material, delete_material
 from server.services.inputs import (
@@ -217,7 +217,7 @@ def test_rules_follow_a_change_of_unit(session: Session, preparation: Preparatio
     space = stored_space(session, key)
     assert space.rules[0].text == "hold at most 90 min"
     # 10 × hold / h − bath / °C ≤ −80: at 60 min, 90 °C and more.
-    at = {str(hold): 60.0, space.variables[2].key: "MgSO4"}
+    at: dict[str, Setting] = {str(hold): 60.0, space.variables[2].key: "MgSO4"}
     assert [space.rules[1].holds({**at, str(bath): 273.15 + celsius}) for celsius in (89.9, 90.0, 90.1)] == [False, True, True]
     with pytest.raises(NeedsConfirmationError, match="hold at most 90 min"):
         make_run(session, preparation, settings={"hold": 110.0, "bath": 393.0})

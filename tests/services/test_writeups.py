@@ -71,7 +71,7 @@ def test_what_is_dried_first_is_written_first(session: Session, ester: Analysis)
 
 def test_without_any_leeway_no_range_is_promised(session: Session, ester: Analysis) -> None:
     content = compose(session, ester)
-    assert window_sentence(content).startswith("Anywhere in the ranges given")
+    assert window_sentence(content).startswith("At any one setting in the ranges given")
     tight = [{**s, "settings": [{**x, "window": NO_LEEWAY} for x in s["settings"]]} for s in content["stages"]]
     assert window_sentence({**content, "stages": tight}).startswith("No range could be given")
 

@@ -1366,3 +1366,25 @@ def test_a_checkpoint_is_corrected_where_it_stands(ready: TestClient) -> None:
     assert late.status_code == 409
     assert "Checkpoint crude was changed elsewhere" in late.text
     assert 'value="7"' in late.text
+
+
+def test_a_scale_that_cannot_be_is_no_base_scale(ready: TestClient) -> None:
+    enter(ready)
+    answer = ready.get(
+        "/preparations/1/forecast", params={"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4", "scale_mol": "-3"}
+    )
+    assert answer.status_code == 422
+    assert '<small class="error" id="e-scale_mol">Enter a scale above 0 mol.</small>' in answer.text
+    assert 'value="-3"' in answer.text
+
+
+def test_the_run_with_the_best_chance_can_be_looked_at(ready: TestClient) -> None:
+    for hold, percent in ((1, 50), (2, 60), (3, 66), (4, 58)):
+        enter(ready, setting_1=str(hold), product_mass_g=str(percent / 10))
+    page = ready.get("/preparations/1/proposal").text
+    if (link := re.search(r'<a href="([^"]+)">look at its forecast</a>', page)) is not None:
+        shown = ready.get(link[1].replace("&amp;", "&"))
+        assert shown.status_code == 200
+        assert "Forecast for the settings as changed" in shown.text
+    else:
+        assert "which is the one proposed" in page

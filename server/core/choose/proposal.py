@@ -552,8 +552,7 @@ def _reason(
         text += f", with a {100 * chance:.0f} % chance to be better." if chance is not None else "."
         return text[0].upper() + text[1:]
     if purpose is Purpose.FIND_OUT:
-        sd = float(ladder.predict(encode(history.space.variables, [settings])).sd[0])
-        unsure = f"(standard deviation {sd:.0f} points)"
+        unsure = f"(half of such runs between {forecast.low_50:.0f} and {forecast.high_50:.0f} %)"
         if history.pending:
             return f"Beside the runs planned so far, the models learn most here {unsure}: {what}, {against}."
         return f"The models are least sure here {unsure}, so this run teaches most: {what}, {against}."

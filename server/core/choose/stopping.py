@@ -31,13 +31,15 @@ class StopAdvice:
     next_one : float
         For the single run with the best chance, which need not be the one with the largest expected gain.
     next_five : float
-        For at least one of five runs chosen together today; learning on the way can only help.
+        For at least one of five runs chosen together today.
     anywhere : float
         For any settings that can be reached at all in the next run.
     gain : float
         The gain that is worth a day. [percentage points]
     worth_it : bool
     sentence : str
+    best : mapping
+        The settings with the best chance.
     """
 
     next_one: float
@@ -46,6 +48,7 @@ class StopAdvice:
     gain: float
     worth_it: bool
     sentence: str
+    best: Settings
 
 
 def stop_advice(
@@ -104,7 +107,13 @@ def stop_advice(
     anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]
     return StopAdvice(
-        next_one, next_five, anywhere, gain, next_five >= SMALL_CHANCE, _sentence(next_one, next_five, anywhere, gain, number)
+        next_one,
+        next_five,
+        anywhere,
+        gain,
+        next_five >= SMALL_CHANCE,
+        _sentence(next_one, next_five, anywhere, gain, number),
+        reach.settings(index_of(reach, pool[:1])[0].tolist()),
     )
 
 

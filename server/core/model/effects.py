@@ -21,7 +21,8 @@ from server.core.space.variables import FloatArray, Variable
 FEWEST_RUNS_FOR_EFFECTS = 3
 # Probability of the sign from which an effect counts as clear or likely (own convention).
 CLEAR_PROBABILITY = 0.95
-# With fewer runs nothing is called clear: it would rest on single comparisons and an assumed scatter (own convention).
+# With fewer runs that did not fail nothing is called clear: it would rest on single comparisons and an assumed
+# scatter (own convention).
 FEWEST_RUNS_FOR_CLEAR = 5
 LIKELY_PROBABILITY = 0.80
 # Changes smaller than this are not worth a word. [percentage points]
@@ -97,7 +98,8 @@ def _effect(
         return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
     low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw)
     change = ladder.difference(low[None], high[None])
-    numbers = summarise(change)
+    comparisons = _comparisons(v, table.coded[:, j])
+    numbers = summarise(change, comparisons)
     partners = tuple(table.variables[k].name for k in knowable.partners(j))
     if partners:
         together = listed(partners)
@@ -108,7 +110,7 @@ def _effect(
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
     is_sure = probability >= CLEAR_PROBABILITY and not _rests_on_failures(table, j, (low[j], high[j]))
-    if is_sure and abs(mean) >= SMALL_EFFECT and table.n_runs >= FEWEST_RUNS_FOR_CLEAR:
+    if is_sure and abs(mean) >= SMALL_EFFECT and np.sum(~table.failed) >= FEWEST_RUNS_FOR_CLEAR:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
         evidence = Evidence.LIKELY
@@ -116,7 +118,8 @@ def _effect(
         evidence = Evidence.NOT_SHOWN
     direction = "raised" if mean > 0 else "lowered"
     span = f"from {from_label} to {to_label}"
-    ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])})"
+    of = f", worst against best of {len(np.unique(table.coded[:, j]))}" if comparisons > 1 else ""
+    ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])}{of})"
     if evidence is Evidence.CLEAR:
         sentence = f"{v.name}: going {span} clearly {direction} {what}, by {abs(mean):.1f} points {ranges}."
     elif evidence is Evidence.LIKELY:
@@ -127,6 +130,12 @@ def _effect(
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def _comparisons(v: Variable, column: FloatArray) -> int:
+    """From how many pairs the compared one was picked: of the options of a choice, the worst and the best are."""
+    tried = len(np.unique(column))
+    return tried * (tried - 1) // 2 if v.is_choice else 1
 
 
 def _rests_on_failures(table: RunTable, column: int, levels: tuple[float, float]) -> bool:
@@ -158,16 +167,29 @@ def signed(value: float) -> str:
     return "0.0" if text in ("-0.0", "+0.0") else text.replace("-", "−")
 
 
-def summarise(change: Mixture) -> dict[str, float]:
-    """Mean, 50 % and 90 % range and probability of the sign of a one-column mixture."""
+def summarise(change: Mixture, comparisons: int = 1) -> dict[str, float]:
+    """Mean, 50 % and 90 % range and probability of the sign of a one-column mixture.
+
+    Parameters
+    ----------
+    comparisons : int
+        From how many pairs this one was picked because it differs most.
+
+    Notes
+    -----
+    Bonferroni's method for the ranges and the probability (NIST/SEMATECH e-Handbook 7.4.7.3): the tails
+    are shared among all pairs, or the largest of many differences by chance would look like one that was
+    foreseen.
+    """
     above = float(change.probability_above(0.0)[0])
+    tail_50, tail_90 = 0.25 / comparisons, 0.05 / comparisons
     return {
         "change": float(change.mean[0]),
-        "low_50": float(change.quantile(0.25)[0]),
-        "high_50": float(change.quantile(0.75)[0]),
-        "low_90": float(change.quantile(0.05)[0]),
-        "high_90": float(change.quantile(0.95)[0]),
-        "probability_of_sign": max(above, 1.0 - above),
+        "low_50": float(change.quantile(tail_50)[0]),
+        "high_50": float(change.quantile(1.0 - tail_50)[0]),
+        "low_90": float(change.quantile(tail_90)[0]),
+        "high_90": float(change.quantile(1.0 - tail_90)[0]),
+        "probability_of_sign": max(0.5, 1.0 - comparisons * min(above, 1.0 - above)),
     }
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -50,6 +51,7 @@ class ProposalPage:
     cautions: str
     needs: RunNeeds | None
     stop: StopAdvice | None
+    best_chance: str
     left: RunsLeft | None
     saving: str
     savings: dict[str, str]
@@ -100,6 +102,15 @@ def _scale(form: FormState) -> float | None:
     return typed if typed is not None and SMALLEST <= typed <= LARGEST else None
 
 
+def _address_of(preparation_id: int, purpose: Purpose, stop: StopAdvice | None, proposed: Mapping[str, str]) -> str:
+    """The forecast of the settings with the best chance; empty where they are the proposed ones."""
+    if stop is None:
+        return ""
+    best = {k: as_text(v) for k, v in stop.best.items()}
+    query = {"purpose": purpose.value, **{f"setting_{k}": v for k, v in best.items()}}
+    return "" if best == proposed else f"/preparations/{preparation_id}/forecast?{urlencode(query)}"
+
+
 def _page(
     request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, saving: str, known: Analysis | None = None
 ) -> Callable[..., Response]:
@@ -142,6 +153,7 @@ def _page(
             cautions=analysis.preparation.cautions,
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
             stop=stop,
+            best_chance=_address_of(preparation_id, purpose, stop, own),
             left=decisions.runs_left(today(), _scale(form)) if analysis.has_variables else None,
             saving=saving,
             savings=decisions.savings,
@@ -192,6 +204,8 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         form = FormState(query, banner=" ".join(analysis.space.broken_limits(settings)))
     except InvalidInputError as error:
         form, status, settings = FormState(query, error.messages), 422, None
+    if query.get("scale_mol", "").strip() and _scale(form) is None:
+        form, status = replace(form, errors={**form.errors, "scale_mol": "Enter a scale above 0 mol."}), 422
     if request.headers.get("hx-request") != "true":
         return _page(request, session, preparation_id, purpose, saving, analysis)(form, status)
     decisions = Decisions(session, analysis)

@@ -15,7 +15,7 @@ from server.core.model.effects import listed
 from server.errors import NothingReachableError
 from server.services.analysis import Analysis, WorkingRecipe, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions
-from server.services.words import setting_text, window_text
+from server.services.words import has_leeway, setting_text, window_text, window_words
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame
 from server.web.pages.work import waiting
@@ -43,6 +43,8 @@ class RecipePage:
     working: WorkingRecipe | None
     settings: list[tuple[str, str, str]]
     window: ToleranceWindow | None
+    window_words: str
+    has_leeway: bool
     fronts: list[FrontView]
     message: str
     prices_needed: list[str]
@@ -98,8 +100,17 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
     settings = []
     if window is not None:
         settings = [(w.variable.name, setting_text(w.variable, w.setting), window_text(w)) for w in window.variables]
+    p, windows = analysis.preparation, [words for _, _, words in settings]
     page = RecipePage(
-        Frame(analysis.preparation, "recipe"), analysis.working, settings, window, fronts, message, decisions.without_price
+        frame=Frame(p, "recipe"),
+        working=analysis.working,
+        settings=settings,
+        window=window,
+        window_words=window_words(windows, p.allowed_loss, p.window_percent),
+        has_leeway=has_leeway(windows),
+        fronts=fronts,
+        message=message,
+        prices_needed=decisions.without_price,
     )
     return render(request, "recipe/show.html", page)
 

@@ -3,10 +3,12 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
-from server.core.model.effects import Evidence, find_effects
+from server.core.model.effects import Evidence, find_effects, summarise
 from server.core.model.knowable import separating_run, what_is_knowable
 from server.core.model.ladder import fit_ladder
+from server.core.model.mixture import Mixture
 from server.core.model.quality import judge
 from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
@@ -201,3 +203,42 @@ def test_where_only_the_failed_run_moved_a_variable_nothing_is_clear() -> None:
         evidence.append({e.key: e for e in find_effects(fit_ladder(table), plain.coded[0], raw)}["bath"].evidence)
     assert evidence[0] is Evidence.CLEAR
     assert evidence[1] is not Evidence.CLEAR
+
+
+def test_the_most_different_of_many_pairs_needs_more_evidence() -> None:
+    # One normal difference of 4 ± 2: P(sign) = Φ(2) = 0.9772; of six pairs 1 − 6 × 0.0228 (Bonferroni).
+    change = Mixture(np.array([1.0]), np.array([[4.0]]), np.array([[4.0]]))
+    one, six = summarise(change), summarise(change, 6)
+    assert one["probability_of_sign"] == pytest.approx(0.97725, abs=1e-4)
+    assert six["probability_of_sign"] == pytest.approx(1 - 6 * 0.02275, abs=1e-4)
+    assert one["low_90"] == pytest.approx(4 - 1.6449 * 2, abs=1e-3)
+    assert six["low_90"] == pytest.approx(4 - 2.3940 * 2, abs=1e-3)  # z(1 − 0.05/6)
+    assert six["change"] == one["change"]
+    assert summarise(Mixture(np.array([1.0]), np.array([[0.5]]), np.array([[4.0]])), 6)["probability_of_sign"] == 0.5
+
+
+def test_options_without_a_difference_are_not_told_apart() -> None:
+    variables = (hold(), agent(*"abcd"))
+    clear = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        coded = np.column_stack([rng.random(16), np.arange(16.0) % 4])
+        yields = 60 + 20 * coded[:, 0] + 5.0 * rng.standard_normal(16)
+        table = RunTable(variables, coded, yields, np.zeros(16), tuple(range(1, 17))).in_canonical_order()
+        raw: list[list[float | str]] = [[float(h), "abcd"[int(a)]] for h, a in table.coded]
+        found = {e.key: e for e in find_effects(fit_ladder(table), table.coded[-1], raw)}["agent"]
+        assert "worst against best of 4" in found.sentence
+        clear += found.evidence is Evidence.CLEAR
+    assert clear == 0
+
+
+def test_nothing_is_clear_from_four_runs_and_a_failure() -> None:
+    rows = [(1.0, 110.0, "a"), (4.0, 110.0, "a"), (1.0, 110.0, "a"), (4.0, 110.0, "a"), (5.0, 150.0, "b"), (4.0, 110.0, "a")]
+    yields = [40.0, 80.0, 40.5, 80.5, 0.0, 80.2]
+    for count, expected in ((5, Evidence.LIKELY), (6, Evidence.CLEAR)):
+        plain = runs(rows[:count], yields[:count])
+        failed = np.arange(count) == 4
+        table = replace(plain, extra_sd=np.where(failed, FAILURE_SD, 0.0), failed=failed).in_canonical_order()
+        raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+        found = {e.key: e for e in find_effects(fit_ladder(table), plain.coded[1], raw)}
+        assert found["hold"].evidence is expected
