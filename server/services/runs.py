@@ -46,7 +46,8 @@ class RunView:
 
     ``settings`` are as run where noted, else as planned, by variable key;
     ``run_yield`` is None unless the run gave one; ``counts`` says whether the models
-    use the run. ``theory_g`` is the theoretical yield. [g]
+    use the run. ``theory_g`` is the theoretical yield. [g] Of a run that was entered without
+    ever being planned (``was_planned``), the plan is what was done.
     """
 
     row: RunRow
@@ -55,6 +56,7 @@ class RunView:
     run_yield: RunYield | None
     theory_source: str
     theory_g: float | None
+    was_planned: bool
 
     @property
     def number(self) -> int:
@@ -394,7 +396,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     hidden = {"revision", "theory_u_g", "theory_source"}
     changed = {k for k in before if before[k] != after[k] and k not in hidden}
     earlier = _as_run_by_name(session, space, run)
-    _store_settings(session, space, run, planned=settings if is_new else None, as_run=settings)
+    _store_settings(session, space, run, planned=None, as_run=settings)
     later = {v.name: settings[v.key] for v in space.variables}
     moved = {name for name in later if earlier.get(name) is not None and earlier[name] != later[name]}
     log_change(
@@ -530,6 +532,7 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
     for run in questions.list_runs(session, preparation.id):
         assert run.id is not None
         planned: dict[str, Setting] = {}
+        was_planned = False
         as_run: dict[str, Setting] = {}
         for v in variables:
             assert v.id is not None
@@ -537,6 +540,7 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
             fallback: Setting = (v.base_choice or "") if v.role == "choice" else float(v.base_number or 0.0)
             plan = _first(row.planned_choice, row.planned_number) if row else None
             done = _first(row.as_run_choice, row.as_run_number) if row else None
+            was_planned |= plan is not None
             planned[str(v.id)] = plan if plan is not None else done if done is not None else fallback
             as_run[str(v.id)] = done if done is not None else planned[str(v.id)]
         notes = weighed.get(run.id, {})
@@ -546,7 +550,8 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
             theory, source = Quantity(run.theory_g, run.theory_u_g), run.theory_source
         else:
             theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
-        views.append(RunView(run, planned, as_run, yield_of(preparation, run, theory), source, theory.value if theory else None))
+        found = yield_of(preparation, run, theory)
+        views.append(RunView(run, planned, as_run, found, source, theory.value if theory else None, was_planned))
     return views
 
 

@@ -133,8 +133,8 @@ def add_variable(session: Session, preparation_id: int, data: VariableInput) -> 
             SettingRow(
                 run_id=run.id,
                 variable_id=row.id,
-                planned_number=row.base_number,
-                planned_choice=row.base_choice,
+                planned_number=None if finished else row.base_number,
+                planned_choice=None if finished else row.base_choice,
                 as_run_number=row.base_number if finished else None,
                 as_run_choice=row.base_choice if finished else None,
             )

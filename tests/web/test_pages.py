@@ -1388,3 +1388,18 @@ def test_the_run_with_the_best_chance_can_be_looked_at(ready: TestClient) -> Non
         assert "Forecast for the settings as changed" in shown.text
     else:
         assert "which is the one proposed" in page
+
+
+def test_a_run_that_was_never_planned_shows_no_plan(ready: TestClient) -> None:
+    enter(ready, setting_1="3")
+    ready.post("/runs/1", data={**RUN, "setting_1": "4"})
+    page = ready.get("/runs/1").text
+    assert '<td data-label="as run">4 h</td>' in page
+    assert "differs" not in page
+    assert "planned" not in page.split('id="settings"')[1].split("</table>")[0]
+    assert "planned:" not in ready.get("/runs/1/edit").text
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4"})
+    ready.post("/runs/2", data={**RUN, "setting_1": "4"})
+    planned = ready.get("/runs/2").text
+    assert '<td data-label="planned">2 h</td><td data-label="as run">4 h <span class="tag">differs</span></td>' in planned
+    assert "planned: 2 h" in ready.get("/runs/2/edit").text
