@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
@@ -123,6 +124,14 @@ def is_outdated(seen: str | None, data: BaseModel) -> bool:
     return bool(seen) and seen != stamp(data)
 
 
+def _received(form: RawForm, answer: Response) -> Response:
+    """Tell the browser that a draft of its own has arrived, by the id that it gave it (``static/js/drafts.js``)."""
+    draft = form.values.get("draft", "")
+    if re.fullmatch(r"[\w-]{1,60}", draft, re.ASCII):
+        answer.set_cookie("yieldwright-received", draft, max_age=86_400, samesite="strict")
+    return answer
+
+
 def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, int], Response]) -> Response:
     """Do what a form asks for and go to the address that ``act`` returns, or show the form again.
 
@@ -137,7 +146,7 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     every = {name: tuple(form.all(name)) for name in form.values}
     typed = FormState(form.values, confirmed=confirmed, every=every, is_posted=True)
     try:
-        return RedirectResponse(act(), status_code=303)
+        return _received(form, RedirectResponse(act(), status_code=303))
     except InvalidInputError as error:
         return redraw(replace(typed, errors=error.messages), 422)
     except NothingReachableError as error:

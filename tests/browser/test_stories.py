@@ -167,6 +167,35 @@ def test_a_lost_connection_keeps_the_run_in_the_browser(demo: str, page: Page) -
     expect(page.get_by_label("Product mass")).to_have_value("")
 
 
+def test_an_answer_that_never_came_drops_no_draft(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("18.8")
+    # The server is there until the form itself is on its way.
+    page.route("**/preparations/1/runs", lambda route: route.abort("connectionfailed"))
+    with page.expect_event("requestfailed"):
+        page.get_by_role("button", name="Save the result").click()
+    page.unroute("**/preparations/1/runs")
+    page.goto(f"{demo}/preparations/1")
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(page.get_by_label("Product mass")).to_have_value("18.8")
+
+
+def test_saving_one_form_of_a_run_keeps_what_is_typed_into_another(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/4")
+    page.get_by_text("Add a checkpoint").click()
+    page.locator("#f-name").fill("after filtering")
+    page.get_by_label("mass of ethanoic acid").fill("18.1")
+    press(page, "Save what was weighed")
+    expect(page.locator("#f-name")).to_have_value("after filtering")
+    page.get_by_label("Mass, g").fill("14.2")
+    page.get_by_label("Content, % w/w").fill("90")
+    press(page, "Add")
+    expect(page.get_by_role("rowheader", name="after filtering")).to_be_visible()
+    expect(page.get_by_text("What you typed before is here again")).to_be_hidden()
+    page.get_by_role("link", name="Correct after filtering").click()
+    expect(page.get_by_label("Mass, g")).to_have_value("14.2")
+
+
 def press(page: Page, name: str) -> None:
     """Press a button that loads a page, and wait for all of that page."""
     with page.expect_event("load"):

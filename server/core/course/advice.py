@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fit_course
+from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fit_course, may_be_plateau
 from server.core.course.shapes import Shape, best_time, time_to
 from server.core.space.variables import FloatArray
 
@@ -90,7 +90,7 @@ def read_course(
         See ``fit_course``.
     """
     fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
-    return Course(fit, criteria, shape is not None, _advise(fit, criteria, unit))
+    return Course(fit, criteria, shape is not None, _advise(fit, criteria, unit, shape is not None))
 
 
 def hours_words(hours: float, like: float | None = None) -> str:
@@ -122,7 +122,7 @@ def range_words(r: Range) -> str:
     return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high, r.value)})"
 
 
-def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str) -> Advice:
+def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: bool) -> Advice:
     last = float(fit.hours.max())
     stretch = 1.0 if last >= 2.0 else last / 4.0
     ends = fit.at(np.array([last - stretch, last, last + 1.0]))
@@ -136,7 +136,7 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str) -> Advice:
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:
-        return _straight(fit, early, lately, unit)
+        return _straight(fit, early, lately, unit, is_chosen)
     if fit.form.shape is Shape.RISE_AND_DECAY:
         return _rise_and_decay(fit, early, lately, unit, last)
     return _plateau(fit, early, lately, last, criteria)
@@ -184,11 +184,18 @@ def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last:
     return replace(early, sentence=text, is_too_early=False, best=best)
 
 
-def _straight(fit: CourseFit, early: Advice, lately: str, unit: str) -> Advice:
+def _straight(fit: CourseFit, early: Advice, lately: str, unit: str, is_chosen: bool) -> Advice:
     slope = f"{fit.parameters['size']:.3g} {unit}".rstrip()
     if not fit.form.has_end:
         return replace(early, sentence=f"Still going straight, at {slope} per hour: too early to say where it ends. {lately}")
     end = fit.range_of(lambda p: p["delay"] + p["end"])
+    if not is_chosen and may_be_plateau(fit):
+        text = (
+            f"It bends at about {hours_words(end.value)}: whether it was exhausted there or still comes closer to a plateau, "
+            f"these {len(fit.hours)} readings cannot tell, so no time is given. "
+            f"Readings around and after the bend would tell. {lately}"
+        )
+        return replace(early, sentence=text)
     text = f"It went straight, at {slope} per hour, until it was exhausted after {range_words(end)}. {lately}"
     plateau = fit.range_of(lambda p: p["start"] + p["size"] * p["end"])
     return replace(early, sentence=text, is_too_early=False, plateau=plateau, best=end, no_longer_pays=end.value)

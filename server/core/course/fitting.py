@@ -57,6 +57,7 @@ class CourseFit:
         Standard deviation of a reading about the curve. [unit of the readings]
     aicc : float
         Small-sample information criterion; smaller is better.
+    log_likelihood : float
     weights : ndarray of shape (n_readings,)
         1 for a usual reading, towards 0 for one far off the curve.
     residual_sum : float
@@ -69,6 +70,7 @@ class CourseFit:
     parameters: dict[str, float]
     scatter: float
     aicc: float
+    log_likelihood: float
     hours: FloatArray
     values: FloatArray
     weights: FloatArray
@@ -83,6 +85,11 @@ class CourseFit:
         """The curve at one time for arrays of parameters, as ``range_of`` hands them in. [unit of the readings]"""
         nodes = np.stack([p[name] for name in self.form.nonlinear], axis=1) if self.form.nonlinear else np.empty((1, 0))
         return np.asarray(p["start"] + p["size"] * self.form.basis(nodes, np.array([hours]))[:, 0])
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion, without the term for few readings. Source: Burnham & Anderson 2002, sec. 2.2."""
+        return -2.0 * self.log_likelihood + 2.0 * (self.form.n_parameters + 1)
 
     @property
     def degrees_of_freedom(self) -> int:
@@ -207,6 +214,18 @@ def fit_course(
     return min(supported, key=lambda f: (f.form.n_parameters, f.aicc)), criteria
 
 
+def may_be_plateau(fit: CourseFit) -> bool:
+    """Whether a curve that bends towards a plateau, with or without a delay, describes the readings about as well.
+
+    Notes
+    -----
+    AICc charges one parameter more with 30 units at six readings, so that the shortest form wins whatever the
+    readings say. Whether another shape is ruled out is asked without that term.
+    """
+    forms = [f for f in forms_for(Shape.PLATEAU, from_zero=not fit.form.has_start) if len(fit.hours) > f.n_parameters]
+    return any(fit_form(fit.hours, fit.values, form).aic <= fit.aic + CLEAR_DIFFERENCE for form in forms)
+
+
 def fit_form(hours: FloatArray, values: FloatArray, form: Form, *, is_robust: bool = True) -> CourseFit:
     """Fit one form, by Student's t (robust) or by plain least squares."""
     finest = _FINEST * float(np.ptp(values))
@@ -240,7 +259,7 @@ def fit_form(hours: FloatArray, values: FloatArray, form: Form, *, is_robust: bo
     aicc = -2.0 * log_likelihood + 2.0 * k * n / (n - k - 1.0) if n > k + 1 else math.inf
     residual_sum = float(weights @ residuals**2)
     widening = _widening(residuals / scatter, weights, form.n_parameters) if is_robust else 1.0
-    return CourseFit(form, parameters, scatter, aicc, hours, values, weights, residual_sum, widening)
+    return CourseFit(form, parameters, scatter, aicc, log_likelihood, hours, values, weights, residual_sum, widening)
 
 
 def _widening(scaled: FloatArray, weights: FloatArray, n_parameters: int) -> float:

@@ -310,3 +310,24 @@ def test_what_falls_is_not_said_to_rise() -> None:
     seen = read_course(hours, dip, "°C", from_zero=False).advice
     assert "Best time to stop" not in seen.sentence
     assert "lost" not in seen.sentence
+
+
+def test_few_readings_do_not_tell_exhaustion_from_a_plateau() -> None:
+    """A delay of 0.3 to 1 h and a first-order approach read six times over 6 h, against a straight line that ends."""
+    times = np.linspace(1.0, 6.0, 6)
+    told = {"first order": 0, "zero order": 0}
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        noise = 2.0 * rng.standard_normal(6)
+        delay, rate, end = rng.uniform(0.3, 1.0), rng.uniform(0.8, 1.5), rng.uniform(2.0, 4.0)
+        first = 90.0 * -np.expm1(-rate * np.maximum(times - delay, 0.0))
+        for name, truth in (("first order", first), ("zero order", 90.0 * np.minimum(times / end, 1.0))):
+            advice = read_course(times, truth + noise, "%").advice
+            told[name] += "until it was exhausted" in advice.sentence
+            if "cannot tell" in advice.sentence:
+                assert (advice.best, advice.plateau, advice.no_longer_pays, advice.is_too_early) == (None, None, None, True)
+    assert told["first order"] <= 3
+    assert told["zero order"] >= 12
+    # Who knows that it is of zero order may say so.
+    chosen = read_course(times, 90.0 * -np.expm1(-np.maximum(times - 0.6, 0.0)), "%", shape=Shape.STRAIGHT)
+    assert "until it was exhausted" in chosen.advice.sentence
