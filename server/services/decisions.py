@@ -197,9 +197,12 @@ class Decisions:
         parts = []
         if stock is not None:
             parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
-        if by_date is not None:
+        is_past = finish_by is not None and date.fromisoformat(finish_by) < today
+        if by_date is not None and not is_past:
             parts.append(f"time for {_runs(by_date)} until {finish_by}")
         sentence = f"There is {' and '.join(parts)}." if parts else ""
+        if is_past:
+            sentence += f" The day to finish by, {finish_by}, is past."
         unknown = [m.name for m in uncounted_stock(charge.lines)] if charge else []
         if unknown:
             sentence += f" The stock of {listed(unknown)} cannot be counted without its density."

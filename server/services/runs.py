@@ -21,7 +21,7 @@ from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
-from server.services.charges import as_bottled, material_of, weighed_theory
+from server.services.charges import as_bottled, make_charge, material_of, weighed_theory
 from server.services.inputs import FinishedRunInput, PlannedRunInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
@@ -29,6 +29,8 @@ from server.services.spaces import stored_space
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
+# An amount more than this many times the planned one, or less than that part of it, is asked about. (Own judgement.)
+FAR_FROM_PLAN = 5.0
 # Above this a yield is a typing mistake even for a wet product.
 LARGEST_YIELD = 200.0
 # A run called a failure gives at most this. [%]
@@ -648,7 +650,7 @@ def note_weighed(
     InvalidInputError
         For amounts below zero, materials of another preparation, or amounts with which the yield is impossible.
     NeedsConfirmationError
-        Where the yield comes to lie above 100 %.
+        For an amount far from the planned one, and where the yield comes to lie above 100 %.
     ConflictError
         If the run was changed since revision ``revision``.
     """
@@ -691,17 +693,45 @@ def note_weighed(
     run.revision += 1
     session.add(run)
     session.flush()
-    if run.theory_g is not None:
-        field = next((f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form")
-        try:
+    try:
+        if run.theory_g is not None:
+            field = next(
+                (f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form"
+            )
             earlier_yield = _stored_yield(questions.get_preparation(session, run.preparation_id), run)
             renewed = _renew_theory(session, run)
             _check_failure(run, renewed)
             _check_size(renewed, field, confirm, earlier_yield)
-        except YieldwrightError:
-            session.rollback()
-            raise
+        _ask_about_slips(session, run, {k: amounts[k] for k in touched}, confirm)
+    except YieldwrightError:
+        session.rollback()
+        raise
     session.commit()
+
+
+def _ask_about_slips(
+    session: Session, run: RunRow, amounts: Mapping[int, tuple[float | None, float | None]], confirm: Sequence[str]
+) -> None:
+    """Ask about newly noted amounts that are none, or far from those planned: a slip of the decimal point, perhaps."""
+    preparation, view = view_run(session, int(run.id or 0))
+    scale = run.scale_mol or preparation.base_scale_mol
+    if not scale:
+        return
+    lines = make_charge(preparation, questions.list_materials(session, run.preparation_id), view.settings, scale).lines
+    planned = {int(line.material.key): (line.material.name, line.mass_g, line.volume_ml) for line in lines}
+    found, first = [], ""
+    for key, (mass, volume) in amounts.items():
+        if key not in planned:
+            continue
+        name, mass_planned, volume_planned = planned[key]
+        for value, plan, unit, prefix in ((mass, mass_planned, "g", "mass"), (volume, volume_planned, "mL", "volume")):
+            if value is None or not plan or plan / FAR_FROM_PLAN <= value <= plan * FAR_FROM_PLAN:
+                continue
+            found.append(f"{name}: {value:g} {unit} noted, {plan:.4g} {unit} planned.")
+            first = first or f"{prefix}_{key}"
+    if found:
+        message = f"{' '.join(found)} Correct it, or say yes to keep it."
+        NeedsConfirmationError(first, "far_from_plan", message, "It was really so much").raise_unless_in(confirm)
 
 
 def _renew_theory(session: Session, run: RunRow) -> RunYield | None:

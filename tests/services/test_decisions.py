@@ -66,6 +66,9 @@ def test_runs_left_by_stock_and_date(session: Session) -> None:
     assert (left.by_stock, left.scarce, left.by_date) == (4, "alcohol", 4)
     assert left.sentence == ("There is stock for 4 more runs (alcohol runs out first) and time for 4 more runs until 2026-03-31.")
     assert decisions.runs_left(date(2026, 4, 2)).by_date == 0
+    assert decisions.runs_left(date(2026, 4, 2)).sentence == (
+        "There is stock for 4 more runs (alcohol runs out first). The day to finish by, 2026-03-31, is past."
+    )
 
 
 def test_nothing_is_said_about_runs_left_without_stock_or_date(session: Session) -> None:

@@ -463,7 +463,7 @@ def test_weighed_amounts_do_not_make_a_failure_good(
     settings = {**SETTINGS, "ratio": 2.0}
     run = record(session, preparation, product_mass_g=2.0, outcome="failure", settings=settings)
     with pytest.raises(InvalidInputError, match="A failure with a yield of"):
-        note_weighed(session, int(run.id or 0), {charged["alcohol"]: (2.0, None)})
+        note_weighed(session, int(run.id or 0), {charged["alcohol"]: (2.0, None)}, confirm=["far_from_plan"])
     assert questions.list_weighed(session, int(preparation.id or 0)) == []
 
 
@@ -577,3 +577,18 @@ def test_a_material_that_was_weighed_stays(session: Session, preparation: Prepar
         delete_material(session, charged["acid"])
     note_weighed(session, int(run.id or 0), {charged["acid"]: (None, None)})
     delete_material(session, charged["acid"])
+
+
+def test_a_slip_of_the_decimal_point_is_asked_about(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    run_id = int(record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5).id or 0)
+    for slip in (1.763, 176.3, 0.0):
+        with pytest.raises(NeedsConfirmationError, match=rf"alcohol: {slip:g} g noted, 17\.63 g planned\.") as asked:
+            note_weighed(session, run_id, {charged["alcohol"]: (slip, None), charged["acid"]: (24.0, None)})
+        assert asked.value.field == f"mass_{charged['alcohol']}"
+        assert questions.list_weighed(session, int(preparation.id or 0)) == []
+    note_weighed(session, run_id, {charged["alcohol"]: (1.763, None)}, confirm=["far_from_plan"])
+    # Kept once, it is not asked again with the next amount.
+    note_weighed(session, run_id, {charged["alcohol"]: (1.763, None), charged["acid"]: (24.0, None)})
+    assert {w.mass_g for w in questions.list_weighed(session, int(preparation.id or 0))} == {1.763, 24.0}

@@ -98,7 +98,8 @@ class Space:
             high = v.high if v.hard_high is None else v.hard_high
             slack = _SLACK * max(abs(low), abs(high))
             if not (low - slack <= float(value) <= high + slack):
-                broken.append(f"{v.name}: {float(value):g} {v.unit} is outside the hard limit {low:g} to {high:g} {v.unit}.")
+                unit = f" {v.unit}" if v.unit else ""
+                broken.append(f"{v.name}: {float(value):g}{unit} is outside the hard limit {low:g} to {high:g}{unit}.")
         broken.extend(f"The rule “{rule.text}” does not hold." for rule in self.rules if not rule.holds(settings))
         return broken
 
