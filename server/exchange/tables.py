@@ -8,11 +8,15 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
+import subprocess
+import sys
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
@@ -23,6 +27,9 @@ MOST_FILE_BYTES = 5_000_000
 MOST_UNPACKED_BYTES = 40_000_000
 # So many cells between the first and the last filled one; a stray cell at the end of a sheet would span billions.
 MOST_CELLS = 2_000_000
+# Reading takes well under a second.
+MOST_SECONDS = 60.0
+_ROOT = Path(__file__).resolve().parents[2]
 # The separator is recognised from this much of the text. [characters]
 _SAMPLE = 3_000
 # What a spreadsheet would take for a formula.
@@ -148,29 +155,41 @@ def _parse(text: str, separator: str) -> Rows:
 
 
 def _read_workbook(content: bytes, sheet: str) -> FileTable:
-    from python_calamine import CalamineError, CalamineWorkbook
-
-    try:
-        if content.startswith(b"PK"):
+    if content.startswith(b"PK"):
+        try:
             with zipfile.ZipFile(io.BytesIO(content)) as packed:
                 if sum(part.file_size for part in packed.infolist()) > MOST_UNPACKED_BYTES:
                     raise InvalidInputError({"file": "This workbook is too large. Keep only the table of runs in it."})
                 _check_extent(packed)
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        names = book.sheet_names
-        if sheet and sheet not in names:
-            raise InvalidInputError({"sheet": f"There is no sheet “{sheet[:40]}”. There are: {', '.join(names)[:300]}."})
-        tables = {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in ([sheet] if sheet else names)}
-    except (CalamineError, zipfile.BadZipFile) as error:
-        raise InvalidInputError(
-            {"file": f"This workbook cannot be read ({str(error)[:120]}). Save the table as CSV and choose that file."}
-        ) from error
-    read = {name: _trimmed([[_cell(c) for c in row] for row in rows]) for name, rows in tables.items()}
+        except zipfile.BadZipFile as error:
+            raise _unreadable(str(error)) from error
+    found = _read_apart(content, sheet)
+    names = found["names"]
+    if "rows" not in found:
+        raise InvalidInputError({"sheet": f"There is no sheet “{sheet[:40]}”. There are: {', '.join(names)[:300]}."})
+    read = {name: _trimmed(rows) for name, rows in found["rows"].items()}
     chosen = max(read, key=lambda name: sum(bool(c) for row in read[name] for c in row), default=None)
     if chosen is None:
         raise InvalidInputError({"file": "This workbook has no sheet with cells."})
     note = f"The sheet “{chosen}” was read, one of {len(names)}." if len(names) > 1 else ""
     return FileTable(read[chosen], note)
+
+
+def _unreadable(why: str) -> InvalidInputError:
+    return InvalidInputError({"file": f"This workbook cannot be read ({why[:120]}). Save the table as CSV and choose that file."})
+
+
+def _read_apart(content: bytes, sheet: str) -> dict[str, Any]:
+    """Names of the sheets and cells of those that are wanted, by ``server.exchange.sheets``."""
+    command = [sys.executable, "-m", "server.exchange.sheets", *([sheet] if sheet else [])]
+    try:
+        done = subprocess.run(command, input=content, capture_output=True, timeout=MOST_SECONDS, cwd=_ROOT, check=True)
+    except (subprocess.CalledProcessError, subprocess.TimeoutExpired) as error:
+        raise _unreadable("it takes more memory or time than a table of runs should") from error
+    found: dict[str, Any] = json.loads(done.stdout)
+    if "error" in found:
+        raise _unreadable(found["error"])
+    return found
 
 
 def _check_extent(packed: zipfile.ZipFile) -> None:
@@ -224,7 +243,7 @@ def _repeated(element: ElementTree.Element, what: str) -> int:
     return int(text) if text.isdecimal() and len(text) < 10 else MOST_CELLS
 
 
-def _cell(value: Any) -> str:
+def workbook_cell(value: Any) -> str:
     """A cell of a workbook as it would be typed."""
     if isinstance(value, bool):
         return "yes" if value else "no"

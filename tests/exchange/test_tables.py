@@ -167,3 +167,21 @@ def test_a_prefix_does_not_hide_a_far_cell() -> None:
             new.writestr(name, text)
     with pytest.raises(InvalidInputError, match="far from the table"):
         read_file(out.getvalue())
+
+
+@pytest.mark.parametrize("folder", ["other", "worksheets"])
+def test_a_workbook_that_would_take_all_memory_stops_only_its_reader(folder: str) -> None:
+    """A cell in the last row and column that is found neither by the folder of its sheet nor by its own reference."""
+    far = '<c r="XFD1048576"><v>1</v></c>' if folder == "other" else "<c><v>1</v></c>" * 16_384
+    packed = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(workbook(runs=[["hold"], [1]]))) as source,
+        zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as target,
+    ):
+        for name in source.namelist():
+            text = source.read(name).decode().replace("worksheets/sheet1.xml", f"{folder}/sheet1.xml")
+            if name == "xl/worksheets/sheet1.xml":
+                text = text.replace("</sheetData>", f'<row r="1048576">{far}</row></sheetData>')
+            target.writestr(name.replace("worksheets/", f"{folder}/"), text)
+    with pytest.raises(InvalidInputError, match="more memory or time than a table of runs should"):
+        read_file(packed.getvalue())
