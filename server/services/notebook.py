@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pydantic import ValidationError
@@ -112,7 +112,8 @@ class Notebook:
     """A table with its meaning, row by row.
 
     ``words`` are at most ``MOST_WORDS``, ``more_words`` counts the others; ``missing`` are the variables without
-    a column; ``defaults`` what counts, by variable key, where the table says nothing.
+    a column; ``defaults`` what counts, by variable key, where the table says nothing; ``questions`` what
+    storing needs a yes to.
     """
 
     space: Space
@@ -125,6 +126,7 @@ class Notebook:
     asks_day_order: bool
     asks_small_yields: bool
     defaults: Mapping[str, str]
+    questions: tuple[NeedsConfirmationError, ...] = ()
 
     @property
     def good(self) -> tuple[NotebookRow, ...]:
@@ -175,7 +177,8 @@ def look_at(session: Session, preparation_id: int, data: NotebookInput, *, base_
         If there is no table, or a column is given a meaning that it cannot have.
     """
     try:
-        return _bring_in(session, preparation_id, data, base_for_missing=base_for_missing)[0]
+        book, _, asked = _bring_in(session, preparation_id, data, base_for_missing=base_for_missing)
+        return replace(book, questions=tuple(_questions(book, asked, data)))
     finally:
         session.rollback()
 
@@ -203,8 +206,9 @@ def import_runs(session: Session, preparation_id: int, data: NotebookInput, *, s
         book, runs, asked = _bring_in(session, preparation_id, data)
         if shown is not None and shown != book.mark:
             raise ConflictError("The rows are read differently now. Look at them, then store.")
-        _check_answers(book, asked, data.confirm)
-        _check_columns(book, data)
+        _check_something_good(book)
+        for question in _questions(book, asked, data):
+            question.raise_unless_in(data.confirm)
     except Exception:
         session.rollback()
         raise
@@ -214,31 +218,32 @@ def import_runs(session: Session, preparation_id: int, data: NotebookInput, *, s
     return BroughtIn(numbers, tuple((r.number, r.left_out or " ".join(r.problems)) for r in book.rows if r not in book.good))
 
 
-def _check_answers(book: Notebook, asked: Mapping[str, Sequence[int]], given: Sequence[str]) -> None:
-    bad = [row for row in book.rows if row.problems]
+def _check_something_good(book: Notebook) -> None:
     if not book.good:
+        bad = [row for row in book.rows if row.problems]
         out = next((row for row in book.rows if row.left_out), None)
         why = _named(bad) or (f"Row {out.number} {out.left_out}, and so on." if out else "No row holds a run.")
         raise InvalidInputError({"rows": f"Nothing can be stored. {why}"})
+
+
+def _questions(book: Notebook, asked: Mapping[str, Sequence[int]], data: NotebookInput) -> list[NeedsConfirmationError]:
+    """What storing the rows needs a yes to."""
+    found = []
     for code, numbers in asked.items():
         message, question, _ = _QUESTIONS[code]
-        NeedsConfirmationError("rows", code, f"{message} {_rows_named(numbers)}.", question).raise_unless_in(given)
+        found.append(NeedsConfirmationError("rows", code, f"{message} {_rows_named(numbers)}.", question))
+    bad = [row for row in book.rows if row.problems]
     if bad:
         question = f"Leave out {_count(len(bad), 'row')} with a problem"
-        NeedsConfirmationError("rows", "skip_bad", _named(bad), question).raise_unless_in(given)
-
-
-def _check_columns(book: Notebook, data: NotebookInput) -> None:
-    """A variable without a column beside a column of numbers without a meaning may be one that was not recognised."""
+        found.append(NeedsConfirmationError("rows", "skip_bad", _named(bad), question))
     unused = columns_of_numbers(book, checked_table(data.rows))
     if book.missing and unused:
-        names = ", ".join(v.name for v in book.missing)
-        NeedsConfirmationError(
-            "rows",
-            "left_out_columns",
-            f"{names} would be the same in every run, although columns with numbers are left out: {', '.join(unused)}.",
-            "The columns that are left out hold something else",
-        ).raise_unless_in(data.confirm)
+        # A variable without a column beside a column of numbers without a meaning may be one that was not recognised.
+        names, columns = ", ".join(v.name for v in book.missing), ", ".join(unused)
+        message = f"{names} would be the same in every run, although columns with numbers are left out: {columns}."
+        question = "The columns that are left out hold something else"
+        found.append(NeedsConfirmationError("rows", "left_out_columns", message, question))
+    return found
 
 
 def _count(n: int, what: str) -> str:

@@ -920,9 +920,12 @@ IMPORT = "/preparations/1/runs/import"
 
 
 def kept_of(page: str) -> dict[str, str]:
-    """All fields of the page's last form as a browser would post them."""
+    """All fields of the page's last form as a browser would post them, boxes not ticked."""
     form = page.rsplit("<form", 1)[1]
-    fields = {m[0]: html.unescape(m[1]) for m in re.findall(r'<input[^>]*name="([^"]+)"[^>]*value="([^"]*)"', form)}
+    fields = {
+        m[0]: html.unescape(m[1])
+        for m in re.findall(r'<input(?![^>]*type="checkbox")[^>]*name="([^"]+)"[^>]*value="([^"]*)"', form)
+    }
     for name, options in re.findall(r'<select[^>]*name="([^"]+)"[^>]*>(.*?)</select>', form, re.DOTALL):
         chosen = re.search(r'<option value="([^"]*)" selected', options)
         fields[html.unescape(name)] = html.unescape(chosen[1]) if chosen else ""
@@ -942,6 +945,8 @@ def test_past_runs_come_out_of_a_pasted_table(ready: TestClient) -> None:
     fields |= {"day_order": "day_first", "word_3:epsom": "MgSO4"}
     second = ready.post(IMPORT, data={**fields, "action": "check"})
     assert "2 of 3 can be stored" in second.text
+    # What will be asked stands there before it is asked.
+    assert "<strong>Leave out 1 row with a problem</strong>" in second.text
     third = ready.post(IMPORT, data={**kept_of(second.text), "action": "store"})
     assert third.status_code == 422
     assert "Leave out 1 row with a problem" in third.text
