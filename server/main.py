@@ -110,7 +110,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(SecurityMiddleware)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     # Only names of this machine: a page elsewhere cannot reach the app under another name.
-    allowed = ["localhost", "127.0.0.1", "[::1]", settings.host, "testserver"]
+    allowed = ["localhost", "127.0.0.1", "[::1]", settings.host]
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=allowed if settings.host != "0.0.0.0" else ["*"])
     return app
 

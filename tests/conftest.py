@@ -39,5 +39,5 @@ def session(engine: Engine) -> Iterator[Session]:
 
 @pytest.fixture
 def client(settings: Settings) -> Iterator[TestClient]:
-    with TestClient(create_app(settings), follow_redirects=True) as client:
+    with TestClient(create_app(settings), base_url="http://localhost", follow_redirects=True) as client:
         yield client

@@ -24,6 +24,7 @@ from server.errors import (
 )
 from server.services.inputs import message_for
 from server.web.rendering import render
+from server.web.security import SECURITY_HEADERS
 
 logger = logging.getLogger("yieldwright")
 
@@ -110,7 +111,14 @@ def install_error_pages(app: FastAPI) -> None:
     def bug(request: Request, error: Exception) -> Response:
         reference = secrets.token_hex(4)
         logger.error("Unexpected error %s at %s %s", reference, request.method, request.url.path, exc_info=error)
-        message = "The app made a mistake. Nothing was stored by this step. The log has the details under the reference."
+        message = (
+            "The app made a mistake. Look whether this step was stored before you try it again. "
+            "The log has the details under the reference."
+        )
         if _wants_json(request):
-            return problem(500, "InternalError", message, reference=reference)
-        return _page(request, 500, message, reference)
+            answer = problem(500, "InternalError", message, reference=reference)
+        else:
+            answer = _page(request, 500, message, reference)
+        # This handler stands outside the middleware that adds them to all other answers.
+        answer.headers.update({**SECURITY_HEADERS, "Cache-Control": "no-store"})
+        return answer

@@ -12,7 +12,7 @@ CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src-elem 'self'; style-src-attr 'unsafe-inline'; "
     "img-src 'self' data: blob:; connect-src 'self'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'"
 )
-_HEADERS = {
+SECURITY_HEADERS = {
     "Content-Security-Policy": CONTENT_POLICY,
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
@@ -46,7 +46,7 @@ class SecurityMiddleware:
             return
         if scope["method"] not in _SAFE_METHODS and is_cross_site(Headers(scope=scope)):
             message = "This form was sent from another site and was refused. Open it here."
-            refusal = PlainTextResponse(message, status_code=403, headers=_HEADERS)
+            refusal = PlainTextResponse(message, status_code=403, headers=SECURITY_HEADERS)
             await refusal(scope, receive, send)
             return
         is_static = scope["path"].startswith("/static/")
@@ -54,7 +54,7 @@ class SecurityMiddleware:
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
                 if is_static and b"v=" in scope["query_string"]:
                     headers["Cache-Control"] = "public, max-age=31536000, immutable"

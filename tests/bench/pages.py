@@ -66,7 +66,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--runs", type=int, default=200)
     arguments = parser.parse_args()
-    with tempfile.TemporaryDirectory() as folder, TestClient(demo_app(Path(folder))) as client:
+    with tempfile.TemporaryDirectory() as folder, TestClient(demo_app(Path(folder)), base_url="http://localhost") as client:
         insert_runs(client, 22)
         _, page = visit(client, "/preparations/1/proposal")
         fields = dict(re.findall(r'id="f-(setting_\d+)" name="setting_\d+" value="([^"]*)"', page))

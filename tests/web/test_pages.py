@@ -10,8 +10,10 @@ import pytest
 from fastapi.testclient import TestClient
 
 from server.errors import NotReadyError
+from server.main import create_app
 from server.paths import asset_folder
 from server.services.demo import load_demo
+from server.settings import Settings
 from server.storage.engine import write_session
 from tests.web.many import insert_runs
 
@@ -379,7 +381,7 @@ def test_posts_from_other_sites_are_refused(ready: TestClient, headers: dict[str
 
 
 def test_a_post_from_this_site_is_accepted(ready: TestClient) -> None:
-    assert ready.post("/preparations/1/runs", data=RUN, headers={"origin": "http://testserver"}).status_code == 200
+    assert ready.post("/preparations/1/runs", data=RUN, headers={"origin": "http://localhost"}).status_code == 200
 
 
 def test_other_host_names_are_refused(client: TestClient) -> None:
@@ -1408,3 +1410,29 @@ def test_a_run_that_was_never_planned_shows_no_plan(ready: TestClient) -> None:
     planned = ready.get("/runs/2").text
     assert '<td data-label="planned">2 h</td><td data-label="as run">4 h <span class="tag">differs</span></td>' in planned
     assert "planned: 2 h" in ready.get("/runs/2/edit").text
+
+
+@pytest.mark.parametrize("address", ["/preparations/1/runs", "/api/v1/preparations/1/runs"])
+def test_a_mistake_of_the_app_is_told_safely(settings: Settings, monkeypatch: pytest.MonkeyPatch, address: str) -> None:
+    app = create_app(settings)
+    with TestClient(app, base_url="http://localhost", raise_server_exceptions=False) as client:
+        client.post("/preparations", data=PREPARATION)
+
+        def fails(*_: object, **__: object) -> None:
+            raise RuntimeError("a bug")
+
+        monkeypatch.setattr("server.services.runs.store_result", fails)
+        asked: dict[str, Any] = {"json": {"settings": {}}} if "api" in address else {"data": {**RUN, "notes": SCRIPT}}
+        answer = client.post(address, **asked)
+    assert answer.status_code == 500
+    assert "Look whether this step was stored" in answer.text
+    assert "a bug" not in answer.text
+    assert SCRIPT not in answer.text
+    assert {answer.headers[name] for name in ("x-content-type-options", "cache-control")} == {"nosniff", "no-store"}
+    assert answer.headers["content-security-policy"].startswith("default-src 'none'")
+
+
+def test_only_names_of_this_machine_are_answered(client: TestClient) -> None:
+    assert client.get("/", headers={"host": "127.0.0.1"}).status_code == 200
+    for name in ("elsewhere.example", "testserver"):
+        assert client.get("/", headers={"host": name}).status_code == 400

@@ -72,7 +72,6 @@ class ChargePage:
     charge: Charge | None
     form: FormState
     modes: dict[str, str]
-    scale_message: str
     planned_runs: int | None
     scale_for_planned: float | None
     weights_source: str
@@ -118,7 +117,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
         assert preparation.id is not None
         rows = questions.list_materials(session, preparation.id)
         space = space_of(questions.list_variables(session, preparation.id), [])
-        charge, message, planned, fits = None, "", None, None
+        charge, planned, fits = None, None, None
         errors = dict(form.errors)
         if rows:
             try:
@@ -134,7 +133,6 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
                 errors["planned_runs"] = str(error)
             if errors and status == 200:
                 status = 422
-            message = errors.get("form", "")
         shown = FormState(form.values, errors)
         page = ChargePage(
             Frame(preparation, "charge"),
@@ -142,7 +140,6 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
             charge,
             shown,
             SCALE_MODES,
-            message,
             planned,
             fits,
             SOURCE,
