@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from sqlmodel import Session
 
 from server.core.chemistry.yields import Quantity
+from server.core.model.effects import listed
 from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
@@ -156,6 +157,7 @@ class _Row:
     raw: dict[str, Any] = field(default_factory=lambda: {"outcome": "yield"})
     settings: dict[str, Setting] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
+    not_given: list[str] = field(default_factory=list)
     asked: set[str] = field(default_factory=set)
     remarks: list[str] = field(default_factory=list)
     left_out: str = ""
@@ -484,6 +486,9 @@ class _Reader:
         for meaning, v in self.by_meaning.items():
             if v.key not in row.settings and meaning not in unread:
                 self._default(row, v)
+        if row.not_given:
+            are = "is" if len(row.not_given) == 1 else "are"
+            row.problems.append(f"{listed(row.not_given)} {are} not given. Enter what held where the table says nothing.")
         has_result = bool({"yield_percent", "product_mass_g"} & (row.raw.keys() | unread)) or row.raw["outcome"] != "yield"
         if row.left_out:
             row.problems.clear()
@@ -499,7 +504,7 @@ class _Reader:
     def _default(self, row: _Row, v: Variable) -> None:
         typed = self.data.defaults.get(v.key, "").strip()
         if not typed:
-            row.problems.append(f"{v.name} is not given. Enter what held where the table says nothing.")
+            row.not_given.append(v.name)
             return
         column = Column(0, v.name, f"v{v.key}", v.unit, (), "")
         try:

@@ -222,6 +222,8 @@ def test_what_the_table_does_not_say_is_asked_for(session: Session) -> None:
     assert base.defaults == {"2": "120", "3": "MgSO4"}
     assert [r.number for r in base.good] == [2]
     assert base.rows[1].problems == ("hold is not given. Enter what held where the table says nothing.",)
+    several = look_at(session, key, NotebookInput(rows=[["hold", "bath", "yield"], ["", "", "60"]]))
+    assert several.rows[0].problems == ("hold, bath and agent are not given. Enter what held where the table says nothing.",)
     said = look_at(session, key, NotebookInput(rows=rows, defaults={"1": "90 min", "2": "125", "3": "Na2SO4"}))
     assert [r.settings for r in said.good] == [{"1": 1.0, "2": 125.0, "3": "Na2SO4"}, {"1": 1.5, "2": 125.0, "3": "Na2SO4"}]
 
