@@ -18,7 +18,8 @@ from scipy.stats import qmc
 
 from server.core.model.kernels import PRIOR_MEAN, Columns, PolynomialKernel, SmoothKernel
 from server.core.model.mixture import Conditioned, Family, Kernel, LeftOut, Means, Mixture, factorise, log_likelihood
-from server.core.model.recipe_fit import NOISE_LEVELS, NOISE_WEIGHTS, fit_recipes
+from server.core.model.recipe_fit import fit_recipes
+from server.core.model.repeatability import NOISE_LEVELS, noise_levels
 from server.core.model.runs import Beside, RunTable
 from server.core.space.variables import FloatArray
 
@@ -40,6 +41,8 @@ _HIGHER_ORDER = 0.5
 # models that do not know this promise most at the ends, where no run corrects them; the runs say which loss holds.
 # Source of the observation: Siivola et al., IEEE MLSP (2018), arXiv:1704.00963 (their remedy differs).
 END_LOSSES = (5.0, 10.0, 20.0)
+# Median of the scatter that is drawn for smooth surfaces. [percentage points]
+USUAL_NOISE = 2.3
 # Length scale of surprises that tell nothing about their neighbours. [coded units, per √variables]
 ROUGH_LENGTH = 0.06
 FEWEST_RUNS_FOR_WEIGHTS = 3
@@ -107,7 +110,7 @@ def fit_polynomial(table: RunTable, name: str, losses: tuple[float, ...] = END_L
             pair=_HIGHER_ORDER * slope if name in ("pairs", "quadratic") else 0.0,
             square=_HIGHER_ORDER * slope if name == "quadratic" else 0.0,
         )
-        candidates += [(kernel, noise, math.log(w)) for noise, w in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True)]
+        candidates += [(kernel, noise, math.log(w)) for noise, w in noise_levels(table)]
     return _weighed(name, table, candidates, losses)
 
 
@@ -124,7 +127,7 @@ def fit_mean(table: RunTable) -> Family:
     candidates: list[tuple[Kernel, float, float]] = [
         (SmoothKernel(columns, amplitude, lengths), noise, math.log(w))
         for amplitude in (4.0, 9.0, 16.0)
-        for noise, w in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True)
+        for noise, w in noise_levels(table)
     ]
     return _weighed("mean", table, candidates, (0.0,))
 
@@ -145,12 +148,14 @@ def fit_smooth(table: RunTable, losses: tuple[float, ...] = END_LOSSES) -> Famil
     uniform = qmc.Sobol(2 * d + 3, seed=20).random(count)
     normal = special.ndtri(np.clip(uniform, 1e-6, 1 - 1e-6))
     candidates: list[tuple[Kernel, float, float]] = []
+    # Scatter that repeats show above the usual: half of the draws lie about it.
+    own = [level for level, _ in noise_levels(table)[len(NOISE_LEVELS) :]]
     for k in range(count):
         base = 0.42 * math.sqrt(d) * math.exp(0.6 * normal[k, 0])
         inert = uniform[k, 3 : 3 + d] < 0.4
         lengths = base * np.exp(0.3 * normal[k, 3 + d :]) * np.where(inert, 5.0, 1.0)
         amplitude = 14.0 * math.exp(0.5 * normal[k, 1])
-        noise = 2.3 * math.exp(0.4 * normal[k, 2])
+        noise = (own[0] if own and k % 2 else USUAL_NOISE) * math.exp(0.4 * normal[k, 2])
         candidates.append((SmoothKernel(columns, amplitude, tuple(lengths)), noise, 0.0))
     return _weighed("smooth", table, candidates, losses)
 

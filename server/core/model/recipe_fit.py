@@ -24,14 +24,13 @@ from scipy import linalg, special
 from server.core.model.kernels import Columns, SmoothKernel
 from server.core.model.mixture import Conditioned, Family, Kernel, factorise
 from server.core.model.recipes import RecipePrior
+from server.core.model.repeatability import noise_levels
 from server.core.model.runs import RunTable
 from server.core.space.variables import FloatArray
 
 _AMPLITUDES = (2.0, 5.0, 10.0, 20.0)
 _AMPLITUDE_WEIGHTS = (0.25, 0.35, 0.25, 0.15)
 _LENGTHS = (0.25, 0.6)
-NOISE_LEVELS = (1.2, 2.2, 3.5, 6.0)
-NOISE_WEIGHTS = (0.2, 0.45, 0.25, 0.1)
 
 
 @dataclass(frozen=True)
@@ -63,10 +62,11 @@ def _grid(table: RunTable) -> list[_GridPoint]:
     sparse = table.n_runs > 120
     points = []
     root = np.sqrt(max(table.n_variables, 1))
+    levels = noise_levels(table)
     for a, wa in zip(_AMPLITUDES, _AMPLITUDE_WEIGHTS, strict=True):
         for length in _LENGTHS[1:] if sparse else _LENGTHS:
             kernel = SmoothKernel(columns, a, (length * root,) * table.n_variables, constant=0.0)
-            for s, ws in zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True):
+            for s, ws in levels:
                 lower = factorise(kernel, table.coded, s**2 + table.extra_sd**2)
                 inverse = np.asarray(linalg.solve_triangular(lower, np.eye(len(lower)), lower=True))
                 points.append(

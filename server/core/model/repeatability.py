@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from server.core.model.runs import RunTable
 from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
+
+# Levels of the scatter that every model is tried with, and what they weigh beforehand. [percentage points]
+NOISE_LEVELS = (1.2, 2.2, 3.5, 6.0)
+NOISE_WEIGHTS = (0.2, 0.45, 0.25, 0.1)
+# Repeats that scatter more than the highest level add their own, with this weight, from so many degrees of freedom on.
+_OWN_LEVEL_WEIGHT = 0.1
+_FEWEST_DEGREES = 2
 
 
 class NotEnoughRepeatsError(NotReadyError):
@@ -57,3 +65,19 @@ def pooled_repeat_std(yields: FloatArray, groups: np.ndarray) -> tuple[float, in
             need=len(yields) + 1,
         )
     return float(np.sqrt(sum_of_squares / dof)), dof
+
+
+def noise_levels(table: RunTable) -> list[tuple[float, float]]:
+    """Scatter to be tried [percentage points] with its weight; what repeats show counts where it lies above the usual.
+
+    Without it the ranges of forecasts would be too narrow for someone whose repeats differ by 10 or 15 points.
+    """
+    usual = table.without_failures()
+    levels = list(zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True))
+    try:
+        std, degrees = pooled_repeat_std(usual.yields, usual.groups())
+    except NotEnoughRepeatsError:
+        return levels
+    if degrees < _FEWEST_DEGREES or std <= NOISE_LEVELS[-1]:
+        return levels
+    return [*((level, (1.0 - _OWN_LEVEL_WEIGHT) * w) for level, w in levels), (std, _OWN_LEVEL_WEIGHT)]

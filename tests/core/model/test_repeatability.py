@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
-from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
+from server.core.model.ladder import fit_ladder
+from server.core.model.repeatability import NOISE_LEVELS, NOISE_WEIGHTS, NotEnoughRepeatsError, noise_levels, pooled_repeat_std
+from server.core.model.runs import RunTable
+from tests.factories import hold
 from tests.reference import reference
 
 
@@ -19,3 +22,25 @@ def test_pooled_variance_of_the_pilot_plant() -> None:
 def test_no_repeats_says_so() -> None:
     with pytest.raises(NotEnoughRepeatsError, match="None of the 3 runs repeats another"):
         pooled_repeat_std(np.array([1.0, 2.0, 3.0]), np.array([0, 1, 2]))
+
+
+def repeated(std: float, *, failed: bool = False) -> RunTable:
+    """Four settings three times each; pooled standard deviation as given."""
+    coded = np.repeat(np.linspace(0.1, 0.9, 4)[:, None], 3, axis=0)
+    yields = np.repeat([50.0, 60.0, 65.0, 55.0], 3) + std * np.tile([-1.0, 0.0, 1.0], 4)
+    mask = np.full(12, failed)
+    return RunTable((hold(),), coded, yields, np.zeros(12), tuple(range(1, 13)), mask)
+
+
+def test_repeats_that_scatter_widely_are_believed() -> None:
+    usual = list(zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True))
+    assert noise_levels(repeated(2.0)) == usual
+    assert noise_levels(repeated(6.0)) == usual
+    assert noise_levels(repeated(12.0, failed=True)) == usual
+    assert noise_levels(repeated(12.0).rows(np.array([0, 1, 3, 6]))) == usual  # one degree of freedom
+    wide = noise_levels(repeated(12.0))
+    assert wide[-1][0] == pytest.approx(12.0)
+    assert sum(w for _, w in wide) == pytest.approx(1.0)
+    # The models say what the page about repeats says.
+    assert fit_ladder(repeated(12.0).in_canonical_order()).noise_sd == pytest.approx(12.0, rel=0.25)
+    assert fit_ladder(repeated(2.0).in_canonical_order()).noise_sd < 3.0
