@@ -23,7 +23,7 @@ class RunChemistry:
     ``charge`` is worked out for the settings as run, ``planned`` for those planned;
     ``as_weighed`` holds the variables whose value follows from weighed amounts;
     ``mass_intensity`` is the mass of everything put in per mass of product [g/g];
-    ``mass_is_partial`` says that a material had no known mass and is not counted.
+    ``without_mass`` names the materials whose mass is not known, so that they are not counted.
     """
 
     charge: Charge | None
@@ -33,7 +33,7 @@ class RunChemistry:
     balance: MassBalance | None
     balance_problem: str
     mass_intensity: float | None
-    mass_is_partial: bool
+    without_mass: tuple[str, ...]
 
     def planned_amounts(self, key: str) -> tuple[float | None, float | None]:
         """Mass as the balance shows it [g] and volume [mL] that a material was planned with; as run where it was not planned."""
@@ -64,9 +64,9 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
     taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
     balance, problem = _balance(session, run, taken[0] if taken else None)
-    intensity, partial = _intensity(run, charge, weighed)
+    intensity, without_mass = _intensity(run, charge, weighed)
     found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
-    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, partial)
+    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass)
 
 
 def _balance(session: Session, run: RunView, theory: Theory | None) -> tuple[MassBalance | None, str]:
@@ -94,11 +94,11 @@ def _balance(session: Session, run: RunView, theory: Theory | None) -> tuple[Mas
         return None, str(error)
 
 
-def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, WeighedRow]) -> tuple[float | None, bool]:
+def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, WeighedRow]) -> tuple[float | None, tuple[str, ...]]:
     product = run.run_yield.pure_mass_g if run.run_yield else None
     if charge is None or not product:
-        return None, False
-    masses, partial = [], False
+        return None, ()
+    masses, without_mass = [], []
     for line in charge.lines:
         note = weighed.get(int(line.material.key))
         mass = line.mass_g
@@ -109,7 +109,7 @@ def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, Weighe
             density = as_bottled(line.material, note).density
             mass = note.volume_ml * density if density else None
         if mass is None:
-            partial = True
+            without_mass.append(line.material.name)
         else:
             masses.append(mass)
-    return (process_mass_intensity(masses, product) if masses else None), partial
+    return (process_mass_intensity(masses, product) if masses else None), tuple(without_mass)

@@ -321,10 +321,10 @@ def test_measured_volumes_count_in_the_mass_intensity(
     rows = [int(add_material(session, int(preparation.id or 0), m).id or 0) for m in (toluene, ether)]
     run = record(session, preparation, product_mass_g=5.0, settings={**SETTINGS, "ratio": 2.0})
 
-    def intensity(amounts: dict[int, tuple[float | None, float | None]]) -> tuple[float | None, bool]:
+    def intensity(amounts: dict[int, tuple[float | None, float | None]]) -> tuple[float | None, tuple[str, ...]]:
         note_weighed(session, int(run.id or 0), amounts)
         found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1])
-        return found.mass_intensity, found.mass_is_partial
+        return found.mass_intensity, found.without_mass
 
     planned, by_volume = intensity({})[0], intensity({rows[0]: (None, 200.0)})[0]
     assert planned is not None
@@ -332,7 +332,7 @@ def test_measured_volumes_count_in_the_mass_intensity(
     # 150 mL more of toluene on 5 g of product.
     assert by_volume - planned == pytest.approx(150 * 0.867 / 5.0)
     assert intensity({rows[0]: (173.4, None)})[0] == pytest.approx(by_volume)
-    assert intensity({rows[1]: (None, 12.0)})[1]
+    assert intensity({rows[1]: (None, 12.0)})[1] == ("ether",)
 
 
 def test_another_bottle_leaves_what_was_weighed_before_alone(
