@@ -353,7 +353,10 @@ def test_the_drying_agent_amount_and_cautions(ready: TestClient) -> None:
 def test_archiving_hides_and_brings_back(ready: TestClient) -> None:
     page = ready.post("/preparations/1/archive", data={"archived": "yes"})
     assert "Ester" not in page.text
-    assert "Ester" in ready.get("/?archived=true").text
+    archive = ready.get("/?archived=true").text
+    assert "Ester" in archive
+    assert "Next:" not in archive
+    assert "Preparation, in the archive" in ready.get("/preparations/1").text
     ready.post("/preparations/1/archive", data={"archived": "no"})
     assert "Ester" in ready.get("/?search=est").text
     assert "has “xyz” in its name" in ready.get("/?search=xyz").text
