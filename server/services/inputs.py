@@ -14,6 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_core import PydanticCustomError
 
 from server.core.chemistry.charge import AmountKind, MaterialRole
+from server.core.choose.proposal import Purpose
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError
 from server.services.numbers import NumberTextError, read_number, read_optional_number
@@ -192,6 +193,13 @@ class MaterialInput(Input):
     hazards: LongText = ""
 
 
+class AskedSettings(Input):
+    """Settings to be forecast, by variable id or name, and what they are for."""
+
+    settings: dict[str, Any]
+    purpose: Purpose = Purpose.RAISE
+
+
 class PlannedRunInput(Input):
     """A planned run; ``settings`` by variable id or name."""
 
@@ -255,6 +263,13 @@ class WeighedInput(Input):
 
 TimeUnit = Literal["h", "min", "s", "d"]
 Column = Annotated[int, Field(ge=1, le=200)]
+
+
+class StartInput(Input):
+    """When a run began: a date and time, or a time on the day it was made (today, before it is finished); empty for now."""
+
+    began: ShortText = ""
+    offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
 
 
 class ReadingInput(Input):

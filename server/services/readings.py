@@ -14,7 +14,7 @@ from sqlmodel import Session
 from server.core.space.units import TEMPERATURE_UNITS, convert
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
-from server.services.inputs import ReadingImportInput, ReadingInput
+from server.services.inputs import ReadingImportInput, ReadingInput, StartInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, now
 from server.storage import questions
@@ -27,6 +27,8 @@ GAP_FACTOR = 8.0
 MOST_ROW_MESSAGES = 12
 # A step back by more than this is midnight, a smaller one disorder. [h]
 HALF_A_DAY = 12.0
+# A run that began before this many days is a slip of the year. [d]
+OLDEST_START_DAYS = 20_000
 # No hold is longer than this. [h]
 LONGEST_HOURS = 24.0 * 365.0
 
@@ -143,7 +145,7 @@ def read_clock(text: str, started_at: datetime | None, offset_minutes: int) -> f
         If it cannot be read, or the start of the run is not known.
     """
     if started_at is None:
-        raise NumberTextError("A time of day needs the start of the run: press ‘Start’ or enter when it began.")
+        raise NumberTextError("A time of day needs the start of the run: say when it began, above.")
     local = started_at + timedelta(minutes=offset_minutes)
     text = text.strip()
     if found := _CLOCK.fullmatch(text):
@@ -197,6 +199,32 @@ def start_run(session: Session, run_id: int, moment: datetime | None = None) -> 
     log_change(session, run.preparation_id, "run started", run_number=run.number, before=before, after=after)
     session.commit()
     return run
+
+
+def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
+    """Start the clock of a run now, or set when it began; readings keep their times since the start.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    """
+    text = data.began.strip()
+    if not text:
+        return start_run(session, run_id)
+    run = questions.get_run(session, run_id)
+    offset = timedelta(minutes=data.offset_minutes)
+    if found := _CLOCK.fullmatch(text):
+        day = run.made_on or (now() + offset).date().isoformat()
+        text = f"{day} {int(found[1]):02d}:{found[2]}:{found[3] or '00'}"
+    try:
+        local = datetime.fromisoformat(text)
+        moment = local.astimezone(UTC) if local.tzinfo is not None else (local - offset).replace(tzinfo=UTC)
+    except (ValueError, OverflowError) as error:
+        message = f"“{text[:40]}” is not a time. Write 2026-03-31 14:05, or 14:05 for that day."
+        raise InvalidInputError({"began": message}) from error
+    if not timedelta(0) <= now() + timedelta(minutes=1) - moment <= timedelta(days=OLDEST_START_DAYS):
+        raise InvalidInputError({"began": "A run cannot have begun ahead of now, or so long ago. Check the date and the time."})
+    return start_run(session, run_id, moment)
 
 
 def _hours_of(run: RunRow, data: ReadingInput) -> float:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -17,13 +17,14 @@ from server.core.space.coordinates import encode
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.analysis import analyse
 from server.services.courses import rates_of
-from server.services.inputs import CourseUseInput, PlannedRunInput, ReadingImportInput, ReadingInput, validated
+from server.services.inputs import CourseUseInput, PlannedRunInput, ReadingImportInput, ReadingInput, StartInput, validated
 from server.services.numbers import NumberTextError
 from server.services.preparations import use_courses
 from server.services.readings import (
     SERIES,
     add_reading,
     as_csv,
+    begin_run,
     choose_shape,
     correct_reading,
     delete_reading,
@@ -370,3 +371,35 @@ def test_a_file_that_grew_brings_only_what_is_new(session: Session, run_id: int)
     import_readings(session, run_id, how(), "\n".join(rows[:12]))
     assert import_readings(session, run_id, how(confirm=["known"]), "\n".join(rows)).count == 8
     assert questions.count_readings(session, run_id) == 20
+
+
+@pytest.mark.parametrize(
+    ("began", "offset", "expected"),
+    [
+        ("2026-03-31 14:05", 120, datetime(2026, 3, 31, 12, 5, tzinfo=UTC)),
+        ("9:30", 60, datetime(2026, 3, 30, 8, 30, tzinfo=UTC)),  # on the day it was made
+        ("2026-03-31T14:05:00+02:00", 0, datetime(2026, 3, 31, 12, 5, tzinfo=UTC)),
+    ],
+)
+def test_a_finished_run_is_told_when_it_began(session: Session, began: str, offset: int, expected: datetime) -> None:
+    run = make_run(session, make_preparation(session), made_on=date(2026, 3, 30))
+    key = int(run.id or 0)
+    begin_run(session, key, StartInput(began=began, offset_minutes=offset))
+    assert run.started_at == expected
+    assert run.state == "finished"
+    # Now a file with dates can be read.
+    local = (expected + timedelta(minutes=offset)).replace(tzinfo=None)
+    rows = "\n".join(f"{(local + timedelta(minutes=10 * k)):%Y-%m-%d %H:%M};{k}" for k in range(3))
+    import_readings(session, key, how(at_kind="clock", offset_minutes=offset), rows)
+    assert [r.at_h for r in questions.list_readings(session, key)] == pytest.approx([0, 1 / 6, 1 / 3])
+
+
+@pytest.mark.parametrize(
+    ("began", "words"), [("noon", "is not a time"), ("2999-01-01 10:00", "ahead of now"), ("0001-01-01 10:00", "so long ago")]
+)
+def test_a_start_that_cannot_be_is_sent_back(session: Session, began: str, words: str) -> None:
+    run = make_run(session, make_preparation(session))
+    with pytest.raises(InvalidInputError, match=words) as refused:
+        begin_run(session, int(run.id or 0), StartInput(began=began))
+    assert set(refused.value.messages) == {"began"}
+    assert run.started_at is None

@@ -300,3 +300,40 @@ def test_a_script_archives_and_chooses_the_evidence(client: TestClient) -> None:
     answer = client.put(f"{base}/evidence-use/courses", json={"use": False, "variable_id": hold}).json()
     assert answer == {"use_courses": False, "course_variable_id": hold, "use_checkpoints": False}
     assert client.put(f"{base}/evidence-use/courses", json={"use": True, "variable_id": 999}).status_code == 422
+
+
+def test_a_script_asks_what_to_expect_of_its_own_settings(client: TestClient) -> None:
+    key = create(client)
+    asked = {"settings": {"hold": 3, "bath": 130, "agent": "b"}}
+    answer = client.post(f"/api/v1/preparations/{key}/forecast", json=asked).json()
+    assert answer["settings"] == {"hold": 3, "bath": 130, "agent": "b"}
+    assert 0 <= answer["forecast"]["low_90"] < answer["forecast"]["mean"] < answer["forecast"]["high_90"] <= 100
+    assert answer["broken_limits"] == []
+    beyond = client.post(f"/api/v1/preparations/{key}/forecast", json={"settings": {**asked["settings"], "bath": 400}}).json()
+    assert "outside the hard limit" in beyond["broken_limits"][0]
+    wrong = client.post(f"/api/v1/preparations/{key}/forecast", json={"settings": {"hold": 3, "bath": "warm", "agent": "b"}})
+    assert wrong.status_code == 422
+    bare = client.post("/api/v1/preparations", json={"name": "bare"}).json()["id"]
+    assert client.post(f"/api/v1/preparations/{bare}/forecast", json={"settings": {}}).status_code == 409
+
+
+def test_weighed_amounts_of_an_old_revision_are_refused(client: TestClient) -> None:
+    key = create(client)
+    result = {"settings": {"hold": 2, "bath": 120, "agent": "a"}, "yield_percent": 60}
+    row = client.post(f"/api/v1/preparations/{key}/runs", json=result).json()
+    alcohol = {"name": "alcohol", "role": "reagent", "formula": "C5H12O"}
+    one = {"material_id": client.post(f"/api/v1/preparations/{key}/materials", json=alcohol).json()["id"], "mass_g": 5.0}
+    address = f"/api/v1/runs/{row['id']}/weighed"
+    assert client.put(address, json=[one, one]).status_code == 422
+    assert client.put(address, json=[one], params={"revision": row["revision"]}).status_code == 200
+    assert client.put(address, json=[one], params={"revision": row["revision"]}).status_code == 409
+
+
+def test_a_script_says_when_a_run_began(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 60}).json()
+    began = client.post(f"/api/v1/runs/{run['id']}/start", json={"began": "2026-03-31T14:05:00+00:00"})
+    assert began.status_code == 200
+    assert began.json()["state"] == "finished"
+    assert client.post(f"/api/v1/runs/{run['id']}/start", json={"began": "noon"}).status_code == 422

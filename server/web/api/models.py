@@ -258,6 +258,7 @@ class ProposalAnswer(Answer):
     new_ground: list[str]
     hold_hours: float | None
     is_opening: bool
+    broken_limits: list[str] = []
 
 
 class ReadingAnswer(Answer):

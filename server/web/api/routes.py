@@ -18,6 +18,7 @@ from server.services import charges, checkpoints, courses, notebook, preparation
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
+    AskedSettings,
     CheckpointInput,
     ExclusionInput,
     FinishedRunInput,
@@ -29,6 +30,7 @@ from server.services.inputs import (
     ReadingImportInput,
     ReadingInput,
     ReadingsInput,
+    StartInput,
     StateInput,
     VariableInput,
     WeighedInput,
@@ -130,7 +132,7 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         residual_u_percent=row.residual_u_percent,
         scale_mol=row.scale_mol,
         theoretical_yield_g=row.theoretical_yield_g,
-        theory_g=view.run_yield.theoretical_g if view.run_yield else row.theory_g,
+        theory_g=view.theory_g,
         theory_source=view.theory_source,
         excluded_reason=row.excluded_reason,
         counts=view.counts,
@@ -439,17 +441,27 @@ def get_weighed(run_id: Id, session: ReadSession) -> WeighedListAnswer:
 
 @router.put("/runs/{run_id}/weighed", tags=["runs"])
 def note_weighed(
-    run_id: Id, data: list[WeighedInput], session: WriteSession, confirm: Annotated[list[str] | None, Query()] = None
+    run_id: Id,
+    data: list[WeighedInput],
+    session: WriteSession,
+    confirm: Annotated[list[str] | None, Query()] = None,
+    revision: int | None = None,
 ) -> WeighedListAnswer:
-    """Note what was weighed; materials that are not named keep what was noted."""
-    runs.note_weighed(session, run_id, {w.material_id: (w.mass_g, w.volume_ml) for w in data}, confirm=confirm or ())
+    """Note what was weighed; materials that are not named keep what was noted.
+
+    With ``revision``, only if the run still has it.
+    """
+    amounts = {w.material_id: (w.mass_g, w.volume_ml) for w in data}
+    if len(amounts) < len(data):
+        raise InvalidInputError({"material_id": "A material is named twice. Send one amount for each."})
+    runs.note_weighed(session, run_id, amounts, revision=revision, confirm=confirm or ())
     return get_weighed(run_id, session)
 
 
 @router.post("/runs/{run_id}/start", tags=["readings"])
-def start_run(run_id: Id, session: WriteSession) -> RunAnswer:
-    """Start the clock of a run now; a planned run is under way then."""
-    readings.start_run(session, run_id)
+def start_run(run_id: Id, session: WriteSession, data: StartInput | None = None) -> RunAnswer:
+    """Start the clock of a run now, or set when it began; a planned run is under way then."""
+    readings.begin_run(session, run_id, data or StartInput())
     return _run_by_id(session, run_id)
 
 
@@ -632,6 +644,17 @@ def get_proposal(preparation_id: Id, session: ReadSession, purpose: Purpose = Pu
     """Propose the next run; stores nothing."""
     analysis = analyse(session, preparation_id)
     return _proposal(analysis, analysis.proposal(purpose))
+
+
+@router.post("/preparations/{preparation_id}/forecast", tags=["answers"])
+def get_forecast(preparation_id: Id, data: AskedSettings, session: ReadSession) -> ProposalAnswer:
+    """Forecast settings of your own; stores nothing. ``broken_limits`` says which hard limits and rules they break."""
+    analysis = analyse(session, preparation_id)
+    if not analysis.has_variables:
+        raise NotReadyError("A forecast needs at least one variable.", have=0, need=1)
+    settings = runs.read_settings(analysis.space, data.settings)
+    found = _proposal(analysis, analysis.assess(settings, data.purpose))
+    return found.model_copy(update={"broken_limits": analysis.space.broken_limits(settings)})
 
 
 def _proposal(analysis: Analysis, found: Proposal) -> ProposalAnswer:

@@ -19,7 +19,7 @@ from server.errors import InvalidInputError
 from server.exchange.tables import decode_text
 from server.services.analysis import analyse
 from server.services.courses import Rates, SeriesCourse, hold_variable, rates_of, series_courses, shown_points
-from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, validated
+from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, StartInput, validated
 from server.services.preparations import use_courses
 from server.services.readings import (
     MOST_FILE_BYTES,
@@ -27,11 +27,11 @@ from server.services.readings import (
     Series,
     add_reading,
     as_csv,
+    begin_run,
     choose_shape,
     correct_reading,
     delete_reading,
     import_readings,
-    start_run,
 )
 from server.services.runs import RunView, view_run
 from server.services.spaces import space_of
@@ -73,6 +73,7 @@ class CoursePage:
     fewest: int
     form: FormState
     import_form: FormState
+    start_form: FormState
     note: str
     units: list[str]
     offset_minutes: int
@@ -158,6 +159,7 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
             fewest=FEWEST_READINGS,
             form=form if which == "reading" else blank,
             import_form=form if which == "import" else blank,
+            start_form=form if which == "start" else FormState(),
             note=request.query_params.get("note", "")[:600],
             units=sorted({u for s in SERIES.values() for u in s.units if u}),
             offset_minutes=_offset(),
@@ -173,9 +175,14 @@ def show_course(request: Request, run_id: Id, session: ReadSession) -> Response:
 
 
 @router.post("/runs/{run_id}/start")
-def start(run_id: Id, session: WriteSession) -> Response:
-    start_run(session, run_id)
-    return RedirectResponse(f"/runs/{run_id}/course", status_code=303)
+def start(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        begin_run(session, run_id, validated(StartInput, form.only(list(StartInput.model_fields))))
+        return f"/runs/{run_id}/course"
+
+    return submit(form, act, _page(request, session, run_id, "start"))
 
 
 @router.post("/runs/{run_id}/readings")
