@@ -54,7 +54,7 @@ def has_leeway(windows: Sequence[str]) -> bool:
 
 
 def duration_text(hours: float) -> str:
-    """A time as people say it, to the minute; to three digits below ten minutes.
+    """A time as people say it: to three digits below an hour, then to the minute.
 
     Examples
     --------
@@ -62,7 +62,7 @@ def duration_text(hours: float) -> str:
     ('1 h 25 min', '20 min', '2 h', '2 d 2 h', '3 min')
     """
     minutes = 60.0 * hours
-    if minutes < 10.0:
+    if minutes < 59.95:
         return f"{minutes:.3g} min"
     whole = round(minutes)
     days, rest = divmod(whole, 1440)

@@ -1439,3 +1439,14 @@ def test_only_names_of_this_machine_are_answered(client: TestClient) -> None:
     assert client.get("/", headers={"host": "127.0.0.1"}).status_code == 200
     for name in ("elsewhere.example", "testserver"):
         assert client.get("/", headers={"host": name}).status_code == 400
+
+
+def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: TestClient) -> None:
+    enter(ready)
+    ready.post("/runs/1/readings", data={"series": "volume", "value": "5", "at": "5 min", "at_kind": "elapsed", "at_unit": "h"})
+    assert re.search(r'id="f-at"[^>]*value="5 min"', ready.get("/readings/1/edit").text)
+    before = ready.get("/api/v1/runs/1/readings").json()[0]["at_h"]
+    ready.post("/readings/1", data={"value": "6", "at": "5 min", "at_kind": "elapsed", "at_unit": "h"})
+    after = ready.get("/api/v1/runs/1/readings").json()[0]
+    assert (after["at_h"], after["value"]) == (before, 6)
+    assert '<th scope="row" class="num nowrap">5 min</th>' in ready.get("/runs/1/course").text

@@ -44,6 +44,8 @@ from server.web.pages.common import Figure, Frame, run_status, trust_sentence
 from server.web.rendering import render
 
 router = APIRouter()
+# Shorter times are shown in minutes where they are corrected. [h]
+LONG_HOURS = 24.0
 # Of more readings the table shows the last ones; the file has all.
 MOST_LISTED = 40
 
@@ -261,7 +263,8 @@ def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Ca
 @router.get("/readings/{reading_id}/edit")
 def edit_reading(request: Request, reading_id: Id, session: ReadSession) -> Response:
     row = questions.get_reading(session, reading_id)
-    values = {"value": f"{row.value:.12g}", "at": f"{row.at_h:.12g}", "at_unit": "h", "at_kind": "elapsed"}
+    at, unit = (row.at_h, "h") if row.at_h >= LONG_HOURS else (60.0 * row.at_h, "min")
+    values = {"value": f"{row.value:.12g}", "at": f"{at:.8g} {unit}", "at_unit": "h", "at_kind": "elapsed"}
     return _reading_page(request, session, reading_id)(FormState(values), 200)
 
 
