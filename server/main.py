@@ -207,7 +207,7 @@ def restore(
 ) -> None:
     """Restore a backup to a database that is not there yet."""
     settings = _settings(database, None, None)
-    found = read_backup(file, settings.database, settings.files_folder)
+    found = read_backup(file, settings.database, settings.files_folder, is_shared=settings.files is not None)
     open_database(settings.database).dispose()
     what = f"preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}"
     typer.echo(f"Restored to {settings.database}: {what}, as of {found.written_at}.")

@@ -120,15 +120,20 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def read_backup(source: Path, database: Path, files_folder: Path) -> Backup:
+def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: bool = False) -> Backup:
     """Restore a backup to a database that is not there yet; nothing is ever overwritten.
+
+    Parameters
+    ----------
+    is_shared : bool
+        Whether other databases keep their files in the folder too: then it need not be empty.
 
     Raises
     ------
     StartupError
         If there is a database already, or the backup is damaged, of another program or of a newer version.
     """
-    _refuse_existing(database, files_folder)
+    _refuse_existing(database, None if is_shared else files_folder)
     try:
         with zipfile.ZipFile(source) as archive:
             facts = _checked_facts(archive, source)

@@ -130,6 +130,15 @@ def test_remains_of_another_database_are_no_place_to_restore_to(kept: Path, tmp_
     assert not database.exists()
 
 
+def test_a_folder_that_databases_share_need_not_be_empty(kept: Path, tmp_path: Path) -> None:
+    shared = FileStore(tmp_path / "shared")
+    other = shared.put(b"of another database")
+    assert read_backup(kept, tmp_path / "new.sqlite3", tmp_path / "shared", is_shared=True).files == 1
+    assert shared.read(other) == b"of another database"
+    with pytest.raises(StartupError, match="is not overwritten"):
+        read_backup(kept, tmp_path / "new.sqlite3", tmp_path / "shared", is_shared=True)
+
+
 def test_a_lost_photo_does_not_stop_the_backup(kept: Path, settings: Settings, tmp_path: Path) -> None:
     for path in settings.files_folder.glob("??/*"):
         path.unlink()
