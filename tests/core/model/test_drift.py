@@ -101,3 +101,13 @@ def test_three_lots_are_told_as_a_scatter() -> None:
     assert found.low_90 < found.change < found.high_90
     # The three lots differ by 8 points from each other: standard deviation 8.
     assert found.change == pytest.approx(8.0, abs=2.5)
+
+
+def test_scatter_between_the_rails() -> None:
+    # Pinheiro & Bates (2000), section 1.1: six rails three times each; REML equals the moment estimate where groups are equal.
+    file = reference("A24")
+    rails, travel = np.array(file["data"]["Rail"]), np.array(file["data"]["travel"], dtype=float)
+    between, within = variance_components(travel, rails)
+    published = file["published"]["REML"]
+    assert np.sqrt(between) == pytest.approx(published["sd_rail"], rel=1e-3)
+    assert np.sqrt(within) == pytest.approx(published["sd_resid"], rel=1e-3)

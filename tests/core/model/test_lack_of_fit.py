@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from server.core.model.lack_of_fit import judge_lack_of_fit, straight_lines_sentence
+from server.core.model.least_squares import fit_least_squares
 from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.variables import Setting
@@ -72,3 +73,32 @@ def test_a_failure_is_no_repeat() -> None:
     table = RunTable(variables, encode(variables, rows), yields, extra, tuple(range(1, 7)), extra > 0)
     assert table.without_failures().numbers == (1, 2, 4, 5, 6)
     assert "F(2, 1)" in straight_lines_sentence(table)
+
+
+@pytest.mark.parametrize("key", ["A13", "A19", "B20"])
+def test_two_levels_with_repeated_centres(key: str) -> None:
+    """Plane through a 2² design with centre points, its pure error and its lack of fit, as published.
+
+    A13: Box, Hunter & Hunter (1978), p. 513-516; A19: Montgomery, table 11.1; B20: NIST/SEMATECH e-Handbook 5.5.3.1.1.
+    """
+    file = reference(key)
+    data, published = file["data"], file["published"]
+    names = ("X1", "X2") if key == "A13" else ("x1", "x2")
+    x1, x2 = (np.array(data[name], dtype=float) for name in names)
+    y = np.array(data["Y"], dtype=float)
+    design = np.column_stack([np.ones(len(y)), x1, x2])
+    coefficients = published["coef"]
+    wanted = list(coefficients.values()) if isinstance(coefficients, dict) else coefficients
+    np.testing.assert_allclose(fit_least_squares(design, y).coefficients, wanted, atol=0.005)
+    interaction = np.column_stack([design, x1 * x2])
+    pure = judge_lack_of_fit(interaction, y, 3 * x1 + x2)
+    if key == "B20":
+        anova = published["anova"]
+        curvature, pure_error = anova["curvature"], anova["pure_error"]
+        assert pure.pure_error_ss == pytest.approx(pure_error[0], abs=0.001)
+        assert pure.pure_error_dof == pure_error[1]
+        # What the plane and the interaction leave beside pure error is the curvature.
+        assert pure.lack_of_fit_ss == pytest.approx(curvature[0], abs=0.001)
+    else:
+        assert pure.pure_error_ss / pure.pure_error_dof == pytest.approx(published["pure_error_variance"], abs=0.005)
+        assert fit_least_squares(interaction, y).coefficients[3] == pytest.approx(published["interaction_coef"], abs=0.005)

@@ -44,3 +44,12 @@ def test_repeats_that_scatter_widely_are_believed() -> None:
     # The models say what the page about repeats says.
     assert fit_ladder(repeated(12.0).in_canonical_order()).noise_sd == pytest.approx(12.0, rel=0.25)
     assert fit_ladder(repeated(2.0).in_canonical_order()).noise_sd < 3.0
+
+
+def test_pooled_scatter_of_the_silicon_wafers() -> None:
+    # NIST StRD, SiRstv: one-way analysis of variance, certified residual standard deviation.
+    file = reference("B09")
+    groups, values = np.array(file["data"]["group_y"]).T
+    std, dof = pooled_repeat_std(values, groups)
+    assert std == pytest.approx(file["published"]["resid_sd"], rel=1e-9)
+    assert dof == file["published"]["df"][1]
