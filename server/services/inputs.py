@@ -354,7 +354,8 @@ class NotebookInput(Input):
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
     table does not say; ``words`` by variable id: option for each word that is none; ``small_yields``
-    says what yields and purities of at most 1 without a per cent sign are.
+    says what yields and purities of at most 1 without a per cent sign are; ``failed_rows`` are numbers of
+    rows without a result whose run failed.
     """
 
     rows: Annotated[list[Annotated[list[Cell], Field(max_length=200)]], Field(max_length=5_000)]
@@ -364,6 +365,7 @@ class NotebookInput(Input):
     words: dict[str, dict[str, ShortText]] = Field(default_factory=dict)
     day_order: Literal["", "day_first", "month_first"] = ""
     small_yields: Literal["", "fractions", "percent"] = ""
+    failed_rows: Annotated[list[Annotated[int, Field(ge=1, le=10_000)]], Field(max_length=5_000)] = Field(default_factory=list)
     confirm: Confirmations = Field(default_factory=list)
 
 

@@ -94,6 +94,7 @@ class NotebookRow:
     """A row as it would be stored: settings by variable key; ``problems`` or ``left_out`` say why it would not.
 
     ``stored_by`` is the answer (``AGAIN`` or ``SUMMARIES``) that would store a row that is left out for its looks.
+    ``lacks_result`` where a row has neither a yield nor a product mass and no word for its outcome.
     """
 
     number: int
@@ -106,6 +107,7 @@ class NotebookRow:
     problems: tuple[str, ...]
     left_out: str
     stored_by: str
+    lacks_result: bool = False
 
 
 @dataclass(frozen=True)
@@ -158,6 +160,7 @@ class _Row:
     settings: dict[str, Setting] = field(default_factory=dict)
     problems: list[str] = field(default_factory=list)
     not_given: list[str] = field(default_factory=list)
+    lacks_result: bool = False
     asked: set[str] = field(default_factory=set)
     remarks: list[str] = field(default_factory=list)
     left_out: str = ""
@@ -392,6 +395,7 @@ def _shown(row: _Row, percent: float | None) -> NotebookRow:
         problems=tuple(dict.fromkeys(row.problems)),
         left_out=row.left_out,
         stored_by=row.stored_by,
+        lacks_result=row.lacks_result,
     )
 
 
@@ -493,7 +497,11 @@ class _Reader:
         if row.left_out:
             row.problems.clear()
         elif not has_result:
-            row.problems.append("There is neither a yield nor a product mass. If the run failed, say so in a column ‘outcome’.")
+            row.lacks_result = True
+            if number in self.data.failed_rows:
+                row.raw["outcome"] = "failure"
+            else:
+                row.problems.append("There is neither a yield nor a product mass. Did the run fail?")
         return row
 
     def _looks_like_a_summary(self, cells: Sequence[str]) -> bool:

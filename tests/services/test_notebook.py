@@ -588,3 +588,21 @@ def test_weekdays_and_ordinals_belong_to_days() -> None:
     assert read_day("3rd March 2026", "", today) == "2026-03-03"
     with pytest.raises(NumberTextError, match="is not a day"):
         read_day("May 12-14", "", today)
+
+
+def test_a_row_without_a_result_may_be_a_failed_run(session: Session) -> None:
+    key = key_of(session)
+    rows = [
+        ["hold", "bath", "agent", "yield", "remarks"],
+        ["1", "120", "MgSO4", "50", ""],
+        ["2", "150", "MgSO4", "", "tarry, thrown away"],
+    ]
+    bare = look_at(session, key, NotebookInput(rows=rows))
+    assert bare.rows[1].problems == ("There is neither a yield nor a product mass. Did the run fail?",)
+    assert [r.lacks_result for r in bare.rows] == [False, True]
+    # Rows are those of the file. A row with a yield stays one that gave it.
+    said = NotebookInput(rows=rows, failed_rows=[2, 3])
+    assert [(r.outcome, r.problems) for r in look_at(session, key, said).rows] == [("yield", ()), ("failure", ())]
+    assert import_runs(session, key, said).numbers == (1, 2)
+    failed = questions.list_runs(session, key)[1]
+    assert (failed.outcome, failed.notes) == ("failure", "tarry, thrown away")

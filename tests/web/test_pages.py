@@ -1450,3 +1450,17 @@ def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: Test
     after = ready.get("/api/v1/runs/1/readings").json()[0]
     assert (after["at_h"], after["value"]) == (before, 6)
     assert '<th scope="row" class="num nowrap">5 min</th>' in ready.get("/runs/1/course").text
+
+
+def test_a_row_without_a_result_is_ticked_as_failed(ready: TestClient) -> None:
+    table = "hold;bath;agent;yield %\n1;120;MgSO4;50\n2;150;MgSO4;\n"
+    first = ready.post(IMPORT, data={"action": "read", "rows": table})
+    assert '<input type="checkbox" name="failed" value="3">' in first.text
+    assert 'name="failed" value="2"' not in first.text
+    second = ready.post(IMPORT, data={**kept_of(first.text), "failed": "3", "action": "check"})
+    assert '<input type="checkbox" name="failed" value="3" checked>' in second.text
+    assert "2 of 2 can be stored" in second.text
+    ready.post(IMPORT, data={**kept_of(second.text), "failed": "3", "action": "store"})
+    assert [r["outcome"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["yield", "failure"]
+    bad = ready.post(IMPORT, data={**kept_of(second.text), "failed": "x", "action": "check"})
+    assert bad.status_code == 422

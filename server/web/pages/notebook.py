@@ -54,6 +54,8 @@ class RowLine:
     percent: float | None
     becomes: str
     problem: str
+    asks_failed: bool
+    has_failed: bool
 
 
 @dataclass(frozen=True)
@@ -149,6 +151,7 @@ def _read(form: RawForm) -> _Posted:
         return _Posted(data, write_csv(data.rows), note, is_first_look)
     raw: dict[str, Any] = {"rows": read_kept(kept), "confirm": form.all("confirm")}
     raw["heading_row"] = form.values.get("heading_row", "")
+    raw["failed_rows"] = form.all("failed")
     raw["day_order"] = form.values.get("day_order", "")
     raw["small_yields"] = form.values.get("small_yields", "")
     raw["defaults"] = form.prefixed("default_")
@@ -276,5 +279,6 @@ def _lines(book: Notebook) -> list[RowLine]:
             "excluded" if r.is_excluded else "",
         ]
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
-        out.append(RowLine(r.number, r.day, settings, r.percent, becomes, " ".join(r.problems)))
+        has_failed = r.lacks_result and r.outcome == "failure"
+        out.append(RowLine(r.number, r.day, settings, r.percent, becomes, " ".join(r.problems), r.lacks_result, has_failed))
     return out
