@@ -35,7 +35,7 @@ LONGEST_HOURS = 24.0 * 365.0
 
 @dataclass(frozen=True)
 class Series:
-    """What can be read. ``from_zero``: the curve starts at 0; ``tells_product``: it follows the product.
+    """What can be read. ``from_zero``: the curve starts at 0; ``tells_product``: it follows the product, or what it is made of.
 
     ``units`` maps each unit that may be typed to its factor to the first one (temperatures are converted apart).
     """
@@ -61,7 +61,7 @@ SERIES = {
         Series("conversion", "conversion", {"%": 1.0}, True, True),
         Series("volume", "volume collected", {"mL": 1.0, "L": 1000.0}, True, True),
         Series("gas", "gas evolved", {"mL": 1.0, "L": 1000.0}, True, True),
-        Series("remaining", "starting material left", {"%": 1.0}, False, False),
+        Series("remaining", "starting material left", {"%": 1.0}, False, True),
         Series("temperature", "temperature", dict.fromkeys(TEMPERATURE_UNITS, 1.0), False, False, False, -274.0, 3000.0),
         Series("ph", "pH", {"": 1.0}, False, False, False, -3.0, 18.0),
     )

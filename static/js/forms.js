@@ -41,9 +41,13 @@
 
   // Some keypads have a comma only: a decimal comma becomes a point where everybody can see it.
   // 7,250 may mean seven thousand: that one is left for the server to ask about.
+  const isDecimalComma = (text) => /^\s*[+\-−]?\d+,\d+\s*$/.test(text) && !/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(text);
+  // The base value of a variable is a number unless the variable is a choice.
+  const holdsNumber = (field) =>
+    field.inputMode === "decimal" || (field.id === "f-base" && document.getElementById("f-role")?.value !== "choice");
   document.addEventListener("change", (event) => {
     const field = event.target;
-    if (field instanceof HTMLInputElement && field.inputMode === "decimal" && /^\s*[+\-−]?\d+,\d+\s*$/.test(field.value) && !/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(field.value)) {
+    if (field instanceof HTMLInputElement && holdsNumber(field) && isDecimalComma(field.value)) {
       field.value = field.value.replace(",", ".");
       field.dispatchEvent(new Event("input", { bubbles: true }));
     }

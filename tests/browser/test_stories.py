@@ -112,9 +112,18 @@ def test_a_decimal_comma_becomes_a_point_where_it_is_seen(demo: str, page: Page)
     mass.press("Tab")
     expect(mass).to_have_value("19.05")
     # What is no decimal comma stays, for the server to say so.
-    mass.fill("1,905,3")
-    mass.press("Tab")
-    expect(mass).to_have_value("1,905,3")
+    for text in ("1,905,3", "7,250"):
+        mass.fill(text)
+        mass.press("Tab")
+        expect(mass).to_have_value(text)
+    # The base value of a variable is a number, or an option that may be called anything.
+    page.goto(f"{demo}/preparations/1/variables/new")
+    base = page.get_by_label("Base value")
+    for role, seen in (("ratio", "1.5"), ("choice", "1,5")):
+        page.get_by_label("Role").select_option(role)
+        base.fill("1,5")
+        base.press("Tab")
+        expect(base).to_have_value(seen)
 
 
 def test_a_write_up_becomes_a_pdf(demo: str, page: Page) -> None:

@@ -277,6 +277,29 @@ def test_evidence_is_in_proportion_to_the_curve() -> None:
     assert evidence_about_hold(fit, 6.0, 60.0) == []
 
 
+def test_what_is_used_up_tells_as_much_as_what_is_made() -> None:
+    t = np.linspace(0.1, 3.0, 14)
+    left = fit_form(t, 95 * np.exp(-0.8 * t) + 4.0, Form(Shape.PLATEAU, has_start=True))
+    found = evidence_about_hold(left, 3.0, 60.0)
+    assert len(found) == 3
+    for e in found:
+        assert e.percent == pytest.approx(60.0 * -math.expm1(-0.8 * e.hold_h) / -math.expm1(-0.8 * 3.0), abs=0.3)
+    # Starting material that becomes more tells nothing, nor does a fall and rise.
+    assert evidence_about_hold(fit_form(t, 90 * -np.expm1(-0.8 * t) + 4.0, Form(Shape.PLATEAU, has_start=True)), 3.0, 60.0) == []
+    bent = fit_form(t, 95 * np.exp(-0.8 * t), Form(Shape.RISE_AND_DECAY, has_start=True))
+    assert evidence_about_hold(bent, 3.0, 60.0) == []
+
+
+def test_readings_of_starting_material_are_evidence(session: Session) -> None:
+    preparation = make_preparation(session)
+    run = make_run(session, preparation, 70.0, settings={"hold": 3.0})
+    rows = "\n".join(f"{60 * t:.2f} {96 * math.exp(-0.9 * t) + 2:.2f}" for t in np.linspace(0.0, 3.0, 12))
+    import_readings(session, int(run.id or 0), how(series="remaining"), rows)
+    beside = analyse(session, int(preparation.id or 0)).beside
+    assert beside is not None
+    assert beside.n_rows == 3
+
+
 def test_a_followed_run_teaches_the_models_about_the_hold_and_can_be_switched_off(session: Session) -> None:
     preparation = make_preparation(session)
     key = int(preparation.id or 0)

@@ -42,7 +42,8 @@ def evidence_about_hold(fit: CourseFit, hold_h: float, percent: float) -> list[H
     Parameters
     ----------
     fit : CourseFit
-        Of readings in proportion to the product.
+        Of readings in proportion to the product, or of starting material that is used up (a curve with a
+        free start).
     hold_h : float
         Hold of this run. [h]
     percent : float
@@ -51,22 +52,25 @@ def evidence_about_hold(fit: CourseFit, hold_h: float, percent: float) -> list[H
     Returns
     -------
     evidence : list of HoldEvidence
-        Empty where the readings stop long before the end of the hold, or the curve is
-        not above zero there.
+        Empty where the readings stop long before the end of the hold, or nothing has been made
+        or used up there.
     """
     last = float(fit.hours.max())
     if not 0.0 < hold_h <= _BEYOND * last:
         return []
-    at_end = float(fit.at(np.array([hold_h]))[0])
-    if at_end <= 0.05 * float(np.max(np.abs(fit.values))):
+    is_used_up = fit.form.has_start
+    if is_used_up and fit.form.shape is not Shape.PLATEAU:
+        return []
+    made = (float(fit.at(np.array([hold_h]))[0]) - fit.parameters["start"]) * (-1.0 if is_used_up else 1.0)
+    if made <= 0.05 * float(np.max(np.abs(fit.values))):
         return []
     found = []
     for fraction in FRACTIONS:
         hours = fraction * hold_h
 
         def ratio(p: dict[str, FloatArray], hours: float = hours) -> FloatArray:
-            bottom = fit.at_one(p, hold_h)
-            return fit.at_one(p, hours) / np.where(np.abs(bottom) < 1e-12, 1e-12, bottom)
+            bottom = fit.at_one(p, hold_h) - p["start"]
+            return (fit.at_one(p, hours) - p["start"]) / np.where(np.abs(bottom) < 1e-12, 1e-12, bottom)
 
         r = fit.range_of(ratio)
         low, high = r.value if r.low is None else r.low, r.value if r.high is None else r.high
