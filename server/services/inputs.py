@@ -213,7 +213,8 @@ class FinishedRunInput(Input):
     """A run as it was made.
 
     Either ``yield_percent``, or ``product_mass_g`` with a theoretical yield (given
-    here, with the preparation, or following from the materials).
+    here, with the preparation, or following from the materials). A run that is corrected keeps its
+    theoretical yield while all that it rests on is the same, unless ``confirm`` holds 'renew_theory'.
     """
 
     settings: dict[str, Any]

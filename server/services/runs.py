@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -29,6 +30,8 @@ from server.services.spaces import stored_space
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
+# Said to take the theoretical yield of a corrected run from today's charge.
+RENEW = "renew_theory"
 # An amount more than this many times the planned one, or less than that part of it, is asked about. (Own judgement.)
 FAR_FROM_PLAN = 5.0
 # Above this a yield is a typing mistake even for a wet product.
@@ -357,7 +360,11 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol
     theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
-    if run is not None and _rests_on_the_same(session, space, run, settings, scale, data.theoretical_yield_g):
+    if (
+        run is not None
+        and RENEW not in data.confirm
+        and _rests_on_the_same(session, space, run, settings, scale, data.theoretical_yield_g)
+    ):
         # A correction of something else leaves it alone, whatever became of the charge since.
         theory, source = Quantity(float(run.theory_g or 0.0), run.theory_u_g), run.theory_source
     if theory is not None and not theory.value > 0:
@@ -419,8 +426,26 @@ def _rests_on_the_same(
     if run.state != "finished" or run.theory_g is None:
         return False
     stored = _as_run_by_name(session, space, run)
-    same = all(stored.get(v.name) == settings[v.key] for v in space.variables)
-    return same and run.scale_mol == scale and run.theoretical_yield_g == entered_g
+    for v in space.variables:
+        before, after = stored.get(v.name), settings[v.key]
+        if isinstance(before, float) and isinstance(after, float) and math.isclose(before, after, rel_tol=1e-9):
+            continue
+        if before != after:
+            return False
+    return run.scale_mol == scale and run.theoretical_yield_g == entered_g
+
+
+def theory_today(session: Session, preparation: PreparationRow, view: RunView) -> float | None:
+    """Theoretical yield that a finished run would have by today's charge, where that differs from what it has. [g]"""
+    if view.row.state != "finished" or view.row.theory_g is None:
+        return None
+    materials = questions.list_materials(session, view.row.preparation_id)
+    notes = _weighed_of(session, view.row.preparation_id, int(view.row.id or 0))
+    scale = view.row.scale_mol or preparation.base_scale_mol
+    found, _ = _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes)
+    if found is None or math.isclose(found.value, view.row.theory_g, rel_tol=1e-4):
+        return None
+    return found.value
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:

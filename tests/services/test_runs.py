@@ -13,7 +13,16 @@ from server.services.checkpoints import add_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
 from server.services.preparations import duplicate_preparation
-from server.services.runs import delete_run, exclude_run, note_weighed, plan_run, record_run, view_run, view_runs
+from server.services.runs import (
+    delete_run,
+    exclude_run,
+    note_weighed,
+    plan_run,
+    record_run,
+    theory_today,
+    view_run,
+    view_runs,
+)
 from server.services.variables import add_variable, delete_variable
 from server.services.words import portions_text
 from server.storage import questions
@@ -560,6 +569,16 @@ def test_a_corrected_note_leaves_the_yield_alone(session: Session, preparation: 
     update_material(session, charged["alcohol"], as_input(alcohol).model_copy(update={"amount": 2.0}))
     record(session, preparation, run_id=run.id, settings=settings, product_mass_g=13.0, notes="smelled of pear")
     assert (run.theory_g, percent_of(session, run)) == (theory, percent)
+    # Unless the charge was wrong before, which the chemist has to say.
+    view = view_run(session, int(run.id or 0))[1]
+    assert theory_today(session, preparation, view) == pytest.approx(2 * (theory or 0.0))
+    again = {"settings": settings, "product_mass_g": 13.0}
+    record(session, preparation, run_id=run.id, confirm=["renew_theory"], **again)
+    assert run.theory_g == pytest.approx(2 * (theory or 0.0))
+    assert theory_today(session, preparation, view_run(session, int(run.id or 0))[1]) is None
+    update_material(session, charged["alcohol"], as_input(alcohol).model_copy(update={"amount": 1.0}))
+    record(session, preparation, run_id=run.id, confirm=["renew_theory"], **again)
+    update_material(session, charged["alcohol"], as_input(alcohol).model_copy(update={"amount": 2.0}))
     record(session, preparation, run_id=run.id, settings=settings, product_mass_g=13.0, scale_mol=0.1)
     assert run.theory_g == pytest.approx(theory or 0.0)  # twice the alcohol at half the scale
     assert "alcohol limits" in run.theory_source

@@ -1464,3 +1464,15 @@ def test_a_row_without_a_result_is_ticked_as_failed(ready: TestClient) -> None:
     assert [r["outcome"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["yield", "failure"]
     bad = ready.post(IMPORT, data={**kept_of(second.text), "failed": "x", "action": "check"})
     assert bad.status_code == 422
+
+
+def test_a_run_takes_the_theory_of_a_corrected_charge_when_told_to(ready: TestClient) -> None:
+    enter(ready)
+    assert "renew_theory" not in ready.get("/runs/1/edit").text
+    assert ready.post("/preparations/1", data={**PREPARATION, "theoretical_yield_g": "20"}).status_code == 200
+    form = ready.get("/runs/1/edit").text
+    assert re.search(r"as it follows today, 20(\.0*)? g, instead of the 10(\.0*)? g that this run has", form)
+    ready.post("/runs/1", data={**RUN, "notes": "a typo mended"})
+    assert ready.get("/api/v1/runs/1").json()["yield_percent"] == pytest.approx(71.0)
+    ready.post("/runs/1", data={**RUN, "confirm": "renew_theory"})
+    assert ready.get("/api/v1/runs/1").json()["yield_percent"] == pytest.approx(35.5)

@@ -30,6 +30,7 @@ from server.services.runs import (
     plan_run,
     record_run,
     set_state,
+    theory_today,
     view_run,
 )
 from server.services.spaces import stored_space
@@ -47,7 +48,10 @@ _RESULT_FIELDS = [f for f in FinishedRunInput.model_fields if f not in ("setting
 
 @dataclass(frozen=True)
 class RunFormPage:
-    """Context of the form for a result (``planning`` False) or a plan (True)."""
+    """Context of the form for a result (``planning`` False) or a plan (True).
+
+    ``theory_today`` is the theoretical yield by today's charge where that of the run differs. [g]
+    """
 
     frame: Frame
     form: FormState
@@ -57,6 +61,7 @@ class RunFormPage:
     has_theory: bool
     planned: dict[str, str]
     weighed: dict[str, str]
+    theory_today: float | None
 
 
 @dataclass(frozen=True)
@@ -113,7 +118,8 @@ def _run_form(
         if run and from_weighed:
             moved = {f"setting_{a.variable}": as_text(a.value) for a in found if a.differs_from(run.settings[a.variable])}
             form = replace(form, values={**form.values, **moved})
-        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed)
+        today = theory_today(session, preparation, run) if run and not planning else None
+        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed, today)
         return render(request, "runs/form.html", page, status=status)
 
     return redraw
