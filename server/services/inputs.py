@@ -193,7 +193,7 @@ class MaterialInput(Input):
     hazards: LongText = ""
 
 
-class AskedSettings(Input):
+class ForecastInput(Input):
     """Settings to be forecast, by variable id or name, and what they are for."""
 
     settings: dict[str, Any]

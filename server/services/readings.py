@@ -7,7 +7,7 @@ import itertools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from sqlmodel import Session
 
@@ -146,24 +146,32 @@ def read_clock(text: str, started_at: datetime | None, offset_minutes: int) -> f
     """
     if started_at is None:
         raise NumberTextError("A time of day needs the start of the run: say when it began, above.")
-    local = started_at + timedelta(minutes=offset_minutes)
-    text = text.strip()
-    if found := _CLOCK.fullmatch(text):
-        moment = local.replace(hour=int(found[1]), minute=int(found[2]), second=int(found[3] or 0), microsecond=0)
+    offset = timedelta(minutes=offset_minutes)
+    since = _read_moment(text, (started_at + offset).date(), offset) - started_at
+    if _CLOCK.fullmatch(text.strip()):
         # A minute is as fine as a clock is read, so the minute of the start is no time before it.
-        if moment < local - timedelta(minutes=1):
-            moment += timedelta(days=1)
-        return checked_hours(max((moment - local).total_seconds(), 0.0) / 3600)
+        if since < -timedelta(minutes=1):
+            since += timedelta(days=1)
+        since = max(since, timedelta(0))
+    return checked_hours(since.total_seconds() / 3600)
+
+
+def _read_moment(text: str, day: date, offset: timedelta) -> datetime:
+    """Read a time on a local day (14:05), or a date and time; ``offset`` is local time minus UTC.
+
+    Raises
+    ------
+    NumberTextError
+    """
+    text = text.strip()
     try:
-        moment = datetime.fromisoformat(text)
+        found = _CLOCK.fullmatch(text)
+        local = datetime.fromisoformat(f"{day} {int(found[1]):02d}:{found[2]}:{found[3] or '00'}" if found else text)
+        return local.astimezone(UTC) if local.tzinfo is not None else (local - offset).replace(tzinfo=UTC)
     except ValueError as error:
         raise NumberTextError(f"“{text[:40]}” is not a time. Write 14:05 or 2026-03-31 14:05.") from error
-    if moment.tzinfo is not None:
-        try:
-            return checked_hours((moment.astimezone(UTC) - started_at).total_seconds() / 3600)
-        except OverflowError as error:
-            raise NumberTextError(f"“{text[:40]}” is no time that a run can have.") from error
-    return checked_hours((moment - local.replace(tzinfo=None)).total_seconds() / 3600)
+    except OverflowError as error:
+        raise NumberTextError(f"“{text[:40]}” is no time that a run can have.") from error
 
 
 def _series(key: str) -> Series:
@@ -208,20 +216,15 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
     ------
     NotFoundError, InvalidInputError
     """
-    text = data.began.strip()
-    if not text:
+    if not data.began.strip():
         return start_run(session, run_id)
     run = questions.get_run(session, run_id)
     offset = timedelta(minutes=data.offset_minutes)
-    if found := _CLOCK.fullmatch(text):
-        day = run.made_on or (now() + offset).date().isoformat()
-        text = f"{day} {int(found[1]):02d}:{found[2]}:{found[3] or '00'}"
+    day = date.fromisoformat(run.made_on) if run.made_on else (now() + offset).date()
     try:
-        local = datetime.fromisoformat(text)
-        moment = local.astimezone(UTC) if local.tzinfo is not None else (local - offset).replace(tzinfo=UTC)
-    except (ValueError, OverflowError) as error:
-        message = f"“{text[:40]}” is not a time. Write 2026-03-31 14:05, or 14:05 for that day."
-        raise InvalidInputError({"began": message}) from error
+        moment = _read_moment(data.began, day, offset)
+    except NumberTextError as error:
+        raise InvalidInputError({"began": str(error)}) from error
     if not timedelta(0) <= now() + timedelta(minutes=1) - moment <= timedelta(days=OLDEST_START_DAYS):
         raise InvalidInputError({"began": "A run cannot have begun ahead of now, or so long ago. Check the date and the time."})
     return start_run(session, run_id, moment)

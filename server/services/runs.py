@@ -439,13 +439,18 @@ def theory_today(session: Session, preparation: PreparationRow, view: RunView) -
     """Theoretical yield that a finished run would have by today's charge, where that differs from what it has. [g]"""
     if view.row.state != "finished" or view.row.theory_g is None:
         return None
-    materials = questions.list_materials(session, view.row.preparation_id)
-    notes = _weighed_of(session, view.row.preparation_id, int(view.row.id or 0))
-    scale = view.row.scale_mol or preparation.base_scale_mol
-    found, _ = _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes)
+    found, _ = _theory_by_charge(session, preparation, view)
     if found is None or math.isclose(found.value, view.row.theory_g, rel_tol=1e-4):
         return None
     return found.value
+
+
+def _theory_by_charge(session: Session, preparation: PreparationRow, view: RunView) -> tuple[Quantity | None, str]:
+    """What ``_theory`` says of a stored run and the charge as it is now."""
+    materials = questions.list_materials(session, view.row.preparation_id)
+    notes = _weighed_of(session, view.row.preparation_id, int(view.row.id or 0))
+    scale = view.row.scale_mol or preparation.base_scale_mol
+    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes)
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
@@ -764,10 +769,7 @@ def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     preparation = questions.get_preparation(session, run.preparation_id)
     run.theory_g = None
     view = next(v for v in view_runs(session, preparation) if v.row.id == run.id)
-    materials = questions.list_materials(session, run.preparation_id)
-    notes = _weighed_of(session, run.preparation_id, int(run.id or 0))
-    scale = run.scale_mol or preparation.base_scale_mol
-    theory, source = _theory(preparation, materials, view.settings, scale, run.theoretical_yield_g, notes)
+    theory, source = _theory_by_charge(session, preparation, view)
     if theory is not None:
         run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
     session.add(run)

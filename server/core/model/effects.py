@@ -98,7 +98,9 @@ def _effect(
         return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
     low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw)
     change = ladder.difference(low[None], high[None])
-    comparisons = _comparisons(v, table.coded[:, j])
+    tried = len(np.unique(table.coded[:, j]))
+    # Of the options of a choice the worst and the best are compared, picked from all pairs.
+    comparisons = tried * (tried - 1) // 2 if v.is_choice else 1
     numbers = summarise(change, comparisons)
     partners = tuple(table.variables[k].name for k in knowable.partners(j))
     if partners:
@@ -118,7 +120,7 @@ def _effect(
         evidence = Evidence.NOT_SHOWN
     direction = "raised" if mean > 0 else "lowered"
     span = f"from {from_label} to {to_label}"
-    of = f", worst against best of {len(np.unique(table.coded[:, j]))}" if comparisons > 1 else ""
+    of = f", worst against best of {tried}" if comparisons > 1 else ""
     ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])}{of})"
     if evidence is Evidence.CLEAR:
         sentence = f"{v.name}: going {span} clearly {direction} {what}, by {abs(mean):.1f} points {ranges}."
@@ -130,12 +132,6 @@ def _effect(
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
-
-
-def _comparisons(v: Variable, column: FloatArray) -> int:
-    """From how many pairs the compared one was picked: of the options of a choice, the worst and the best are."""
-    tried = len(np.unique(column))
-    return tried * (tried - 1) // 2 if v.is_choice else 1
 
 
 def _rests_on_failures(table: RunTable, column: int, levels: tuple[float, float]) -> bool:

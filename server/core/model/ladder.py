@@ -19,7 +19,7 @@ from scipy.stats import qmc
 from server.core.model.kernels import PRIOR_MEAN, Columns, PolynomialKernel, SmoothKernel
 from server.core.model.mixture import Conditioned, Family, Kernel, LeftOut, Means, Mixture, factorise, log_likelihood
 from server.core.model.recipe_fit import fit_recipes
-from server.core.model.repeatability import NOISE_LEVELS, noise_levels
+from server.core.model.repeatability import noise_levels, unusual_noise
 from server.core.model.runs import Beside, RunTable
 from server.core.space.variables import FloatArray
 
@@ -102,6 +102,7 @@ def fit_polynomial(table: RunTable, name: str, losses: tuple[float, ...] = END_L
         'line', 'pairs' or 'quadratic'.
     """
     columns = Columns.of(table.variables)
+    levels = noise_levels(table)
     candidates: list[tuple[Kernel, float, float]] = []
     for slope in _SLOPES:
         kernel = PolynomialKernel(
@@ -110,7 +111,7 @@ def fit_polynomial(table: RunTable, name: str, losses: tuple[float, ...] = END_L
             pair=_HIGHER_ORDER * slope if name in ("pairs", "quadratic") else 0.0,
             square=_HIGHER_ORDER * slope if name == "quadratic" else 0.0,
         )
-        candidates += [(kernel, noise, math.log(w)) for noise, w in noise_levels(table)]
+        candidates += [(kernel, noise, math.log(w)) for noise, w in levels]
     return _weighed(name, table, candidates, losses)
 
 
@@ -124,10 +125,9 @@ def fit_mean(table: RunTable) -> Family:
     """
     columns = Columns.of(table.variables)
     lengths = (ROUGH_LENGTH * math.sqrt(max(table.n_variables, 1)),) * table.n_variables
+    levels = noise_levels(table)
     candidates: list[tuple[Kernel, float, float]] = [
-        (SmoothKernel(columns, amplitude, lengths), noise, math.log(w))
-        for amplitude in (4.0, 9.0, 16.0)
-        for noise, w in noise_levels(table)
+        (SmoothKernel(columns, amplitude, lengths), noise, math.log(w)) for amplitude in (4.0, 9.0, 16.0) for noise, w in levels
     ]
     return _weighed("mean", table, candidates, (0.0,))
 
@@ -149,13 +149,13 @@ def fit_smooth(table: RunTable, losses: tuple[float, ...] = END_LOSSES) -> Famil
     normal = special.ndtri(np.clip(uniform, 1e-6, 1 - 1e-6))
     candidates: list[tuple[Kernel, float, float]] = []
     # Scatter that repeats show above the usual: half of the draws lie about it.
-    own = [level for level, _ in noise_levels(table)[len(NOISE_LEVELS) :]]
+    own = unusual_noise(table)
     for k in range(count):
         base = 0.42 * math.sqrt(d) * math.exp(0.6 * normal[k, 0])
         inert = uniform[k, 3 : 3 + d] < 0.4
         lengths = base * np.exp(0.3 * normal[k, 3 + d :]) * np.where(inert, 5.0, 1.0)
         amplitude = 14.0 * math.exp(0.5 * normal[k, 1])
-        noise = (own[0] if own and k % 2 else USUAL_NOISE) * math.exp(0.4 * normal[k, 2])
+        noise = (own if own is not None and k % 2 else USUAL_NOISE) * math.exp(0.4 * normal[k, 2])
         candidates.append((SmoothKernel(columns, amplitude, tuple(lengths)), noise, 0.0))
     return _weighed("smooth", table, candidates, losses)
 

@@ -72,12 +72,18 @@ def noise_levels(table: RunTable) -> list[tuple[float, float]]:
 
     Without it the ranges of forecasts would be too narrow for someone whose repeats differ by 10 or 15 points.
     """
-    usual = table.without_failures()
     levels = list(zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True))
+    own = unusual_noise(table)
+    if own is None:
+        return levels
+    return [*((level, (1.0 - _OWN_LEVEL_WEIGHT) * w) for level, w in levels), (own, _OWN_LEVEL_WEIGHT)]
+
+
+def unusual_noise(table: RunTable) -> float | None:
+    """Scatter of repeats where it lies above all usual levels, else None. [percentage points]"""
+    usual = table.without_failures()
     try:
         std, degrees = pooled_repeat_std(usual.yields, usual.groups())
     except NotEnoughRepeatsError:
-        return levels
-    if degrees < _FEWEST_DEGREES or std <= NOISE_LEVELS[-1]:
-        return levels
-    return [*((level, (1.0 - _OWN_LEVEL_WEIGHT) * w) for level, w in levels), (std, _OWN_LEVEL_WEIGHT)]
+        return None
+    return std if degrees >= _FEWEST_DEGREES and std > NOISE_LEVELS[-1] else None

@@ -42,8 +42,8 @@ def _registry() -> Any:
 
 
 @lru_cache(maxsize=64)
-def _affine(unit: str, target: str) -> tuple[float, float]:
-    """Return (factor, offset) with value_in_target = factor * value + offset."""
+def affine(unit: str, target: str) -> tuple[float, float]:
+    """Return (factor, offset) with value_in_target = factor * value + offset; KeyError as for ``convert``."""
     registry = _registry()
     source, goal = _PINT_NAMES[unit], _PINT_NAMES[target]
     at_zero = registry.Quantity(0.0, source).to(goal).magnitude
@@ -54,11 +54,6 @@ def _affine(unit: str, target: str) -> tuple[float, float]:
 def convertible(unit: str, target: str) -> bool:
     """Whether numbers in one unit can be given in another."""
     return any(unit in family and target in family for family in FAMILIES)
-
-
-def affine(unit: str, target: str) -> tuple[float, float]:
-    """Return (factor, offset) with value_in_target = factor * value + offset; KeyError as for ``convert``."""
-    return _affine(unit, target)
 
 
 def convert(value: float, unit: str, target: str) -> float:
@@ -83,5 +78,5 @@ def convert(value: float, unit: str, target: str) -> float:
     """
     if unit == target:
         return value
-    factor, offset = _affine(unit, target)
+    factor, offset = affine(unit, target)
     return factor * value + offset

@@ -18,10 +18,10 @@ from server.services import charges, checkpoints, courses, notebook, preparation
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
-    AskedSettings,
     CheckpointInput,
     ExclusionInput,
     FinishedRunInput,
+    ForecastInput,
     LimitInput,
     MaterialInput,
     NotebookInput,
@@ -647,7 +647,7 @@ def get_proposal(preparation_id: Id, session: ReadSession, purpose: Purpose = Pu
 
 
 @router.post("/preparations/{preparation_id}/forecast", tags=["answers"])
-def get_forecast(preparation_id: Id, data: AskedSettings, session: ReadSession) -> ProposalAnswer:
+def get_forecast(preparation_id: Id, data: ForecastInput, session: ReadSession) -> ProposalAnswer:
     """Forecast settings of your own; stores nothing. ``broken_limits`` says which hard limits and rules they break."""
     analysis = analyse(session, preparation_id)
     if not analysis.has_variables:
