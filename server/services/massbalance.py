@@ -11,7 +11,7 @@ from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_pr
 from server.core.chemistry.charge import Theory, process_mass_intensity
 from server.errors import InvalidInputError
 from server.services.charges import AsWeighed, Charge, as_bottled, make_charge, settings_as_weighed, weighed_theory
-from server.services.runs import RunView
+from server.services.runs import RunView, weighed_of
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
 
@@ -61,7 +61,7 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     planned = charge
     if scale and rows and run.planned != run.settings:
         planned = make_charge(preparation, rows, run.planned, scale)
-    weighed = {w.material_id: w for w in questions.list_weighed(session, preparation.id) if w.run_id == run.row.id}
+    weighed = weighed_of(session, run.row.id)
     taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
     balance, problem = _balance(session, run, taken[0] if taken else None)
     intensity, without_mass = _intensity(run, charge, weighed)

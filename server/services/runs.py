@@ -357,7 +357,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         data = _with_what_is_stored(run, data)
     settings = read_settings(space, data.settings)
     materials = questions.list_materials(session, preparation_id)
-    notes = _weighed_of(session, preparation_id, run.id) if run is not None and run.id is not None else {}
+    notes = weighed_of(session, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol
     theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
     if (
@@ -448,7 +448,7 @@ def theory_today(session: Session, preparation: PreparationRow, view: RunView) -
 def _theory_by_charge(session: Session, preparation: PreparationRow, view: RunView) -> tuple[Quantity | None, str]:
     """What ``_theory`` says of a stored run and the charge as it is now."""
     materials = questions.list_materials(session, view.row.preparation_id)
-    notes = _weighed_of(session, view.row.preparation_id, int(view.row.id or 0))
+    notes = weighed_of(session, int(view.row.id or 0))
     scale = view.row.scale_mol or preparation.base_scale_mol
     return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes)
 
@@ -503,8 +503,9 @@ def _as_run_by_name(session: Session, space: Space, run: RunRow) -> dict[str, Se
     return {v.name: _first(s.as_run_choice, s.as_run_number) for v in space.variables if (s := stored.get(int(v.key)))}
 
 
-def _weighed_of(session: Session, preparation_id: int, run_id: int) -> dict[int, WeighedRow]:
-    return {w.material_id: w for w in questions.list_weighed(session, preparation_id) if w.run_id == run_id}
+def weighed_of(session: Session, run_id: int) -> dict[int, WeighedRow]:
+    """As-weighed amounts of one run by material id."""
+    return {w.material_id: w for w in questions.list_run_weighed(session, run_id)}
 
 
 def _theory(
@@ -552,39 +553,62 @@ def yield_of(preparation: PreparationRow, run: RunRow, theory: Quantity | None) 
 def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
     """All runs of a preparation with their settings and yields, by number."""
     assert preparation.id is not None
-    variables: Sequence[VariableRow] = questions.list_variables(session, preparation.id)
+    variables = questions.list_variables(session, preparation.id)
     materials = questions.list_materials(session, preparation.id)
-    settings: dict[int, dict[int, SettingRow]] = {}
+    settings: dict[int, list[SettingRow]] = {}
     for s in questions.list_settings(session, preparation.id):
-        settings.setdefault(s.run_id, {})[s.variable_id] = s
-    weighed: dict[int, dict[int, WeighedRow]] = {}
+        settings.setdefault(s.run_id, []).append(s)
+    weighed: dict[int, list[WeighedRow]] = {}
     for w in questions.list_weighed(session, preparation.id):
-        weighed.setdefault(w.run_id, {})[w.material_id] = w
-    views = []
-    for run in questions.list_runs(session, preparation.id):
-        assert run.id is not None
-        planned: dict[str, Setting] = {}
-        was_planned = False
-        as_run: dict[str, Setting] = {}
-        for v in variables:
-            assert v.id is not None
-            row = settings.get(run.id, {}).get(v.id)
-            fallback: Setting = (v.base_choice or "") if v.role == "choice" else float(v.base_number or 0.0)
-            plan = _first(row.planned_choice, row.planned_number) if row else None
-            done = _first(row.as_run_choice, row.as_run_number) if row else None
-            was_planned |= plan is not None
-            planned[str(v.id)] = plan if plan is not None else done if done is not None else fallback
-            as_run[str(v.id)] = done if done is not None else planned[str(v.id)]
-        notes = weighed.get(run.id, {})
+        weighed.setdefault(w.run_id, []).append(w)
+    runs = [(run, int(run.id or 0)) for run in questions.list_runs(session, preparation.id)]
+    return [_view(preparation, variables, materials, run, settings.get(key, ()), weighed.get(key, ())) for run, key in runs]
+
+
+def _view(
+    preparation: PreparationRow,
+    variables: Sequence[VariableRow],
+    materials: Sequence[MaterialRow],
+    run: RunRow,
+    settings: Sequence[SettingRow],
+    weighed: Sequence[WeighedRow],
+) -> RunView:
+    """One run with everything that follows from its own rows."""
+    stored = {s.variable_id: s for s in settings}
+    planned: dict[str, Setting] = {}
+    was_planned = False
+    as_run: dict[str, Setting] = {}
+    for v in variables:
+        assert v.id is not None
+        row = stored.get(v.id)
+        fallback: Setting = (v.base_choice or "") if v.role == "choice" else float(v.base_number or 0.0)
+        plan = _first(row.planned_choice, row.planned_number) if row else None
+        done = _first(row.as_run_choice, row.as_run_number) if row else None
+        was_planned |= plan is not None
+        planned[str(v.id)] = plan if plan is not None else done if done is not None else fallback
+        as_run[str(v.id)] = done if done is not None else planned[str(v.id)]
+    theory: Quantity | None
+    if run.theory_g is not None:
+        theory, source = Quantity(run.theory_g, run.theory_u_g), run.theory_source
+    else:
         scale = run.scale_mol or preparation.base_scale_mol
-        theory: Quantity | None
-        if run.theory_g is not None:
-            theory, source = Quantity(run.theory_g, run.theory_u_g), run.theory_source
-        else:
-            theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
-        found = yield_of(preparation, run, theory)
-        views.append(RunView(run, planned, as_run, found, source, theory.value if theory else None, was_planned))
-    return views
+        notes = {w.material_id: w for w in weighed}
+        theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
+    found = yield_of(preparation, run, theory)
+    return RunView(run, planned, as_run, found, source, theory.value if theory else None, was_planned)
+
+
+def _view_of(session: Session, preparation: PreparationRow, run: RunRow) -> RunView:
+    assert preparation.id is not None
+    assert run.id is not None
+    return _view(
+        preparation,
+        questions.list_variables(session, preparation.id),
+        questions.list_materials(session, preparation.id),
+        run,
+        questions.list_run_settings(session, run.id),
+        questions.list_run_weighed(session, run.id),
+    )
 
 
 def _first(choice: str | None, number: float | None) -> Setting | None:
@@ -600,7 +624,7 @@ def view_run(session: Session, run_id: int) -> tuple[PreparationRow, RunView]:
     """
     run = questions.get_run(session, run_id)
     preparation = questions.get_preparation(session, run.preparation_id)
-    return preparation, next(v for v in view_runs(session, preparation) if v.row.id == run_id)
+    return preparation, _view_of(session, preparation, run)
 
 
 def exclude_run(session: Session, run_id: int, reason: str | None) -> RunRow:
@@ -649,7 +673,7 @@ def delete_run(session: Session, run_id: int) -> int:
     held = run.model_dump(mode="json") | {
         "settings": settings,
         "checkpoints": [c.model_dump(mode="json") for c in questions.list_checkpoints(session, run_id)],
-        "weighed": [w.model_dump(mode="json") for w in _weighed_of(session, run.preparation_id, run_id).values()],
+        "weighed": [w.model_dump(mode="json") for w in weighed_of(session, run_id).values()],
         "readings": [r.model_dump(mode="json") for r in questions.list_readings(session, run_id)],
         "attachments": [a.model_dump(mode="json") for a in questions.list_attachments(session, run_id)],
     }
@@ -687,7 +711,7 @@ def note_weighed(
     run = questions.get_run(session, run_id)
     _check_revision(run, revision)
     known = {int(m.id or 0): m for m in questions.list_materials(session, run.preparation_id)}
-    existing = _weighed_of(session, run.preparation_id, run_id)
+    existing = weighed_of(session, run_id)
     messages: dict[str, str] = {}
     for material_id, (mass, volume) in amounts.items():
         material = known.get(material_id)
@@ -768,7 +792,7 @@ def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     """Work out again what theory is, after the as-weighed amounts of a finished run changed; return the yield."""
     preparation = questions.get_preparation(session, run.preparation_id)
     run.theory_g = None
-    view = next(v for v in view_runs(session, preparation) if v.row.id == run.id)
+    view = _view_of(session, preparation, run)
     theory, source = _theory_by_charge(session, preparation, view)
     if theory is not None:
         run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source

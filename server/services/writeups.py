@@ -120,6 +120,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
             "high_90": round(forecast.high_90, 4),
             "clipped": forecast.clipped,
         },
+        "gave": _gave(analysis),
         "working_run": working.run_number,
         "n_runs": analysis.table.n_runs,
         "repeatability": analysis.repeatability_sentence,
@@ -211,6 +212,24 @@ def _findings(analysis: Analysis) -> list[str]:
         return [str(error)]
 
 
+def _gave(analysis: Analysis) -> list[Content]:
+    """What came out of the counting runs that had the settings of the recipe."""
+    assert analysis.working is not None
+    alike = [r for r in analysis.counting if dict(r.settings) == analysis.working.settings and r.run_yield is not None]
+    return [
+        {
+            "number": r.number,
+            "scale_mol": r.row.scale_mol,
+            "mass_g": r.row.product_mass_g,
+            "purity_percent": r.row.purity_percent,
+            "percent": round(r.run_yield.percent, 1),
+            "u": float(f"{r.run_yield.u:.2g}"),
+        }
+        for r in alike
+        if r.run_yield is not None
+    ]
+
+
 def _runs(analysis: Analysis) -> list[Content]:
     out = []
     for run in analysis.runs:
@@ -255,6 +274,18 @@ def expected_sentence(content: Content) -> str:
         f"{e['mean']:.0f} % expected; half of such runs between {e['low_50']:.0f} and {e['high_50']:.0f} %, "
         f"nine in ten between {e['low_90']:.0f} and {e['high_90']:.0f} %.{cut}"
     )
+
+
+def gave_sentences(content: Content) -> list[str]:
+    """What the runs with these settings gave, one sentence each; versions that were kept earlier say nothing of it."""
+    out = []
+    for run in content.get("gave", ()):
+        scale = f" at {run['scale_mol']:.4g} mol" if run["scale_mol"] else ""
+        mass = f"{run['mass_g']:.5g} g of product, " if run["mass_g"] is not None else ""
+        purity = f"{run['purity_percent']:g} % pure, " if run["purity_percent"] is not None else ""
+        spread = f" ± {run['u']:g} points (standard uncertainty)" if run["u"] else ""
+        out.append(f"Run {run['number']}{scale} gave {mass}{purity}a yield of {run['percent']:.1f} %{spread}.")
+    return out
 
 
 def scope_sentence(content: Content) -> str:
@@ -355,7 +386,9 @@ def as_markdown(content: Content, version: int | None) -> str:
         # Versions that were kept earlier say nothing of it.
         if stage.get("left"):
             lines += [stage["left"], ""]
-    lines += [window_sentence(content), "", "## Expected yield", "", expected_sentence(content), "", "## How it was found", ""]
+    lines += [window_sentence(content), "", "## Expected yield", "", expected_sentence(content), ""]
+    lines += [*[f"- {sentence}" for sentence in gave_sentences(content)], ""]
+    lines += ["## How it was found", ""]
     lines += [_cell(found_sentence(content)), "", *[f"- {_cell(f)}" for f in content["findings"]], ""]
     lines += _table(
         ("Run", "Yield", "", *content["variables"]),

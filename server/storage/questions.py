@@ -125,6 +125,11 @@ def list_weighed(session: Session, preparation_id: int) -> Sequence[WeighedRow]:
     return session.exec(query).all()
 
 
+def list_run_weighed(session: Session, run_id: int) -> Sequence[WeighedRow]:
+    """As-weighed amounts of one run."""
+    return session.exec(select(WeighedRow).where(WeighedRow.run_id == run_id)).all()
+
+
 def list_checkpoints(session: Session, run_id: int) -> Sequence[CheckpointRow]:
     """Checkpoints of a run in their order."""
     query = select(CheckpointRow).where(CheckpointRow.run_id == run_id)

@@ -60,6 +60,29 @@ def test_each_stage_says_what_was_left_at_its_end(session: Session, ester: Analy
     assert [s["title"] for s in use] == ["Reaction", "Work-up", "Drying"]
 
 
+def test_it_says_what_the_runs_of_the_recipe_gave(session: Session, ester: Analysis) -> None:
+    # Percent yield and GUM, both worked out here again from what the demo's runs noted.
+    content = compose(session, ester)
+    assert [run["number"] for run in content["gave"]] == [8, 9]
+    text = as_markdown(content, None)
+    for run in (r for r in ester.runs if r.number in (8, 9)):
+        row, theory = run.row, float(run.theory_g or 0.0)
+        pure = float(row.product_mass_g or 0.0) * float(row.purity_percent or 100.0) / 100.0
+        relative = [
+            float(row.product_mass_u_g or 0.0) / float(row.product_mass_g or 1.0),
+            float(row.purity_u_percent or 0.0) / float(row.purity_percent or 100.0),
+            row.theory_u_g / theory,
+        ]
+        percent = 100.0 * pure / theory
+        u = percent * sum(part**2 for part in relative) ** 0.5
+        line = next(line for line in text.splitlines() if line.startswith(f"- Run {run.number} "))
+        assert f"gave {row.product_mass_g:g} g of product, {row.purity_percent:g} % pure, a yield of {percent:.1f} %" in line
+        assert float(line.split("± ")[1].split()[0]) == pytest.approx(u, rel=0.06)
+    # What was kept before runs were named stays readable.
+    older = {key: value for key, value in content.items() if key != "gave"}
+    assert "gave" not in as_markdown(older, 1)
+
+
 def test_what_is_dried_first_is_written_first(session: Session, ester: Analysis) -> None:
     key = int(ester.preparation.id or 0)
     set_procedure(session, key, ProcedureInput(stages={"drying": "Dry it.", "isolation": "Distil it."}))

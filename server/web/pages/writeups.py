@@ -26,6 +26,7 @@ from server.services.writeups import (
     compose,
     expected_sentence,
     found_sentence,
+    gave_sentences,
     material_cells,
     runs_picture,
     scope_sentence,
@@ -54,6 +55,7 @@ class Document:
     scope: str
     window: str
     expected: str
+    gave: Sequence[str]
     found: str
     header: Sequence[str]
     materials: list[list[str]]
@@ -67,6 +69,7 @@ class Document:
             scope_sentence(content),
             window_sentence(content),
             expected_sentence(content),
+            gave_sentences(content),
             found_sentence(content),
             MATERIAL_HEADER,
             [material_cells(m) for m in content["materials"]],
