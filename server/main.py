@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import socket
 from collections.abc import AsyncIterator
@@ -82,6 +83,8 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.engine = engine
     app.state.files = FileStore(settings.files_folder)
+    # Drafts in a browser belong to one database: another one may answer at the same address tomorrow.
+    app.state.database_mark = hashlib.sha256(str(settings.database.resolve()).encode()).hexdigest()[:12]
     if settings.files is None:
         # A folder that was named may hold files of other databases as well.
         with read_session(engine) as session:
@@ -111,7 +114,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     # Only names of this machine: a page elsewhere cannot reach the app under another name.
     allowed = ["localhost", "127.0.0.1", "[::1]", settings.host]
-    app.add_middleware(TrustedHostMiddleware, allowed_hosts=allowed if settings.host != "0.0.0.0" else ["*"])
+    app.add_middleware(TrustedHostMiddleware, allowed_hosts=["*"] if settings.host in ("0.0.0.0", "::") else allowed)
     return app
 
 
@@ -198,6 +201,8 @@ def backup(
     typer.echo(f"{file}: preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}.")
     if found.missing:
         typer.echo(f"Missing in {settings.files_folder}, so not in the backup: {', '.join(found.missing)}.", err=True)
+    if found.damaged:
+        typer.echo(f"No longer what they were, so not in the backup: {', '.join(found.damaged)}.", err=True)
 
 
 @cli.command()
@@ -211,6 +216,10 @@ def restore(
     open_database(settings.database).dispose()
     what = f"preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}"
     typer.echo(f"Restored to {settings.database}: {what}, as of {found.written_at}.")
+    if found.missing:
+        typer.echo(f"Not in the backup: {', '.join(found.missing)}.", err=True)
+    if found.damaged:
+        typer.echo(f"Damaged in the backup, so not restored: {', '.join(found.damaged)}.", err=True)
 
 
 def run() -> None:

@@ -13,6 +13,7 @@ import re
 import subprocess
 import sys
 import zipfile
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -34,6 +35,10 @@ _ROOT = Path(__file__).resolve().parents[2]
 _SAMPLE = 3_000
 # What a spreadsheet would take for a formula.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# Workbooks that are cut off, changed, protected by a password, or packed in another way.
+_DAMAGED = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError)
+# Longer names no spreadsheet program gives to a sheet.
+LONGEST_SHEET_NAME = 255
 _WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 
 # Cells of a sheet in XLSX, by their reference.
@@ -161,8 +166,10 @@ def _read_workbook(content: bytes, sheet: str) -> FileTable:
                 if sum(part.file_size for part in packed.infolist()) > MOST_UNPACKED_BYTES:
                     raise InvalidInputError({"file": "This workbook is too large. Keep only the table of runs in it."})
                 _check_extent(packed)
-        except zipfile.BadZipFile as error:
+        except _DAMAGED as error:
             raise _unreadable(str(error)) from error
+    if len(sheet) > LONGEST_SHEET_NAME or not sheet.isprintable():
+        raise InvalidInputError({"sheet": "No sheet can have this name. Leave the name away, and the fullest sheet is read."})
     found = _read_apart(content, sheet)
     names = found["names"]
     if "rows" not in found:

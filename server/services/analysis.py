@@ -288,7 +288,7 @@ class Analysis:
     def trends(self) -> list[Trend]:
         """Drift with run order and differences between lots, as far as there are runs to tell."""
         lots = [self.counting[i].row.lot for i in self._canonical_order]
-        drift = drift_with_order(self.ladder)
+        drift = drift_with_order(self.ladder, {r.number: r.row.made_on or "" for r in self.counting})
         return ([drift] if drift is not None else []) + lot_differences(self.ladder, lots)
 
     @cached_property

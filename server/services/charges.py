@@ -419,9 +419,17 @@ def delete_material(session: Session, material_id: int) -> int:
     ------
     NotFoundError
     InvalidInputError
-        Where a run has an amount of it noted as weighed: that is what its theoretical yield rests on.
+        Where a run has an amount of it noted as weighed, on which its theoretical yield rests, or a checkpoint of it.
     """
     row = questions.get_material(session, material_id)
+    recovered = {c.run_id for c in questions.list_all_checkpoints(session, row.preparation_id) if c.material_id == row.id}
+    if recovered:
+        numbers = sorted(run.number for run in questions.list_runs(session, row.preparation_id) if run.id in recovered)
+        message = (
+            f"What was recovered of {row.name} is a checkpoint of run {', '.join(map(str, numbers))}. "
+            "Remove it there first, or keep the line with an amount of 0."
+        )
+        raise InvalidInputError({"form": message})
     weighed = {w.run_id for w in questions.list_weighed(session, row.preparation_id) if w.material_id == row.id}
     if weighed:
         numbers = sorted(run.number for run in questions.list_runs(session, row.preparation_id) if run.id in weighed)

@@ -18,12 +18,12 @@ from server.core.choose.stopping import StopAdvice, stop_advice
 from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
-from server.core.space.variables import Setting, Settings
+from server.core.space.variables import Setting, Settings, Variable
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge
 from server.services.inputs import PlannedRunInput
-from server.services.runs import plan_runs, read_settings
+from server.services.runs import RunView, plan_runs, read_settings
 from server.storage import questions
 from server.storage.tables import MaterialRow, RunRow
 
@@ -247,12 +247,31 @@ def _runs(count: int) -> str:
     return f"{count} more run{'' if count == 1 else 's'}"
 
 
+def is_run_as_planned(run: RunView, variables: Sequence[Variable]) -> bool:
+    """Whether a run was made with the settings that its forecast was for, to half a step."""
+
+    def differs(v: Variable) -> bool:
+        planned, done = run.planned[v.key], run.settings[v.key]
+        if v.is_choice:
+            return planned != done
+        return abs(float(planned) - float(done)) > 0.5 * v.working_step * (1 + 1e-9)
+
+    return not any(differs(v) for v in variables)
+
+
+def run_otherwise(analysis: Analysis) -> list[int]:
+    """Numbers of the counting runs that were made otherwise than their forecast says."""
+    kept = [r for r in analysis.counting if r.row.forecast is not None]
+    return [r.number for r in kept if not is_run_as_planned(r, analysis.space.variables)]
+
+
 def outcomes_of(analysis: Analysis) -> list[Outcome]:
-    """Runs whose forecast was kept and whose result counts."""
+    """Runs whose forecast was kept and whose result counts, made as they were planned."""
     found = []
+    otherwise = run_otherwise(analysis)
     for run in analysis.counting:
         kept = run.row.forecast
-        if kept is None or run.percent is None:
+        if kept is None or run.percent is None or run.number in otherwise:
             continue
         ranges = {k: float(kept[k]) for k in ("mean", "low_50", "high_50", "low_90", "high_90")}
         found.append(Outcome(run.number, run.row.purpose or "", observed=run.percent, **ranges))

@@ -34,15 +34,24 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "state": ("state", ""),
 }
 FACTORS = {"g": {"g": 1.0, "mg": 1e-3, "kg": 1e3}, "mol": {"mol": 1.0, "mmol": 1e-3}, "%": {"%": 1.0}}
-# Headings that are understood beside the labels above (common practice, no source).
+# Headings that are understood beside the labels above, the commonest German ones among them (common practice, no source).
 _HEADINGS = {
-    "yield_percent": ("percent yield", "isolated yield", "yield isolated", "yld", "% yield"),
-    "product_mass_g": ("product", "mass of product", "isolated mass", "mass", "product weight", "dry mass", "yield / g"),
-    "theoretical_yield_g": ("theory", "theoretical", "theoretical mass"),
-    "purity_percent": ("purity",),
+    "yield_percent": ("percent yield", "isolated yield", "yield isolated", "yld", "% yield", "ausbeute", "isolierte ausbeute"),
+    "product_mass_g": (
+        "product",
+        "mass of product",
+        "isolated mass",
+        "mass",
+        "product weight",
+        "dry mass",
+        "yield / g",
+        "auswaage",
+    ),
+    "theoretical_yield_g": ("theory", "theoretical", "theoretical mass", "theoretische ausbeute"),
+    "purity_percent": ("purity", "reinheit"),
     "residual_percent": ("residual solvent", "solvent left"),
-    "outcome": ("result",),
-    "made_on": ("date", "made on", "run on"),
+    "outcome": ("result", "ergebnis"),
+    "made_on": ("date", "made on", "run on", "datum"),
     "lot": ("lot", "batch", "lot of reagent"),
     "notes": (
         "note",
@@ -57,6 +66,12 @@ _HEADINGS = {
         "entry",
         "experiment",
         "page",
+        "bemerkung",
+        "bemerkungen",
+        "kommentar",
+        "beobachtungen",
+        "versuch",
+        "nr",
     ),
     "excluded_reason": ("excluded", "excluded because", "not counted"),
     "state": ("status",),
@@ -69,12 +84,14 @@ _HEADING_ROWS = 15
 _ALIKE = 0.85
 # Short names that mean the one variable with that role (common practice, no source).
 _ROLE_WORDS = {
-    Role.TEMPERATURE: ("temp", "temperature", "t", "bath temp", "reaction temp"),
-    Role.HOLD_TIME: ("time", "hold", "hold time", "rxn time", "reaction time", "duration"),
-    Role.LOADING: ("cat", "catalyst", "loading", "cat loading"),
+    Role.TEMPERATURE: ("temp", "temperature", "t", "bath temp", "reaction temp", "temperatur", "badtemperatur"),
+    Role.HOLD_TIME: ("time", "hold", "hold time", "rxn time", "reaction time", "duration", "zeit", "reaktionszeit", "dauer"),
+    Role.LOADING: ("cat", "catalyst", "loading", "cat loading", "katalysator"),
 }
 # A temperature or time with such a word is no setting.
 _NO_SETTINGS = {"mp", "bp", "melting", "boiling", "ambient", "room", "tm", "tb", "day", "date", "elapsed"}
+# A longer cell is a remark, not a heading. [characters]
+_LONGEST_HEADING = 80
 # Uncertainties have long, much alike names.
 _ALMOST_EXACT = 0.97
 # A word of more letters behind a heading is a remark. [letters]
@@ -204,6 +221,22 @@ def _units_among(text: str) -> set[str]:
     return {read_unit(w) for w in words if is_unit(w) and (len(w) > 1 or w == "%") and read_unit(w) != "d"}
 
 
+@dataclass(frozen=True)
+class _Known:
+    """A heading that is understood: what it means, and its words as written and for comparison."""
+
+    key: str
+    words: str
+    plain: str
+    # Of a ratio: without its unit, because acid : alcohol is not alcohol : acid.
+    name: str
+
+
+def _known_headings(space: Space) -> list[_Known]:
+    pairs = [*_candidates(space), *_role_candidates(space)]
+    return [_Known(key, words, plain(words), plain(words.split(" / ")[0])) for key, words in pairs]
+
+
 def _candidates(space: Space) -> list[tuple[str, str]]:
     out = [(f"v{v.key}", v.name) for v in space.variables]
     out += [(f"v{v.key}", f"{v.name} / {v.unit}") for v in space.variables if v.unit]
@@ -224,8 +257,13 @@ def _role_candidates(space: Space) -> list[tuple[str, str]]:
     return out
 
 
-def match_heading(heading: str, space: Space) -> tuple[str, float]:
-    """(meaning, likeness) of the best match of a heading; ('', 0) where nothing is alike enough."""
+def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = None) -> tuple[str, float]:
+    """(meaning, likeness) of the best match of a heading; ('', 0) where nothing is alike enough.
+
+    ``known`` are the headings that are understood, for a caller who asks about many.
+    """
+    if len(heading) > _LONGEST_HEADING:
+        return "", 0.0
     name = split_heading(heading)[0]
     written = heading_unit(heading)
     unit = written or _unit_among_words(heading)
@@ -233,11 +271,14 @@ def match_heading(heading: str, space: Space) -> tuple[str, float]:
         return "", 0.0
     best, likeness = "", 0.0
     ratios = {f"v{v.key}" for v in space.variables if v.role is Role.RATIO}
-    for key, words in [*_candidates(space), *_role_candidates(space)]:
+    forms = [(one, plain(one)) for one in dict.fromkeys((heading, name))]
+    telling = _NO_SETTINGS & set(plain(heading).split())
+    for one_known in _known_headings(space) if known is None else known:
+        key, words = one_known.key, one_known.words
         units = units_for(key, space)
-        if key.startswith("v") and (_NO_SETTINGS & set(plain(heading).split())) - set(plain(words).split()):
+        if key.startswith("v") and telling - set(one_known.plain.split()):
             continue
-        if key in ratios and not _same_order(plain(name), plain(words.split(" / ")[0])):
+        if key in ratios and not _same_order(plain(name), one_known.name):
             continue
         own = {bare_unit(u) for u in units}
         if written and key in ratios and bare_unit(written) not in own | {"eq"}:
@@ -246,9 +287,9 @@ def match_heading(heading: str, space: Space) -> tuple[str, float]:
         speaks_of_other = is_unit(unit) and not same and (bool(units) or bool(written))
         if speaks_of_other and not (key == "yield_percent" and unit in FACTORS["g"]):
             continue
-        for one in dict.fromkeys((heading, name)):
-            ratio = difflib.SequenceMatcher(None, plain(one), plain(words)).ratio()
-            if key.startswith("v") and _same_words(plain(one), plain(words)):
+        for one, compared in forms:
+            ratio = _likeness(compared, one_known.plain)
+            if key.startswith("v") and _same_words(compared, one_known.plain):
                 ratio = max(ratio, _WORDS_ALIKE)
             # T and t may be two variables.
             ratio += 0.01 * (one == words)
@@ -261,6 +302,16 @@ def match_heading(heading: str, space: Space) -> tuple[str, float]:
     if best == "yield_percent" and unit in FACTORS["g"]:
         return "product_mass_g", likeness
     return best, likeness
+
+
+def _likeness(one: str, other: str) -> float:
+    """Likeness of two texts; 0 where a bound that costs little shows that they are not alike enough."""
+    matcher = difflib.SequenceMatcher(None, one, other)
+    # A few hundredths are given to texts that are written alike.
+    least = _ALIKE - 0.05
+    if matcher.real_quick_ratio() < least or matcher.quick_ratio() < least:
+        return 0.0
+    return matcher.ratio()
 
 
 def _same_order(one: str, other: str) -> bool:
@@ -277,8 +328,9 @@ def _same_words(one: str, other: str) -> bool:
 
 def find_heading_row(table: Rows, space: Space) -> int:
     """Number of the row with the headings: the one of the first rows in which most cells are understood; 0 for none."""
+    known = _known_headings(space)
     scores = [
-        sum(match_heading(cell, space)[1] for cell in row if cell and not cell[0].isdigit())
+        sum(match_heading(cell, space, known)[1] for cell in row if cell and not cell[0].isdigit())
         if sum(bool(c) for c in row) > 1 and sum(c[0].isdigit() for c in row if c) < 0.3 * sum(bool(c) for c in row)
         else 0.0
         for row in table[:_HEADING_ROWS]
@@ -374,7 +426,8 @@ def units_row(table: Rows, heading_row: int, space: Space) -> list[str]:
 
 def _guesses(headings: Sequence[str], space: Space) -> list[str]:
     """A meaning per heading; of several that fit one meaning the likest has it, none of equals."""
-    found = [match_heading(heading, space) for heading in headings]
+    known = _known_headings(space)
+    found = [match_heading(heading, space, known) for heading in headings]
     out = []
     for meaning, likeness in found:
         rivals = [other for m, other in found if m == meaning]

@@ -266,14 +266,20 @@ TimeUnit = Literal["h", "min", "s", "d"]
 Column = Annotated[int, Field(ge=1, le=200)]
 
 
-class StartInput(Input):
-    """When a run began: a date and time, or a time on the day it was made (today, before it is finished); empty for now."""
+class ClockInput(Input):
+    """Where times of day are typed: the name of the time zone, and local time minus UTC today, should it not be known here."""
 
-    began: ShortText = ""
+    zone: Annotated[str, Field(max_length=64)] = ""
     offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
 
 
-class ReadingInput(Input):
+class StartInput(ClockInput):
+    """When a run began: a date and time, or a time on the day it was made (today, before it is finished); empty for now."""
+
+    began: ShortText = ""
+
+
+class ReadingInput(ClockInput):
     """One reading. ``at`` is the time since the start or of the day, by ``at_kind``; unused for 'now'."""
 
     series: ShortText = ""
@@ -282,11 +288,10 @@ class ReadingInput(Input):
     at_kind: Literal["now", "elapsed", "clock"] = "now"
     at: ShortText = ""
     at_unit: TimeUnit = "h"
-    offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
     confirm: Confirmations = Field(default_factory=list)
 
 
-class ReadingImportInput(Input):
+class ReadingImportInput(ClockInput):
     """How pasted rows or a logger's file are read; columns count from 1."""
 
     series: ShortText = ""
@@ -295,7 +300,6 @@ class ReadingImportInput(Input):
     at_unit: TimeUnit = "h"
     time_column: Column = 1
     value_column: Column = 2
-    offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
     confirm: Confirmations = Field(default_factory=list)
 
 
@@ -349,14 +353,17 @@ class ColumnInput(Input):
     unit: ShortText = ""
 
 
+RowNumbers = Annotated[list[Annotated[int, Field(ge=1, le=10_000)]], Field(max_length=5_000)]
+
+
 class NotebookInput(Input):
     """Past runs as a table of cells.
 
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
     table does not say; ``words`` by variable id: option for each word that is none; ``small_yields``
-    says what yields and purities of at most 1 without a per cent sign are; ``failed_rows`` are numbers of
-    rows without a result whose run failed.
+    says what yields and purities of at most 1 without a per cent sign are; ``failed_rows`` and
+    ``empty_rows`` are numbers of rows without a result whose run failed, or told nothing about the yield.
     """
 
     rows: Annotated[list[Annotated[list[Cell], Field(max_length=200)]], Field(max_length=5_000)]
@@ -366,7 +373,8 @@ class NotebookInput(Input):
     words: dict[str, dict[str, ShortText]] = Field(default_factory=dict)
     day_order: Literal["", "day_first", "month_first"] = ""
     small_yields: Literal["", "fractions", "percent"] = ""
-    failed_rows: Annotated[list[Annotated[int, Field(ge=1, le=10_000)]], Field(max_length=5_000)] = Field(default_factory=list)
+    failed_rows: RowNumbers = Field(default_factory=list)
+    empty_rows: RowNumbers = Field(default_factory=list)
     confirm: Confirmations = Field(default_factory=list)
 
 

@@ -138,8 +138,15 @@ class Notebook:
 
     @property
     def mark(self) -> str:
-        """A short text that differs whenever the rows do; questions and their answers do not count."""
-        rows = [(r.number, sorted(r.settings.items()), r.day, r.percent, r.outcome, r.is_excluded, r.left_out) for r in self.rows]
+        """A short text that differs whenever the rows do; questions and their answers do not count.
+
+        Nor does what the chemist says of a row without a result: that is an answer too.
+        """
+        rows = [
+            (r.number, sorted(r.settings.items()), r.day, r.is_excluded, r.left_out)
+            + (() if r.lacks_result else (r.percent, r.outcome))
+            for r in self.rows
+        ]
         return hashlib.sha256(repr(rows).encode()).hexdigest()[:16]
 
 
@@ -307,6 +314,9 @@ def _bring_in(
                 for code in sorted(row.asked):
                     asked.setdefault(code, []).append(row.number)
         shown.append(_shown(row, percent))
+    # A row whose run gave nothing adds no question of its own to one that is asked about others.
+    silent = {row.number for row in shown if row.lacks_result}
+    asked = {code: [n for n in numbers if n not in silent] or numbers for code, numbers in asked.items()}
     words = tuple(reader.words)
     book = Notebook(
         space=space,
@@ -500,6 +510,8 @@ class _Reader:
             row.lacks_result = True
             if number in self.data.failed_rows:
                 row.raw["outcome"] = "failure"
+            elif number in self.data.empty_rows:
+                row.raw["outcome"] = "no_information"
             else:
                 row.problems.append("There is neither a yield nor a product mass. Did the run fail?")
         return row
@@ -691,7 +703,8 @@ def _line(view: RunView, variables: Sequence[Variable]) -> list[str]:
     }
     line = [str(run.number), run.state.replace("_", " "), *settings]
     for key, value in numbers.items():
-        line.append("" if value is None else f"{value:.6g}")
+        # Yields follow from the masses; what was typed keeps its digits.
+        line.append("" if value is None else f"{value:.6g}" if key == "yield_percent" else f"{value:.12g}")
         if key == "yield_percent":
             line.append("" if found is None or not found.u else f"{found.u:.3g}")
     outcome = _OUTCOMES[run.outcome] if is_finished else ""

@@ -7,14 +7,15 @@ import itertools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sqlmodel import Session
 
 from server.core.space.units import TEMPERATURE_UNITS, convert
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
-from server.services.inputs import ReadingImportInput, ReadingInput, StartInput
+from server.services.inputs import ClockInput, ReadingImportInput, ReadingInput, StartInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, now
 from server.storage import questions
@@ -52,6 +53,11 @@ class Series:
     @property
     def unit(self) -> str:
         return next(iter(self.units))
+
+    @property
+    def title(self) -> str:
+        """The label as a heading; pH keeps its small letter."""
+        return self.label if self.label == "pH" else self.label.capitalize()
 
 
 SERIES = {
@@ -95,6 +101,8 @@ def to_series_unit(series: Series, value: float, unit: str) -> float:
 
 
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?")
+# A day before its month, as it is written with points.
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ T]+(\S+)")
 _ELAPSED = re.compile(r"(\d{1,4}):([0-5]\d)(?::([0-5]\d))?")
 _WITH_UNIT = re.compile(r"([0-9.,+eE-]+)\s*(s|min|h|d)")
 _HOURS = {"s": 1 / 3600, "min": 1 / 60, "h": 1.0, "d": 24.0}
@@ -131,13 +139,23 @@ def checked_hours(hours: float) -> float:
     return round(hours, 9)
 
 
-def read_clock(text: str, started_at: datetime | None, offset_minutes: int) -> float:
+def zone_of(data: ClockInput) -> tzinfo:
+    """The time zone where something is typed: by its name, which knows summer time, else by its distance from UTC today."""
+    if data.zone:
+        try:
+            return ZoneInfo(data.zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            pass  # an unknown name, or a machine without a table of zones
+    return timezone(timedelta(minutes=data.offset_minutes))
+
+
+def read_clock(text: str, started_at: datetime | None, zone: tzinfo) -> float:
     """Read a time of day (14:05) or a date and time (2026-03-31 14:05) as hours since the start.
 
     Parameters
     ----------
-    offset_minutes : int
-        Local time minus UTC where the reading is typed.
+    zone : tzinfo
+        Of the place where the reading is typed.
 
     Raises
     ------
@@ -146,18 +164,18 @@ def read_clock(text: str, started_at: datetime | None, offset_minutes: int) -> f
     """
     if started_at is None:
         raise NumberTextError("A time of day needs the start of the run: say when it began, above.")
-    offset = timedelta(minutes=offset_minutes)
-    since = _read_moment(text, (started_at + offset).date(), offset) - started_at
+    day = started_at.astimezone(zone).date()
+    since = _read_moment(text, day, zone) - started_at
     if _CLOCK.fullmatch(text.strip()):
         # A minute is as fine as a clock is read, so the minute of the start is no time before it.
         if since < -timedelta(minutes=1):
-            since += timedelta(days=1)
+            since = _read_moment(text, day + timedelta(days=1), zone) - started_at
         since = max(since, timedelta(0))
     return checked_hours(since.total_seconds() / 3600)
 
 
-def _read_moment(text: str, day: date, offset: timedelta) -> datetime:
-    """Read a time on a local day (14:05), or a date and time; ``offset`` is local time minus UTC.
+def _read_moment(text: str, day: date, zone: tzinfo) -> datetime:
+    """Read a time on a local day (14:05), or a date and time (2026-03-31 14:05, 31.03.2026 14:05).
 
     Raises
     ------
@@ -165,9 +183,11 @@ def _read_moment(text: str, day: date, offset: timedelta) -> datetime:
     """
     text = text.strip()
     try:
+        if dotted := _DAY_FIRST.fullmatch(text):
+            text, day = dotted[4], date(int(dotted[3]), int(dotted[2]), int(dotted[1]))
         found = _CLOCK.fullmatch(text)
         local = datetime.fromisoformat(f"{day} {int(found[1]):02d}:{found[2]}:{found[3] or '00'}" if found else text)
-        return local.astimezone(UTC) if local.tzinfo is not None else (local - offset).replace(tzinfo=UTC)
+        return (local if local.tzinfo is not None else local.replace(tzinfo=zone)).astimezone(UTC)
     except ValueError as error:
         raise NumberTextError(f"“{text[:40]}” is not a time. Write 14:05 or 2026-03-31 14:05.") from error
     except OverflowError as error:
@@ -219,10 +239,10 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
     if not data.began.strip():
         return start_run(session, run_id)
     run = questions.get_run(session, run_id)
-    offset = timedelta(minutes=data.offset_minutes)
-    day = date.fromisoformat(run.made_on) if run.made_on else (now() + offset).date()
+    zone = zone_of(data)
+    day = date.fromisoformat(run.made_on) if run.made_on else now().astimezone(zone).date()
     try:
-        moment = _read_moment(data.began, day, offset)
+        moment = _read_moment(data.began, day, zone)
     except NumberTextError as error:
         raise InvalidInputError({"began": str(error)}) from error
     if not timedelta(0) <= now() + timedelta(minutes=1) - moment <= timedelta(days=OLDEST_START_DAYS):
@@ -238,7 +258,7 @@ def _hours_of(run: RunRow, data: ReadingInput) -> float:
     if not data.at.strip():
         raise NumberTextError("Enter the time of the reading.")
     if data.at_kind == "clock":
-        return read_clock(data.at, run.started_at, data.offset_minutes)
+        return read_clock(data.at, run.started_at, zone_of(data))
     return read_elapsed(data.at, data.at_unit)
 
 
@@ -405,7 +425,7 @@ def _rows(text: str) -> list[tuple[int, list[str]]]:
 
 
 # What belongs together although a blank stands between: a date and its time, a number and its unit of time.
-_JOINED = re.compile(r"\d{4}-\d\d-\d\d [0-2]?\d:\d\d(:\d\d)?|[0-9.,]+ (?:s|min|h|d)(?= |$)")
+_JOINED = re.compile(r"(?:\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}) [0-2]?\d:\d\d(:\d\d)?|[0-9.,]+ (?:s|min|h|d)(?= |$)")
 
 
 def _blank_separated(line: str) -> list[str]:
@@ -432,8 +452,15 @@ def _is_decimal_comma(sample: Sequence[str], mark: str) -> bool:
     return 2 * pairs > len(numbers)
 
 
-def _number_of(cell: str) -> float:
-    """A number of a file: unlike in forms, a decimal comma is taken as meant where cells are separated otherwise."""
+def _number_of(cell: str, units: Sequence[str] = ()) -> float:
+    """A number of a file: unlike in forms, a decimal comma is taken as meant where cells are separated otherwise.
+
+    Its unit may stand behind it.
+    """
+    for unit in units:
+        if unit and cell.endswith(unit):
+            cell = cell.removesuffix(unit).rstrip(" \N{NO-BREAK SPACE}")
+            break
     if re.fullmatch(r"[+-]?\d+,\d+", cell.strip()):
         cell = cell.replace(",", ".")
     return read_number(cell)
@@ -463,7 +490,15 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
     if not found:
         raise InvalidInputError({"rows": "Only a heading was found. Paste rows with a time and a value."})
     undated = data.at_kind == "clock" and all(line.hours < 24.0 for line in found)
-    return _over_midnights(found) if undated else found
+    if not undated:
+        return found
+    if found[0].hours > HALF_A_DAY:
+        message = (
+            f"The time of day in row {found[0].number} lies before the start of the run, so it would be {found[0].hours:.3g} h "
+            "after it, on the next day. Check the start of the run, or say yes."
+        )
+        NeedsConfirmationError("rows", "next_day", message, "The readings began on the next day").raise_unless_in(data.confirm)
+    return _over_midnights(found)
 
 
 def _over_midnights(lines: Sequence[_Line]) -> list[_Line]:
@@ -483,12 +518,12 @@ def _read_row(run: RunRow, series: Series, data: ReadingImportInput, number: int
         raise NumberTextError(f"there {cells_there}; a time and a value are needed ({columns}).")
     time_text, value_text = cells[data.time_column - 1], cells[data.value_column - 1]
     if data.at_kind == "clock":
-        hours = read_clock(time_text, run.started_at, data.offset_minutes)
+        hours = read_clock(time_text, run.started_at, zone_of(data))
     else:
         if re.fullmatch(r"\d+,\d+", time_text.strip()):
             time_text = time_text.replace(",", ".")
         hours = read_elapsed(time_text, data.at_unit)
-    return _Line(number, hours, to_series_unit(series, _number_of(value_text), data.unit))
+    return _Line(number, hours, to_series_unit(series, _number_of(value_text, (data.unit or series.unit,)), data.unit))
 
 
 def _check_order(lines: Sequence[_Line], given: Sequence[str]) -> None:

@@ -386,17 +386,23 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         )
     before = run.model_dump(mode="json")
     kept_yield = _stored_yield(preparation, run) if not is_new else None
-    with session.no_autoflush:
-        _apply_result(run, data)
-        run.theory_g, run.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
-        run.theory_source = source
-        run.scale_mol = scale
-        _check_agreement(preparation, run, theory)
-        found = yield_of(preparation, run, theory)
+
+    def take(row: RunRow) -> None:
+        _apply_result(row, data)
+        row.theory_g, row.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
+        row.theory_source = source
+        row.scale_mol = scale
+        _check_agreement(preparation, row, theory)
+
+    # What is refused leaves the stored run as it was: the form is drawn from it again.
+    trial = RunRow(**run.model_dump())
+    take(trial)
+    found = yield_of(preparation, trial, theory)
     was_failure = not is_new and before["outcome"] == "failure"
     if not (was_failure and _is_as_kept(found, kept_yield)):
-        _check_failure(run, found)
+        _check_failure(trial, found)
     _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield)
+    take(run)
     if not is_new:
         run.revision += 1
     session.add(run)
@@ -433,6 +439,12 @@ def _rests_on_the_same(
         if before != after:
             return False
     return run.scale_mol == scale and run.theoretical_yield_g == entered_g
+
+
+def with_own_theory(session: Session, preparation_id: int) -> list[int]:
+    """Numbers of the finished runs whose yield rests on a theoretical yield that was worked out when the result came."""
+    runs = questions.list_runs(session, preparation_id)
+    return [r.number for r in runs if r.theory_g is not None and r.product_mass_g is not None and r.theoretical_yield_g is None]
 
 
 def theory_today(session: Session, preparation: PreparationRow, view: RunView) -> float | None:
@@ -524,7 +536,7 @@ def _theory(
         if found is not None:
             theory, u = found
             source = "as-weighed amounts" if weighed else "planned amounts"
-            exact = "" if u else ", its volume counts as exact"
+            exact = "" if u or not theory.mass_g else ", its volume counts as exact"
             return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits{exact}"
     if preparation.theoretical_yield_g is not None:
         return Quantity(preparation.theoretical_yield_g), "entered with the preparation"
@@ -791,10 +803,10 @@ def _ask_about_slips(
 def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     """Work out again what theory is, after the as-weighed amounts of a finished run changed; return the yield."""
     preparation = questions.get_preparation(session, run.preparation_id)
-    run.theory_g = None
-    view = _view_of(session, preparation, run)
-    theory, source = _theory_by_charge(session, preparation, view)
-    if theory is not None:
-        run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
+    theory, source = _theory_by_charge(session, preparation, _view_of(session, preparation, run))
+    if theory is None:
+        # Today's charge gives none: what was worked out when the result came stays.
+        return _stored_yield(preparation, run)
+    run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
     session.add(run)
     return yield_of(preparation, run, theory)

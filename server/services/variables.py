@@ -64,12 +64,19 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
             messages["low"] = f"{data.low:g} {data.unit} is below absolute zero."
         elif convert(data.low, data.unit, "K") < COLDEST_KELVIN or convert(data.high, data.unit, "K") > HOTTEST_KELVIN:
             messages["high"] = f"A bath between {COLDEST_KELVIN:g} and {HOTTEST_KELVIN:g} K is expected. Check the unit."
+    if data.role is Role.TEMPERATURE and "unit" not in messages:
+        for field in ("hard_low", "hard_high"):
+            limit = getattr(data, field)
+            if limit is not None and convert(limit, data.unit, "K") <= 0:
+                messages[field] = f"{limit:g} {data.unit} is below absolute zero."
     if data.hard_low is not None and data.hard_low > data.low:
         messages["hard_low"] = f"The lower hard limit {data.hard_low:g} lies above the start of the range {data.low:g}."
     if data.hard_high is not None and data.hard_high < data.high:
         messages["hard_high"] = f"The upper hard limit {data.hard_high:g} lies below the end of the range {data.high:g}."
     if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1 or base % 1):
         messages["low"] = "A count takes whole numbers only."
+    if data.role is Role.COUNT and data.step is None and data.high - data.low > MOST_GRID_POINTS:
+        messages["high"] = f"More than {MOST_GRID_POINTS} whole numbers in the range; enter a step, or another role."
     if data.step is not None:
         if not 0 < data.step <= data.high - data.low:
             messages["step"] = f"The step must be more than 0 and at most the range {data.high - data.low:g}."
@@ -260,10 +267,11 @@ def _follow_unit(session: Session, row: VariableRow, data: VariableInput, settin
     if data.unit == row.unit:
         return
     if convertible(row.unit, data.unit):
+        _ask_about_range(row, data)
         for s in settings:
             for field in ("planned_number", "as_run_number"):
                 value = getattr(s, field)
-                setattr(s, field, None if value is None else round(convert(value, row.unit, data.unit), 9))
+                setattr(s, field, None if value is None else _tidy(convert(value, row.unit, data.unit)))
         # A form that was opened before holds numbers in the old unit.
         touched = {s.run_id for s in settings}
         for run in questions.list_runs(session, row.preparation_id):
@@ -285,6 +293,20 @@ def _follow_unit(session: Session, row: VariableRow, data: VariableInput, settin
         ).raise_unless_in(data.confirm)
 
 
+def _ask_about_range(row: VariableRow, data: VariableInput) -> None:
+    """Ask whether a range that was left as it was is meant in the new unit: runs are converted, typed numbers are not."""
+    if (data.low, data.high) != (row.low, row.high):
+        return
+    low, high = (_tidy(convert(float(value), row.unit, data.unit)) for value in (row.low, row.high))
+    NeedsConfirmationError(
+        "unit",
+        "same_numbers",
+        f"{row.low:g} to {row.high:g} {row.unit} are {low:g} to {high:g} {data.unit}, and the runs are converted so. "
+        "Enter the range, step, base and limits in the new unit too.",
+        f"{row.low:g} to {row.high:g} {data.unit} is meant",
+    ).raise_unless_in(data.confirm)
+
+
 def update_variable(session: Session, variable_id: int, data: VariableInput) -> VariableRow:
     """Change a variable.
 
@@ -292,7 +314,7 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
     ------
     NotFoundError, InvalidInputError
     NeedsConfirmationError
-        For a renamed option or a unit whose numbers cannot be converted.
+        For a renamed option, a unit whose numbers cannot be converted, or a range that was left as it was in another unit.
     NothingReachableError
         If the limits would leave no settings.
     """

@@ -13,6 +13,7 @@ from server.core.space.variables import Role, Setting, Variable
 ABSOLUTE_VOLUMES = ("mL", "ml", "L", "l", "µL", "uL", "cL", "dL")
 
 NO_LEEWAY = "hold as closely as you can"
+NO_OTHER_NUMBER = "no other number is sure to keep the yield"
 NO_OTHER_OPTION = "no other option is sure to keep the yield"
 
 
@@ -50,7 +51,7 @@ def window_words(windows: Sequence[str], allowed_loss: float, percent: float) ->
 
 def has_leeway(windows: Sequence[str]) -> bool:
     """Whether any of the windows leaves room beside the setting."""
-    return not all(w in (NO_LEEWAY, NO_OTHER_OPTION) for w in windows)
+    return not all(w in (NO_LEEWAY, NO_OTHER_NUMBER, NO_OTHER_OPTION) for w in windows)
 
 
 def duration_text(hours: float) -> str:
@@ -94,7 +95,7 @@ def window_text(w: VariableWindow) -> str:
         low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)
     half = 0.5 * w.variable.working_step
     if setting - low < half and high - setting < half:
-        return NO_LEEWAY
+        return NO_OTHER_NUMBER if w.variable.role is Role.COUNT else NO_LEEWAY
     # A tenth of a step is fine enough; rounded inwards, but never past the setting.
     decimals = max(0, math.ceil(-math.log10(0.1 * w.variable.working_step)))
     grain = 10.0**decimals

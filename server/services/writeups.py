@@ -144,6 +144,7 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
             "name": f"{line.material.name} ({portions})" if (portions := portions_text(line)) else line.material.name,
             "role": line.material.role.value.replace("_", " "),
             "formula": rows[line.material.key].formula,
+            "molar_mass": rows[line.material.key].molar_mass,
             "mmol": None if line.moles is None else float(f"{1000 * line.moles:.4g}"),
             "mass_g": charge.rounded_g.get(line.material.key),
             "volume_ml": None if line.volume_ml is None else float(f"{line.volume_ml:.4g}"),
@@ -327,7 +328,7 @@ def _content_of(line: Mapping[str, Any]) -> str:
     """What of a material is the compound; versions that were kept earlier say nothing of water and solutions."""
     if line.get("concentration_mol_per_l"):
         return f"{line['concentration_mol_per_l']:g} mol/L"
-    if not line["formula"]:
+    if not line["formula"] and not line.get("molar_mass"):
         return "–"
     water = f", {line['water_percent']:g} % water in it" if line.get("water_percent") else ""
     return f"{line['purity_percent']:g} %{' (dry)' if water else ''}{water}"
@@ -342,7 +343,7 @@ def material_cells(line: Mapping[str, Any]) -> list[str]:
     return [
         str(line["name"]),
         str(line["role"]),
-        str(line["formula"]),
+        str(line["formula"]) or (f"M {line['molar_mass']:g} g/mol" if line.get("molar_mass") else ""),
         number(line["mmol"], "mmol"),
         number(line["mass_g"], "g"),
         number(line["volume_ml"], "mL"),

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 import shutil
 import sqlite3
 import tempfile
@@ -32,18 +31,22 @@ _UNREADABLE = (
     *(KeyError, json.JSONDecodeError, UnicodeDecodeError),
 )
 _FACTS = "backup.json"
-_FILE = re.compile(r"files/([0-9a-f]{64})")
 
 
 @dataclass(frozen=True)
 class Backup:
-    """What a backup holds; ``missing`` names photos and files that the database has but the folder has not."""
+    """What a backup holds.
+
+    ``missing`` names photos and files that the database has but the folder (or the backup) has not, ``damaged``
+    those whose content is no longer what it was: they are left out, and the rest is kept.
+    """
 
     written_at: str
     preparations: int
     runs: int
     files: int
     missing: tuple[str, ...] = ()
+    damaged: tuple[str, ...] = ()
 
 
 def write_backup(database: Path, files_folder: Path, target: Path) -> Backup:
@@ -68,12 +71,17 @@ def write_backup(database: Path, files_folder: Path, target: Path) -> Backup:
             store = FileStore(files_folder)
             with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
                 archive.write(copy, _DATABASE)
-                missing = []
+                missing, damaged = [], []
                 for digest, name in names.items():
                     try:
-                        archive.writestr(f"files/{digest}", store.read(digest), zipfile.ZIP_STORED)
+                        content = store.read(digest)
                     except NotFoundError:
                         missing.append(name)
+                        continue
+                    if _is_whole(content, digest):
+                        archive.writestr(f"files/{digest}", content, zipfile.ZIP_STORED)
+                    else:
+                        damaged.append(name)
                 archive.writestr(_FACTS, json.dumps(facts, indent=2))
             # Under its name only when it is whole.
             whole.replace(target)
@@ -81,7 +89,8 @@ def write_backup(database: Path, files_folder: Path, target: Path) -> Backup:
         raise StartupError(f"The database {database} cannot be read ({error}).") from error
     except OSError as error:
         raise StartupError(f"The backup {target} cannot be written ({error.strerror or error}).") from error
-    return Backup(facts["written_at"], facts["preparations"], facts["runs"], len(names) - len(missing), tuple(missing))
+    kept = len(names) - len(missing) - len(damaged)
+    return Backup(facts["written_at"], facts["preparations"], facts["runs"], kept, tuple(missing), tuple(damaged))
 
 
 def _copy_database(source: Path, copy: Path) -> None:
@@ -115,6 +124,10 @@ def _facts_of(copy: Path) -> tuple[dict[str, Any], dict[str, str]]:
     return facts, names
 
 
+def _is_whole(content: bytes, digest: str) -> bool:
+    return hashlib.sha256(content).hexdigest() == digest
+
+
 def _digest(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
@@ -138,18 +151,22 @@ def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: 
         with zipfile.ZipFile(source) as archive:
             facts = _checked_facts(archive, source)
             database.parent.mkdir(parents=True, exist_ok=True)
-            names = [name for name in archive.namelist() if _FILE.fullmatch(name)]
-            for name in names:
-                if hashlib.sha256(archive.read(name)).hexdigest() != name.removeprefix("files/"):
-                    raise StartupError(f"The backup {source} is damaged: the file {name} is not what it was.")
             part = database.with_name(f"{database.name}.restoring")
             # A restore that was killed may have left its part behind.
             part.unlink(missing_ok=True)
             try:
                 _unpack_database(archive, facts, source, part)
+                names = _facts_of(part)[1]
                 store = FileStore(files_folder)
-                for name in names:
-                    store.put(archive.read(name))
+                missing, damaged = [], []
+                for digest, name in names.items():
+                    content = _content_of(archive, digest)
+                    if content is None:
+                        missing.append(name)
+                    elif _is_whole(content, digest):
+                        store.put(content)
+                    else:
+                        damaged.append(name)
                 _refuse_existing(database)
                 part.rename(database)
             finally:
@@ -158,7 +175,18 @@ def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: 
         raise StartupError(f"{source} is no backup of this program, or it is damaged.") from error
     except OSError as error:
         raise StartupError(f"The backup cannot be restored: {error.filename or source}: {error.strerror or error}.") from error
-    return Backup(facts["written_at"], facts["preparations"], facts["runs"], len(names))
+    kept = len(names) - len(missing) - len(damaged)
+    return Backup(facts["written_at"], facts["preparations"], facts["runs"], kept, tuple(missing), tuple(damaged))
+
+
+def _content_of(archive: zipfile.ZipFile, digest: str) -> bytes | None:
+    """A photo or file as it lies in the backup: None where it is not in it, empty where it cannot be unpacked."""
+    try:
+        return archive.read(f"files/{digest}")
+    except KeyError:
+        return None
+    except (zipfile.BadZipFile, zlib.error, EOFError):
+        return b""
 
 
 def _refuse_existing(database: Path, files_folder: Path | None = None) -> None:

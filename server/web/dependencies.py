@@ -15,6 +15,8 @@ from server.web.forms import PostedFile, RawForm
 
 # Of a file more than this is not read; services say where their own limit lies. [bytes]
 LARGEST_FILE = 25_000_000
+# The largest form is that of past runs from a table: a tick for each of its rows, and a few fields for each column.
+MOST_FIELDS = 2_000
 
 
 def _read(request: Request) -> Iterator[Session]:
@@ -28,7 +30,7 @@ def _write(request: Request) -> Iterator[Session]:
 
 
 async def _form(request: Request) -> RawForm:
-    async with request.form(max_fields=500, max_part_size=LARGEST_FILE) as form:
+    async with request.form(max_fields=MOST_FIELDS, max_part_size=LARGEST_FILE) as form:
         pairs = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
         files = {}
         for key, value in form.multi_items():

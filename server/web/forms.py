@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import re
+import threading
+from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
@@ -124,10 +126,38 @@ def is_outdated(seen: str | None, data: BaseModel) -> bool:
     return bool(seen) and seen != stamp(data)
 
 
-def _received(form: RawForm, answer: Response) -> Response:
-    """Tell the browser that a draft of its own has arrived, by the id that it gave it (``static/js/drafts.js``)."""
+class Received:
+    """Drafts that were stored lately, by the id that the browser gave them, with the address that was answered."""
+
+    def __init__(self, most: int = 500) -> None:
+        self._most = most
+        self._addresses: OrderedDict[str, str] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def address_of(self, draft: str) -> str | None:
+        with self._lock:
+            return self._addresses.get(draft)
+
+    def keep(self, draft: str, address: str) -> None:
+        with self._lock:
+            self._addresses[draft] = address
+            if len(self._addresses) > self._most:
+                self._addresses.popitem(last=False)
+
+
+_RECEIVED = Received()
+
+
+def _draft_id(form: RawForm) -> str:
+    """The id that the browser gave its draft of this form (``static/js/drafts.js``); empty without one."""
     draft = form.values.get("draft", "")
-    if re.fullmatch(r"[\w-]{1,60}", draft, re.ASCII):
+    return draft if re.fullmatch(r"[\w-]{1,60}", draft, re.ASCII) else ""
+
+
+def _answer(draft: str, address: str) -> Response:
+    """Go to an address, and tell the browser that its draft has arrived."""
+    answer = RedirectResponse(address, status_code=303)
+    if draft:
         answer.set_cookie("yieldwright-received", draft, max_age=86_400, samesite="strict")
     return answer
 
@@ -144,9 +174,16 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     """
     confirmed = tuple(dict.fromkeys(form.all("confirm")))
     every = {name: tuple(form.all(name)) for name in form.values}
+    draft = _draft_id(form)
     typed = FormState(form.values, confirmed=confirmed, every=every, is_posted=True)
     try:
-        return _received(form, RedirectResponse(act(), status_code=303))
+        # A form whose answer was lost on the way comes again: it is stored already.
+        address = _RECEIVED.address_of(draft) if draft else None
+        if address is None:
+            address = act()
+            if draft:
+                _RECEIVED.keep(draft, address)
+        return _answer(draft, address)
     except InvalidInputError as error:
         return redraw(replace(typed, errors=error.messages), 422)
     except NothingReachableError as error:

@@ -31,7 +31,12 @@ def is_cross_site(headers: Headers) -> bool:
     if site is not None:
         return site not in ("same-origin", "none")
     origin = headers.get("origin")
-    return origin is not None and urlsplit(origin).netloc != headers.get("host")
+    if origin is None:
+        return False
+    try:
+        return urlsplit(origin).netloc != headers.get("host")
+    except ValueError:
+        return True  # no browser sends what is no address
 
 
 class SecurityMiddleware:

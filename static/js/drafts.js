@@ -1,12 +1,15 @@
 // Keeps what is typed into the forms of a run in this browser until the server has it.
 //
-// A draft is {values, id}. It is written at every keystroke. When a form goes off it gets an id, which
+// A draft is {values, drawn, id}: what stands in the fields, and what the server had drawn there. Only what was
+// changed is put back, so that what came from another device meanwhile stays. It is written at every keystroke. When a form goes off it gets an id, which
 // the server sends back in a cookie once it has stored what came; only then is the draft dropped. Whatever
 // else happens, a lost connection or a failing server, leaves it where it is.
 (() => {
   "use strict";
 
   const PREFIX = "yieldwright-draft:";
+  // Another database at the same address has runs with the same numbers.
+  const DATABASE = document.querySelector("meta[name=yieldwright-database]")?.content ?? "";
   const RECEIVED = /(?:^|;\s*)yieldwright-received=([\w-]+)/;
 
   const read = (name) => {
@@ -33,11 +36,12 @@
     return; // no storage allowed
   }
 
-  const keep = (form) => {
-    const key = PREFIX + form.dataset.draft;
+  const follow = (form) => {
+    const key = `${PREFIX}${DATABASE}:${form.dataset.draft}`;
+    let isGoing = false;
     const fields = () => [...form.elements].filter((e) => e.name && !["hidden", "submit", "button", "file", "checkbox"].includes(e.type));
     const values = () => Object.fromEntries(fields().map((e) => [e.name, e.value]));
-    const blank = JSON.stringify(values());
+    const drawn = values();
 
     const notice = document.createElement("div");
     notice.className = "notice";
@@ -55,10 +59,17 @@
     };
 
     const draft = read(key);
-    if (form.hasAttribute("data-answered")) {
-      write(key, { values: values() }); // the server sent it back: it is a draft again
-    } else if (draft && JSON.stringify(draft.values) !== blank) {
-      for (const e of fields()) if (e.name in draft.values) e.value = draft.values[e.name];
+    const isAnswered = form.hasAttribute("data-answered");
+    // A form that was sent back is drawn with what was typed: what the server has is what was drawn before.
+    const before = (isAnswered && draft?.drawn) || drawn;
+    const keep = (more) => write(key, { values: values(), drawn: before, ...more });
+    const typed = Object.entries(draft?.values ?? {}).filter(([name, value]) => value !== (draft.drawn ?? {})[name]);
+    const missing = typed.filter(([name, value]) => name in drawn && drawn[name] !== value);
+    if (isAnswered) {
+      keep(); // it is a draft again
+    } else if (missing.length) {
+      const lost = Object.fromEntries(missing);
+      for (const e of fields()) if (e.name in lost) e.value = lost[e.name];
       const fold = form.closest("details");
       if (fold) fold.open = true;
       say("What you typed before is here again; the server did not have it yet.", "Start afresh", () => {
@@ -67,22 +78,38 @@
       });
     }
 
-    form.addEventListener("input", () => write(key, { values: values() }));
+    form.addEventListener("input", () => keep());
 
     form.addEventListener("submit", (event) => {
       event.preventDefault();
-      write(key, { values: values() });
+      // A second tap while the first is on its way would store a second run.
+      if (isGoing) return;
+      isGoing = true;
+      // The same values sent once more, because no answer came, keep their id: the server stores them once.
+      const earlier = read(key);
+      const isSame = earlier?.id && JSON.stringify(earlier.values) === JSON.stringify(values());
+      const id = isSame ? earlier.id : `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;
+      keep();
       fetch(document.querySelector("link[rel=icon]").href, { cache: "no-store" }).then((answer) => answer.text()).then(
         () => {
-          const id = `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;
-          write(key, { values: values(), id });
+          keep({ id });
           form.append(Object.assign(document.createElement("input"), { type: "hidden", name: "draft", value: id }));
           form.submit();
         },
-        () => say("The server cannot be reached. What you typed is kept in this browser: try again when the connection is back."),
+        () => {
+          isGoing = false;
+          say("The server cannot be reached. What you typed is kept in this browser: try again when the connection is back.");
+        },
       );
     });
+    // Back from the page that came: the form may go off again.
+    window.addEventListener("pageshow", (event) => {
+      if (event.persisted) isGoing = false;
+    });
+
+    // What was given up is not offered again.
+    form.querySelectorAll("a.cancel").forEach((link) => link.addEventListener("click", () => localStorage.removeItem(key)));
   };
 
-  document.querySelectorAll("form[data-draft]").forEach(keep);
+  document.querySelectorAll("form[data-draft]").forEach(follow);
 })();

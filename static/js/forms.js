@@ -11,6 +11,18 @@
     });
   });
 
+  // A second tap while a form is on its way would do its work twice. Drafts see to their own forms.
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (event.defaultPrevented || form.method !== "post") return;
+    if (form.dataset.going) {
+      event.preventDefault();
+      return;
+    }
+    form.dataset.going = "yes";
+    setTimeout(() => delete form.dataset.going, 8000);
+  });
+
   // Numbers or options: only the part that fits the role is shown.
   const variable = document.querySelector("[data-variable-form]");
   if (variable) {
@@ -44,7 +56,7 @@
   const isDecimalComma = (text) => /^\s*[+\-−]?\d+,\d+\s*$/.test(text) && !/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(text);
   // The base value of a variable is a number unless the variable is a choice.
   const holdsNumber = (field) =>
-    field.inputMode === "decimal" || (field.id === "f-base" && document.getElementById("f-role")?.value !== "choice");
+    field.inputMode === "decimal" || field.id === "f-at" || (field.id === "f-base" && document.getElementById("f-role")?.value !== "choice");
   document.addEventListener("change", (event) => {
     const field = event.target;
     if (field instanceof HTMLInputElement && holdsNumber(field) && isDecimalComma(field.value)) {
@@ -53,9 +65,40 @@
     }
   });
 
-  // Times of day are local: the browser knows by how much.
+  // 8,412 may be a decimal comma or a thousand: one tap says that it is a comma.
+  document.addEventListener("change", (event) => {
+    const field = event.target;
+    if (!(field instanceof HTMLInputElement) || !holdsNumber(field)) return;
+    const place = field.closest(".with-unit") ?? field;
+    place.parentElement.querySelector("button.comma")?.remove();
+    if (!/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(field.value)) return;
+    const meant = field.value.trim().replace(",", ".");
+    const button = Object.assign(document.createElement("button"), { type: "button", className: "comma secondary outline", textContent: `It is ${meant}` });
+    button.addEventListener("click", () => {
+      field.value = meant;
+      button.remove();
+      field.dispatchEvent(new Event("input", { bubbles: true }));
+      field.focus();
+    });
+    place.after(button);
+  });
+
+  // The name of the page that is open stays in sight where the names stand in one line.
+  const here = document.querySelector(".rail [aria-current]");
+  if (here) here.closest("ul").scrollLeft = here.offsetLeft - here.closest("ul").clientWidth / 2 + here.offsetWidth / 2;
+
+  // Times of day are local: the browser knows where, and by how much today.
   document.querySelectorAll("[data-offset]").forEach((field) => {
     field.value = String(-new Date().getTimezoneOffset());
+  });
+  document.querySelectorAll("[data-zone]").forEach((field) => {
+    field.value = new Intl.DateTimeFormat().resolvedOptions().timeZone ?? "";
+  });
+  document.querySelectorAll("time[data-local]").forEach((place) => {
+    const moment = new Date(place.dateTime);
+    const two = (number) => String(number).padStart(2, "0");
+    const day = `${moment.getFullYear()}-${two(moment.getMonth() + 1)}-${two(moment.getDate())}`;
+    place.textContent = `${day} ${two(moment.getHours())}:${two(moment.getMinutes())}`;
   });
 
   document.querySelectorAll("[data-print]").forEach((button) => {

@@ -6,7 +6,7 @@ import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from server.paths import asset_folder
 from tests.browser.conftest import ARTEFACTS
@@ -203,6 +203,100 @@ def test_saving_one_form_of_a_run_keeps_what_is_typed_into_another(demo: str, pa
     expect(page.get_by_text("What you typed before is here again")).to_be_hidden()
     page.get_by_role("link", name="Correct after filtering").click()
     expect(page.get_by_label("Mass, g")).to_have_value("14.2")
+
+
+def n_runs(demo: str, page: Page) -> int:
+    return len(page.request.get(f"{demo}/api/v1/preparations/1/runs").json())
+
+
+def test_a_double_tap_stores_one_run(demo: str, page: Page) -> None:
+    before = n_runs(demo, page)
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.9")
+
+    # The first answer takes its time, as on a phone.
+    def slow(route: Route) -> None:
+        page.wait_for_timeout(300)
+        route.continue_()
+
+    page.route("**/icon.svg*", slow)
+    with page.expect_event("load"):
+        page.get_by_role("button", name="Save the result").dblclick()
+    page.unroute("**/icon.svg*")
+    assert n_runs(demo, page) == before + 1
+    # Nor does a form without a draft go off twice.
+    page.goto(f"{demo}/preparations/1/proposal")
+    with page.expect_event("load"):
+        page.get_by_role("button", name="Accept").dblclick()
+    page.wait_for_load_state("networkidle")
+    assert n_runs(demo, page) == before + 2
+
+
+def test_a_form_whose_answer_was_lost_is_stored_once(demo: str, page: Page) -> None:
+    before = n_runs(demo, page)
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.9")
+
+    def lose(route: Route) -> None:
+        route.fetch(max_redirects=0)
+        route.abort("connectionfailed")
+
+    page.route("**/preparations/1/runs", lose)
+    with page.expect_event("requestfailed"):
+        page.get_by_role("button", name="Save the result").click()
+    page.unroute("**/preparations/1/runs")
+    assert n_runs(demo, page) == before + 1
+    page.context.clear_cookies()
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(page.get_by_label("Product mass")).to_have_value("19.9")
+    press(page, "Save the result")
+    assert n_runs(demo, page) == before + 1
+    # Other values are another run.
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.8")
+    press(page, "Save the result")
+    assert n_runs(demo, page) == before + 2
+
+
+def test_a_draft_keeps_what_another_device_noted(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/4")
+    acid = page.get_by_label("mass of ethanoic acid")
+    page.get_by_label("mass of 3-methylbutan-1-ol").fill("17.9")
+    name = str(acid.get_attribute("name"))
+    answer = page.request.put(f"{demo}/api/v1/runs/4/weighed", data=[{"material_id": int(name[5:]), "mass_g": 18.3}])
+    assert answer.ok
+    page.goto(f"{demo}/runs/4")
+    expect(page.get_by_text("What you typed before is here again")).to_be_visible()
+    expect(page.get_by_label("mass of 3-methylbutan-1-ol")).to_have_value("17.9")
+    expect(acid).to_have_value("18.3")
+    press(page, "Save what was weighed")
+    noted = {w["material"]: w["mass_g"] for w in page.request.get(f"{demo}/api/v1/runs/4/weighed").json()["amounts"]}
+    assert (noted["3-methylbutan-1-ol"], noted["ethanoic acid"]) == (17.9, 18.3)
+
+
+def test_a_draft_that_was_given_up_or_is_of_another_database_does_not_come_back(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.9")
+    page.get_by_role("link", name="Cancel").click()
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(page.get_by_label("Product mass")).to_have_value("")
+    page.get_by_label("Product mass").fill("19.7")
+    mark = page.locator("meta[name=yieldwright-database]").get_attribute("content")
+    moved = """mark => { for (const name of Object.keys(localStorage)) {
+        localStorage.setItem(name.replace(mark, "elsewhere"), localStorage.getItem(name)); localStorage.removeItem(name); } }"""
+    page.evaluate(moved, mark)
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(page.get_by_label("Product mass")).to_have_value("")
+
+
+def test_a_comma_before_three_digits_is_settled_by_one_tap(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    mass = page.get_by_label("Product mass")
+    mass.fill("8,412")
+    mass.blur()
+    page.get_by_role("button", name="It is 8.412").click()
+    expect(mass).to_have_value("8.412")
+    expect(page.get_by_role("button", name="It is 8.412")).to_be_hidden()
 
 
 def press(page: Page, name: str) -> None:

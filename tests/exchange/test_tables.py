@@ -1,6 +1,7 @@
 """Files in and out: what a table is, whatever it came in."""
 
 import io
+import re
 import zipfile
 from datetime import date
 from pathlib import Path
@@ -79,6 +80,23 @@ def test_what_is_no_table_is_sent_back() -> None:
     ):
         with pytest.raises(InvalidInputError, match=words):
             read_file(content)
+
+
+def test_a_damaged_or_locked_workbook_is_sent_back() -> None:
+    content = bytes(workbook(runs=[["hold", "yield"], *[[k, k] for k in range(300)]]))
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        sheet = packed.getinfo("xl/worksheets/sheet1.xml")
+    broken = bytearray(content)
+    start = sheet.header_offset + 30 + len(sheet.filename) + 60
+    broken[start : start + 40] = b"\xff" * 40
+    # The first bit of the flags of a member, in front of it and in the directory at the end, says that it is encrypted.
+    locked = re.sub(rb"(PK\x03\x04..|PK\x01\x02....)(.)", lambda m: m[1] + bytes([m[2][0] | 1]), content, flags=re.DOTALL)
+    for wrong in (broken, locked):
+        with pytest.raises(InvalidInputError, match="This workbook cannot be read"):
+            read_file(bytes(wrong))
+    for name in ("a\x00b", "x" * 200_000):
+        with pytest.raises(InvalidInputError, match="No sheet can have this name"):
+            read_file(content, name)
 
 
 def test_a_workbook_that_unpacks_to_too_much_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:

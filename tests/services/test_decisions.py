@@ -7,10 +7,11 @@ import pytest
 from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
+from server.core.space.variables import Role
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import analyse
 from server.services.charges import add_material, update_material
-from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals
+from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals, run_otherwise
 from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.preparations import as_input, update_preparation
 from server.services.runs import record_run, view_runs
@@ -121,6 +122,22 @@ def test_the_record_keeps_the_forecast_of_the_day(session: Session) -> None:
     assert record is not None
     assert record.outcomes[0].observed == 99.0
     assert record.outcomes[0].mean == kept["mean"]
+
+
+def test_a_run_made_otherwise_is_no_test_of_its_forecast(session: Session) -> None:
+    key = priced(session)
+    plan = accept_proposal(session, key, PlannedRunInput(settings=dict(analyse(session, key).proposal().settings)), Purpose.RAISE)
+    space = analyse(session, key).space
+    hold = next(v for v in space.variables if v.role is Role.HOLD_TIME)
+    planned = dict(analyse(session, key).runs[-1].settings)
+    near = float(planned[hold.key]) + 0.4 * hold.working_step
+    far = hold.low if float(planned[hold.key]) > 0.5 * (hold.low + hold.high) else hold.high
+    for value, expected in ((near, []), (far, [plan.number])):
+        data = FinishedRunInput(settings={**planned, hold.key: value}, yield_percent=60.0, confirm=["outside_limits"])
+        record_run(session, key, data, run_id=plan.id)
+        analysis = analyse(session, key)
+        assert run_otherwise(analysis) == expected
+        assert (Decisions(session, analysis).record() is None) == bool(expected)
 
 
 def test_the_window_follows_the_loss_that_was_entered(session: Session) -> None:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
 import numpy as np
@@ -84,7 +84,7 @@ def test_elapsed_times(text: str, unit: str, hours: float) -> None:
     ],
 )
 def test_clock_times(text: str, offset: int, hours: float) -> None:
-    assert read_clock(text, START, offset) == pytest.approx(hours)
+    assert read_clock(text, START, timezone(timedelta(minutes=offset))) == pytest.approx(hours)
 
 
 @pytest.mark.parametrize(
@@ -94,9 +94,9 @@ def test_clock_times(text: str, offset: int, hours: float) -> None:
         (lambda: read_elapsed("9000", "h"), "more than a year"),
         (lambda: read_elapsed("soon", "h"), "not a number"),
         (lambda: read_elapsed("1,5", "h"), "Write it with a point"),
-        (lambda: read_clock("14:05", None, 0), "needs the start"),
-        (lambda: read_clock("2026-03-31 11:00", START, 0), "before the start"),
-        (lambda: read_clock("noon", START, 0), "is not a time"),
+        (lambda: read_clock("14:05", None, UTC), "needs the start"),
+        (lambda: read_clock("2026-03-31 11:00", START, UTC), "before the start"),
+        (lambda: read_clock("noon", START, UTC), "is not a time"),
         (lambda: to_series_unit(SERIES["volume"], 1.0, "%"), "is not read in %"),
         (lambda: to_series_unit(SERIES["volume"], -1.0, "mL"), "cannot be below 0"),
         (lambda: to_series_unit(SERIES["conversion"], 150.0, "%"), "not possible"),
@@ -105,7 +105,7 @@ def test_clock_times(text: str, offset: int, hours: float) -> None:
         (lambda: to_series_unit(SERIES["ph"], 500.0, ""), "cannot be meant"),
         (lambda: to_series_unit(SERIES["ph"], 7.0, "mL"), "leave the unit as shown"),
         (lambda: to_series_unit(SERIES["gas"], 1e12, "L"), "cannot be meant"),
-        (lambda: read_clock("0001-01-01T00:00+14:00", START, 0), "no time that a run can have"),
+        (lambda: read_clock("0001-01-01T00:00+14:00", START, UTC), "no time that a run can have"),
     ],
 )
 def test_what_cannot_be_is_said(act: Callable[[], float], words: str) -> None:
@@ -400,6 +400,7 @@ def test_a_file_that_grew_brings_only_what_is_new(session: Session, run_id: int)
     ("began", "offset", "expected"),
     [
         ("2026-03-31 14:05", 120, datetime(2026, 3, 31, 12, 5, tzinfo=UTC)),
+        ("31.03.2026 14:05", 120, datetime(2026, 3, 31, 12, 5, tzinfo=UTC)),
         ("9:30", 60, datetime(2026, 3, 30, 8, 30, tzinfo=UTC)),  # on the day it was made
         ("2026-03-31T14:05:00+02:00", 0, datetime(2026, 3, 31, 12, 5, tzinfo=UTC)),
     ],
@@ -426,3 +427,32 @@ def test_a_start_that_cannot_be_is_sent_back(session: Session, began: str, words
         begin_run(session, int(run.id or 0), StartInput(began=began))
     assert set(refused.value.messages) == {"began"}
     assert run.started_at is None
+
+
+def test_a_time_of_day_has_the_offset_of_its_own_day(session: Session) -> None:
+    # Berlin was an hour ahead of UTC on 2 March 2026, and two hours on the summer's day on which the file is read.
+    run = make_run(session, make_preparation(session), made_on=date(2026, 3, 2))
+    key = int(run.id or 0)
+    begin_run(session, key, StartInput(began="14:00", zone="Europe/Berlin", offset_minutes=120))
+    assert run.started_at == datetime(2026, 3, 2, 13, 0, tzinfo=UTC)
+    typed = how(at_kind="clock", zone="Europe/Berlin", offset_minutes=120)
+    import_readings(session, key, typed, "14:05;10\n14:35;30\n2026-03-02 15:30;45")
+    assert [r.at_h for r in questions.list_readings(session, key)] == pytest.approx([5 / 60, 35 / 60, 1.5])
+    # An unknown zone leaves what the browser said of today.
+    begin_run(session, key, StartInput(began="14:00", zone="Atlantis/Poseidonis", offset_minutes=120))
+    assert run.started_at == datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+
+
+def test_a_first_time_of_day_before_the_start_is_asked_about(session: Session) -> None:
+    run = make_run(session, make_preparation(session), made_on=date(2026, 3, 2))
+    key = int(run.id or 0)
+    begin_run(session, key, StartInput(began="14:00"))
+    with pytest.raises(NeedsConfirmationError, match="before the start of the run") as asked:
+        import_readings(session, key, how(at_kind="clock"), "13:30 1\n13:40 2")
+    import_readings(session, key, how(at_kind="clock", confirm=[asked.value.answer]), "13:30 1\n13:40 2")
+    assert [r.at_h for r in questions.list_readings(session, key)] == pytest.approx([23.5, 23 + 2 / 3])
+
+
+def test_a_value_may_carry_its_unit(session: Session, run_id: int) -> None:
+    import_readings(session, run_id, how(series="conversion"), "10;7,1 %\n20;12,5%\n30;20")
+    assert [r.value for r in questions.list_readings(session, run_id)] == [7.1, 12.5, 20.0]

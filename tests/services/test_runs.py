@@ -611,3 +611,40 @@ def test_a_slip_of_the_decimal_point_is_asked_about(
     # Kept once, it is not asked again with the next amount.
     note_weighed(session, run_id, {charged["alcohol"]: (1.763, None), charged["acid"]: (24.0, None)})
     assert {w.mass_g for w in questions.list_weighed(session, int(preparation.id or 0))} == {1.763, 24.0}
+
+
+def test_an_amount_noted_later_takes_no_yield_away(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    run = record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5.0)
+    key, theory = int(run.id or 0), run.theory_g
+    before = percent_of(session, run)
+    preparation.product_formula = ""
+    preparation.theoretical_yield_g = None
+    session.add(preparation)
+    session.commit()
+    note_weighed(session, key, {charged["alcohol"]: (17.0, None)})
+    # Today's charge gives no theory: the run keeps the one that it had.
+    assert (run.theory_g, percent_of(session, run)) == (theory, before)
+    assert view_run(session, key)[1].counts
+
+
+def test_what_is_refused_leaves_the_run_as_it_was(session: Session, preparation: PreparationRow) -> None:
+    run = record(session, preparation, product_mass_g=7.0)
+    before = run.model_dump()
+    with pytest.raises(NeedsConfirmationError, match="above 100"):
+        record(session, preparation, run_id=run.id, product_mass_g=10.5, notes="wet?")
+    # The form is drawn from the same row again.
+    assert run.model_dump() == before
+
+
+def test_a_material_of_which_something_was_recovered_stays(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    run = record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    data = CheckpointInput(
+        name="acid back", stage="work_up", kind="recovered", material_id=charged["acid"], mass_g=2, purity_percent=90
+    )
+    add_checkpoint(session, int(run.id or 0), data)
+    with pytest.raises(InvalidInputError, match=r"What was recovered of acid is a checkpoint of run 1\."):
+        delete_material(session, charged["acid"])

@@ -51,6 +51,8 @@ def preparation(session: Session) -> PreparationRow:
         ({"hard_low": 20}, "hard_low", "above the start"),
         ({"hard_high": 20}, "hard_high", "below the end"),
         ({"role": "count", "unit": "", "low": 0.5}, "low", "whole numbers"),
+        ({"role": "count", "unit": "rpm", "low": 0, "high": 2000, "step": None}, "high", "More than 400 whole numbers"),
+        ({"role": "temperature", "unit": "°C", "step": None, "hard_low": -500}, "hard_low", "absolute zero"),
         ({"role": "choice", "choices": ["only"]}, "choices", "at least two"),
         ({"role": "choice", "choices": ["a", "b"], "base": "c"}, "base", "one of the options"),
         ({"name": "hold"}, "name", "already"),
@@ -299,3 +301,29 @@ def test_a_variable_drives_an_amount_in_its_own_unit_only(
     else:
         with pytest.raises(InvalidInputError, match=f"much is in {unit}, but this amount is in .*same unit"):
             add_material(session, key, line)
+
+
+def test_a_range_left_in_the_old_unit_is_asked_about(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation)
+    hold = ids(session, preparation)[0]
+    row = questions.get_variable(session, hold)
+    with pytest.raises(NeedsConfirmationError, match=r"0\.5 to 6 h are 30 to 360 min") as asked:
+        update_variable(session, hold, as_input(row).model_copy(update={"unit": "min"}))
+    session.rollback()
+    assert view_runs(session, preparation)[0].settings[str(hold)] == 2.0
+    data = as_input(row).model_copy(update={"unit": "min", "confirm": [asked.value.answer]})
+    update_variable(session, hold, data)
+    assert view_runs(session, preparation)[0].settings[str(hold)] == 120.0
+
+
+def test_units_there_and_back_leave_what_was_set(session: Session, preparation: PreparationRow) -> None:
+    make_run(session, preparation, settings={"hold": 0.123456789012}, confirm=["outside_limits"])
+    hold = ids(session, preparation)[0]
+    row = questions.get_variable(session, hold)
+    for unit, low, high in (("d", 0.01, 0.3), ("s", 10.0, 30000.0), ("h", 0.1, 6.0)):
+        update_variable(
+            session,
+            hold,
+            as_input(row).model_copy(update={"unit": unit, "low": low, "high": high, "step": None, "base": f"{high}"}),
+        )
+    assert view_runs(session, preparation)[0].settings[str(hold)] == pytest.approx(0.123456789012, rel=1e-11)

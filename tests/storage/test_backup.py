@@ -83,7 +83,6 @@ def test_damage_is_noticed_and_leaves_nothing_behind(kept: Path, tmp_path: Path)
     newer = json.dumps({**facts, "tables": "9999"}).encode()
     for name, content, words in (
         ("database.sqlite3", b"other", "its database is not what it was"),
-        ("files/", b"other", "is not what it was"),
         ("backup.json", newer, "newer version"),
         ("backup.json", b"{}", "no backup of this program"),
         ("backup.json", json.dumps({**facts, "runs": "x"}).encode(), "no backup of this program"),
@@ -137,6 +136,20 @@ def test_a_folder_that_databases_share_need_not_be_empty(kept: Path, tmp_path: P
     assert shared.read(other) == b"of another database"
     with pytest.raises(StartupError, match="is not overwritten"):
         read_backup(kept, tmp_path / "new.sqlite3", tmp_path / "shared", is_shared=True)
+
+
+def test_a_damaged_photo_costs_nothing_but_itself(kept: Path, settings: Settings, tmp_path: Path) -> None:
+    restored = tmp_path / "restored" / "db.sqlite3"
+    found = read_backup(changed(kept, "files/", b"other"), restored, restored.with_name("files"))
+    assert (found.runs, found.files, found.damaged) == (1, 0, ("note.txt of run 1",))
+    assert restored.exists()
+    assert not list(restored.parent.glob("files/??/*"))
+    (path,) = settings.files_folder.glob("??/*")
+    path.write_bytes(b"what never happened")
+    again = write_backup(settings.database, settings.files_folder, tmp_path / "second.zip")
+    assert (again.files, again.missing, again.damaged) == (0, (), ("note.txt of run 1",))
+    third = read_backup(tmp_path / "second.zip", tmp_path / "third" / "db.sqlite3", tmp_path / "third" / "files")
+    assert (third.runs, third.files, third.missing) == (1, 0, ("note.txt of run 1",))
 
 
 def test_a_lost_photo_does_not_stop_the_backup(kept: Path, settings: Settings, tmp_path: Path) -> None:

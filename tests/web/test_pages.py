@@ -348,6 +348,10 @@ def test_the_drying_agent_amount_and_cautions(ready: TestClient) -> None:
     assert "18.5 g" in page.text  # 2 g · 3.0802 · 3
     assert "alcohols" in page.text
     assert "common practice, no source" in page.text
+    wrong = ready.get("/preparations/1/charge?agent=calcium chloride&water_g=2&excess=abc")
+    assert wrong.status_code == 422
+    assert '<a href="#f-excess">' in wrong.text
+    assert '<a href="#f-water_g">' not in wrong.text
 
 
 def test_archiving_hides_and_brings_back(ready: TestClient) -> None:
@@ -376,7 +380,7 @@ def test_pages_carry_the_content_policy_and_never_an_outside_address(ready: Test
         assert "immutable" in answer.headers["cache-control"]
 
 
-@pytest.mark.parametrize("headers", [{"sec-fetch-site": "cross-site"}, {"origin": "http://evil.example"}])
+@pytest.mark.parametrize("headers", [{"sec-fetch-site": "cross-site"}, {"origin": "http://evil.example"}, {"origin": "http://["}])
 def test_posts_from_other_sites_are_refused(ready: TestClient, headers: dict[str, str]) -> None:
     answer = ready.post("/preparations/1/runs", data=RUN, headers=headers)
     assert answer.status_code == 403
@@ -773,7 +777,7 @@ def test_a_reading_is_corrected_and_its_history_shown(ready: TestClient) -> None
     page = ready.post("/readings/1", data={"value": "6", "at": "1:30", "at_kind": "elapsed", "at_unit": "h"})
     assert page.status_code == 200
     assert ready.get("/api/v1/runs/1/readings").json()[0]["at_h"] == 1.5
-    assert "corrected, before" in ready.get("/readings/1/edit").text
+    assert "reading of volume collected corrected: time in h 1 → 1.5; value 5 → 6" in ready.get("/readings/1/edit").text
     bad = ready.post("/readings/1", data={"value": "-6", "at": "1:30", "at_kind": "elapsed", "at_unit": "h"})
     assert bad.status_code == 422
     assert 'value="-6"' in bad.text
@@ -1455,14 +1459,16 @@ def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: Test
 def test_a_row_without_a_result_is_ticked_as_failed(ready: TestClient) -> None:
     table = "hold;bath;agent;yield %\n1;120;MgSO4;50\n2;150;MgSO4;\n"
     first = ready.post(IMPORT, data={"action": "read", "rows": table})
-    assert '<input type="checkbox" name="failed" value="3">' in first.text
-    assert 'name="failed" value="2"' not in first.text
-    second = ready.post(IMPORT, data={**kept_of(first.text), "failed": "3", "action": "check"})
-    assert '<input type="checkbox" name="failed" value="3" checked>' in second.text
-    assert "2 of 2 can be stored" in second.text
-    ready.post(IMPORT, data={**kept_of(second.text), "failed": "3", "action": "store"})
-    assert [r["outcome"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["yield", "failure"]
-    bad = ready.post(IMPORT, data={**kept_of(second.text), "failed": "x", "action": "check"})
+    assert 'name="without_3"' in first.text
+    assert 'name="without_2"' not in first.text
+    for outcome in ("failure", "no_information"):
+        second = ready.post(IMPORT, data={**kept_of(first.text), "without_3": outcome, "action": "check"})
+        assert f'<option value="{outcome}" selected>' in second.text
+        assert "2 of 2 can be stored" in second.text
+    # What is said of such a row is an answer: it is stored at once, without another look.
+    ready.post(IMPORT, data={**kept_of(first.text), "without_3": "no_information", "action": "store"})
+    assert [r["outcome"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["yield", "no_information"]
+    bad = ready.post(IMPORT, data={**kept_of(second.text), "without_x": "failure", "action": "check"})
     assert bad.status_code == 422
 
 
@@ -1476,3 +1482,65 @@ def test_a_run_takes_the_theory_of_a_corrected_charge_when_told_to(ready: TestCl
     assert ready.get("/api/v1/runs/1").json()["yield_percent"] == pytest.approx(71.0)
     ready.post("/runs/1", data={**RUN, "confirm": "renew_theory"})
     assert ready.get("/api/v1/runs/1").json()["yield_percent"] == pytest.approx(35.5)
+
+
+def test_a_form_that_comes_twice_with_one_draft_is_stored_once(ready: TestClient) -> None:
+    for draft in ("a-1", "a-1", "a-2", "not one!", "not one!"):
+        assert enter(ready, draft=draft).status_code == 200
+    assert stored_runs(ready) == 4
+    # What was refused is no draft that arrived.
+    assert enter(ready, draft="a-3", product_mass_g="-1").status_code == 422
+    assert enter(ready, draft="a-3").status_code == 200
+    assert stored_runs(ready) == 5
+
+
+def test_a_reading_that_was_corrected_elsewhere_is_not_overwritten(ready: TestClient) -> None:
+    enter(ready)
+    ready.post(
+        "/runs/1/readings",
+        data={"series": "volume", "value": "5", "at": "0.123456789", "at_kind": "elapsed", "at_unit": "h"},
+    )
+    form = kept_of(ready.get("/readings/1/edit").text.split("Remove this reading")[0].rsplit("<form", 1)[0])
+    assert ready.post("/readings/1", data={**form, "value": "6", "at_kind": "elapsed"}).status_code == 200
+    # The time is shown with fewer digits than it has; untouched, it stays.
+    after = ready.get("/api/v1/runs/1/readings").json()[0]
+    assert (after["value"], after["at_h"]) == (6, 0.123456789)
+    late = ready.post("/readings/1", data={**form, "value": "7", "at_kind": "elapsed"})
+    assert late.status_code == 409
+    assert 'value="7"' in late.text
+    assert ready.get("/api/v1/runs/1/readings").json()[0]["value"] == 6
+
+
+def test_a_new_theory_says_which_runs_keep_theirs(ready: TestClient) -> None:
+    enter(ready)
+    page = ready.post("/preparations/1", data={**PREPARATION, "theoretical_yield_g": "20"})
+    assert "Run 1 keeps the theoretical yield from before." in page.text
+    again = ready.post("/preparations/1", data={**PREPARATION, "theoretical_yield_g": "20", "notes": "x"})
+    assert "from before" not in again.text
+
+
+def test_a_tick_for_every_row_of_a_full_table_can_be_sent(ready: TestClient) -> None:
+    table = "hold;bath;agent;yield %\n1;120;MgSO4;50\n" + "2;150;MgSO4;\n" * 498
+    first = ready.post(IMPORT, data={"action": "read", "rows": table})
+    said = {f"without_{k}": "failure" for k in range(3, 501)}
+    second = ready.post(IMPORT, data={**kept_of(first.text), **said, "action": "check"})
+    assert second.status_code == 200
+    assert "499 of 499 can be stored" in second.text
+
+
+def test_cautions_stand_where_a_run_is_planned_by_hand(ready: TestClient) -> None:
+    ready.post("/preparations/1", data={**PREPARATION, "cautions": "Vent the flask."})
+    assert "Vent the flask." in ready.get("/preparations/1/runs/new?plan=true").text
+
+
+def test_a_run_made_otherwise_than_planned_is_named_beside_the_record(ready: TestClient) -> None:
+    for _ in range(4):
+        enter(ready)
+    ready.post("/preparations/1/proposal", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4", "purpose": "raise"})
+    ready.post("/runs/5", data={**RUN, "setting_1": "5", "setting_2": "125"})
+    assert "Run 5 was made with other settings than planned" in ready.get("/preparations/1/record").text
+
+
+def test_all_digits_of_a_mass_are_in_the_table(ready: TestClient) -> None:
+    enter(ready, product_mass_g="1523.4567", theoretical_yield_g="2000")
+    assert "1523.4567" in ready.get("/preparations/1/runs.csv").text

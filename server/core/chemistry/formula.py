@@ -32,6 +32,9 @@ GROUPS = {
     "Boc": "C5H9O2",
     "Fmoc": "C15H11O2",
     "Tf": "CF3SO2",
+    "OAc": "OC2H3O",
+    "iPr": "C3H7",
+    "tBu": "C4H9",
 }
 _AMBIGUOUS = {
     "Ac": "Ac is the element actinium; for acetyl write CH3CO or C2H3O.",
@@ -44,8 +47,12 @@ _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "0123456789+-
 _DOTS = "·•∙⋅*×"
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
 _COEFFICIENT = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
+_COMMA_IN_COUNT = re.compile(rf"([{_DOTS}]\s*\d+),(\d)")
 _HYDRATE_AHEAD = re.compile(r"(?:\d+/\d+|\d+(?:\.\d+)?)?[A-Z\[(]")
-_TOKEN = re.compile(r"(?P<isotope>\[\d+[A-Z][a-z]?\])|(?P<symbol>[A-Z][a-z]*)|(?P<open>[(\[{])|(?P<close>[)\]}])|(?P<count>\d+)")
+_TOKEN = re.compile(
+    r"(?P<isotope>\[\d+[A-Z][a-z]?\])|(?P<symbol>OAc|iPr|tBu|[NO](?=iPr|tBu)|[A-Z][a-z]*)"
+    r"|(?P<open>[(\[{])|(?P<close>[)\]}])|(?P<count>\d+)"
+)
 _CLOSING = {"(": ")", "[": "]", "{": "}"}
 
 
@@ -94,7 +101,8 @@ def read_formula(text: str) -> Formula:
     >>> round(read_formula("CuSO4.5H2O").molar_mass, 3), round(read_formula("K2CO3·1½H2O").molar_mass, 3)
     (249.677, 165.226)
     """
-    stripped = text.strip()
+    # Written at a bench: CuSO4 x 5 H2O, K2CO3·1,5 H2O.
+    stripped = _COMMA_IN_COUNT.sub(r"\1.\2", text.strip().replace(" x ", " · ") if " x " in text else text.strip())
     if stripped.lower().startswith(SMILES_MARK):
         return _read_smiles(stripped)
     if not stripped:

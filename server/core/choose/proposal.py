@@ -13,6 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from server.core.choose.gain import chance_of_gain
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable
 from server.core.model.effects import listed
@@ -498,7 +499,7 @@ def _finish(
         working = encode(space.variables, [history.settings[best]])
         # The same settings are neither better nor worse.
         if not np.array_equal(working, row):
-            chance = float(ladder.difference(working, row).probability_above(0.0)[0])
+            chance = float(chance_of_gain(ladder.difference(working, row), 0.0)[0])
     if not reason:
         reason = _reason(history, ladder, settings, purpose, best, forecast, chance, saving)
     return Proposal(
@@ -545,7 +546,7 @@ def _reason(
     change = forecast.mean - at_best
     against = f"compared with run {number} (expected {at_best:.0f} %)"
     if purpose is Purpose.RAISE:
-        beside = "Beside the runs planned so far, " if history.pending else ""
+        beside = "Beside the runs planned or proposed already, " if history.pending else ""
         # An expected gain counts only the cases that turn out better, so the largest may lie where the mean is lower.
         lead = "largest expected gain" if change >= 0 else "most to gain, if it comes out well,"
         text = f"{beside}{lead} {against}: {what}. Expected {forecast.mean:.0f} %"
@@ -554,7 +555,7 @@ def _reason(
     if purpose is Purpose.FIND_OUT:
         unsure = f"(half of such runs between {forecast.low_50:.0f} and {forecast.high_50:.0f} %)"
         if history.pending:
-            return f"Beside the runs planned so far, the models learn most here {unsure}: {what}, {against}."
+            return f"Beside the runs planned or proposed already, the models learn most here {unsure}: {what}, {against}."
         return f"The models are least sure here {unsure}, so this run teaches most: {what}, {against}."
     assert saving is not None
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from server.core.choose.gain import chance_of_gain, gain_threshold
 from server.core.choose.proposal import History, working_recipe
 from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
@@ -26,6 +27,8 @@ FAIR_CHANCE = 0.33
 class StopAdvice:
     """Probabilities that a *true* yield lies above the working recipe's by the worthwhile gain.
 
+    They allow for models that are too hopeful, see ``chance_of_gain``.
+
     Attributes
     ----------
     next_one : float
@@ -40,6 +43,10 @@ class StopAdvice:
     sentence : str
     best : mapping
         The settings with the best chance.
+    five : tuple of mappings
+        The five that were chosen together.
+    working : mapping
+        The settings of the working recipe.
     """
 
     next_one: float
@@ -49,6 +56,8 @@ class StopAdvice:
     worth_it: bool
     sentence: str
     best: Settings
+    five: tuple[Settings, ...]
+    working: Settings
 
 
 def stop_advice(
@@ -92,17 +101,18 @@ def stop_advice(
     near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
     pool = reach.coded_rows(pool_around(reach, near, _POOL * 4, _POOL * 2, rng))
     # The most promising by the same measure, so that the draws are spent where gains may lie.
-    best_index, _ = best_reachable(reach, lambda rows: ladder.difference(working, rows).probability_above(gain), near, rng)
+    best_index, _ = best_reachable(reach, lambda rows: chance_of_gain(ladder.difference(working, rows), gain), near, rng)
     found = [reach.coded_rows(best_index[None, :])]
     if also:
         found.append(encode(history.space.variables, also))
     pool = np.vstack([*found, pool])
-    chance = ladder.difference(working, pool).probability_above(gain)
+    chance = chance_of_gain(ladder.difference(working, pool), gain)
     pool = pool[np.argsort(-chance, kind="stable")[:_POOL]]
+    change = ladder.difference(working, pool)
     draws = ladder.draw(np.vstack([working, pool]), _DRAWS, rng)
-    gains = draws[:, 1:] - draws[:, :1] > gain
+    gains = draws[:, 1:] - draws[:, :1] > gain_threshold(change, gain)
     picked = _greedy(gains, HORIZON)
-    next_one = float(ladder.difference(working, pool[:1]).probability_above(gain)[0])
+    next_one = float(chance_of_gain(change, gain)[0])
     next_five = max(next_one, float(np.mean(gains[:, picked].any(axis=1))))
     anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]
@@ -114,6 +124,8 @@ def stop_advice(
         next_five >= SMALL_CHANCE,
         _sentence(next_one, next_five, anywhere, gain, number),
         reach.settings(index_of(reach, pool[:1])[0].tolist()),
+        tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
+        history.settings[best],
     )
 
 

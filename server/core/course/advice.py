@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fit_course, may_be_plateau
+from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fewest_for, fit_course, may_be_plateau
 from server.core.course.shapes import Shape, best_time, time_to
 from server.core.space.variables import FloatArray
 
@@ -38,8 +38,8 @@ class Advice:
         What the last hour of the readings brought (the last quarter, where they are shorter than two hours).
     last_stretch : float
         Length of that stretch. [h]
-    next_hour : float
-        What another hour is expected to bring.
+    next_hour : float or None
+        What another hour is expected to bring; None where too few readings tell no shape from another.
     no_longer_pays : float or None
         Time from which a further hour brings less than 1 % of the plateau. [h]
     odd : tuple of (hours, value)
@@ -50,7 +50,7 @@ class Advice:
     is_too_early: bool
     last_hour: float
     last_stretch: float
-    next_hour: float
+    next_hour: float | None
     odd: tuple[tuple[float, float], ...]
     rate: Range | None
     to_95: Range | None = None
@@ -127,6 +127,9 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
     stretch = 1.0 if last >= 2.0 else last / 4.0
     ends = fit.at(np.array([last - stretch, last, last + 1.0]))
     brought, more = float(ends[1] - ends[0]), float(ends[2] - ends[1])
+    if unit == "%":
+        # A straight line knows no end; a percentage has one.
+        more = float(np.clip(ends[2], 0.0, 100.0) - np.clip(ends[1], 0.0, 100.0))
     odd = tuple((float(h), float(v)) for h, v, w in zip(fit.hours, fit.values, fit.weights, strict=True) if w < LOW_WEIGHT)
     if abs(brought) < 1e-3 * float(np.ptp(fit.values)):
         lately = f"The last {hours_words(stretch)} changed next to nothing."
@@ -136,6 +139,8 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:
+        if not is_chosen and Shape.PLATEAU not in criteria:
+            return replace(early, sentence=_too_few(fit, unit), next_hour=None)
         return _straight(fit, early, lately, unit, is_chosen)
     if fit.form.shape is Shape.RISE_AND_DECAY:
         return _rise_and_decay(fit, early, lately, unit, last)
@@ -182,6 +187,18 @@ def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last:
         where = f"That was {hours_words(gone)} before the last reading; {lost} were lost since then."
     text = f"Best time to stop: {range_words(best)}. {where} {lately}"
     return replace(early, sentence=text, is_too_early=False, best=best)
+
+
+def _too_few(fit: CourseFit, unit: str) -> str:
+    """What can be said where no shape with a bend could be tried: nothing but what the last readings were."""
+    least = fewest_for(Shape.PLATEAU, from_zero=not fit.form.has_start)
+    order = np.argsort(fit.hours, kind="stable")[-2:]
+    (earlier, before), (later, after) = ((float(fit.hours[k]), float(fit.values[k])) for k in order)
+    moved = f"{before:.3g} to {after:.3g} {unit}".rstrip()
+    return (
+        f"{len(fit.hours)} readings are too few to tell a straight line from a bend; at least {least} are needed, so no time is "
+        f"given. From {hours_words(earlier, later)} to {hours_words(later)} it went from {moved}."
+    )
 
 
 def _straight(fit: CourseFit, early: Advice, lately: str, unit: str, is_chosen: bool) -> Advice:

@@ -21,6 +21,8 @@ from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
 
 FEWEST_READINGS = 4
+# A form is fitted from so many readings more than it has parameters.
+_READINGS_BESIDE = 3
 # More readings than this are joined into medians of equal stretches before the fit.
 MOST_FITTED = 150
 # Degrees of freedom of the scatter: heavy tails, so that one bad reading does not carry the curve away.
@@ -164,6 +166,11 @@ def forms_for(shape: Shape | None, *, from_zero: bool) -> list[Form]:
     ]
 
 
+def fewest_for(shape: Shape | None, *, from_zero: bool) -> int:
+    """Number of readings from which a shape (None: any) can be fitted: three more than its parameters."""
+    return min(form.n_parameters for form in forms_for(shape, from_zero=from_zero)) + _READINGS_BESIDE
+
+
 def fit_course(
     hours: FloatArray, values: FloatArray, *, shape: Shape | None = None, from_zero: bool = True
 ) -> tuple[CourseFit, dict[Shape, float]]:
@@ -201,9 +208,9 @@ def fit_course(
     check_readings(hours, values)
     hours, values = thinned(np.asarray(hours, dtype=float), np.asarray(values, dtype=float))
     forms = forms_for(shape, from_zero=from_zero)
-    fits = [fit_form(hours, values, form) for form in forms if len(hours) >= form.n_parameters + 3]
+    fits = [fit_form(hours, values, form) for form in forms if len(hours) >= form.n_parameters + _READINGS_BESIDE]
     if not fits:
-        least = min(f.n_parameters for f in forms) + 3
+        least = fewest_for(shape, from_zero=from_zero)
         words = f"{len(hours)} readings so far; this shape needs at least {least}."
         raise NotReadyError(words, have=len(hours), need=least)
     criteria: dict[Shape, float] = {}

@@ -67,8 +67,10 @@ def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
         coded = values
         tried = np.isin(values, seen)
     else:
-        # There is no wash and a half.
-        values = np.arange(v.low, v.high + 0.5) if v.role is Role.COUNT else np.linspace(v.low, v.high, N_CURVE)
+        values = np.linspace(v.low, v.high, N_CURVE)
+        if v.role is Role.COUNT:
+            # There is no wash and a half.
+            values = np.arange(v.low, v.high + 0.5) if v.span < N_CURVE else np.unique(np.round(values))
         coded = code_values(v, values)
         tried = (coded >= seen.min() - 1e-9) & (coded <= seen.max() + 1e-9)
     rows = np.tile(working, (len(values), 1))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,13 +32,18 @@ class Trend:
     is_shown: bool
 
 
-def drift_with_order(ladder: Ladder) -> Trend | None:
+def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None) -> Trend | None:
     """Slope of the left-out residuals over the order of the runs; None with too few runs.
+
+    Parameters
+    ----------
+    days : mapping of int to str, or None
+        Day on which each run was made (year-month-day), by run number. Where a run has none, run numbers
+        are the order: past runs may have been entered after newer ones.
 
     Notes
     -----
-    Ordinary regression of (yield − forecast without that run) on the rank of the run
-    number; 90 % range from Student's t.
+    Ordinary regression of (yield − forecast without that run) on the rank of the run; 90 % range from Student's t.
     """
     table = ladder.table
     usual = ~table.failed  # a failed run says nothing about a slow drift
@@ -46,14 +51,19 @@ def drift_with_order(ladder: Ladder) -> Trend | None:
     if n < FEWEST_RUNS_FOR_DRIFT:
         return None
     residual = (table.yields - ladder.averaged_left_out[0])[usual]
-    rank = np.argsort(np.argsort(np.asarray(table.numbers)[usual])).astype(float)
+    numbers = [number for number, counts in zip(table.numbers, usual, strict=True) if counts]
+    known = days or {}
+    by_day = all(known.get(number) for number in numbers)
+    order = sorted(range(n), key=lambda k: (known.get(numbers[k], "") if by_day else "", numbers[k]))
+    rank = np.argsort(order).astype(float)
     centred = rank - rank.mean()
     slope = float(centred @ residual / (centred @ centred))
     rest = residual - residual.mean() - slope * centred
     sd = float(np.sqrt(rest @ rest / (n - 2) / (centred @ centred)))
     reach = float(stats.t.ppf(0.95, n - 2)) * sd
     low, high = slope - reach, slope + reach
-    ranges = f"{signed(slope)} points a run (90 % range {signed(low)} to {signed(high)})"
+    told = "by day" if by_day else "by run number, because some runs have no day"
+    ranges = f"{signed(slope)} points a run (90 % range {signed(low)} to {signed(high)}), {told}"
     is_there = not low <= 0.0 <= high
     is_shown = is_there and abs(slope) * (n - 1) >= SMALL_DIFFERENCE
     if is_there and not is_shown:

@@ -101,7 +101,8 @@ def _effect(
     tried = len(np.unique(table.coded[:, j]))
     # Of the options of a choice the worst and the best are compared, picked from all pairs.
     comparisons = tried * (tried - 1) // 2 if v.is_choice else 1
-    numbers = summarise(change, comparisons)
+    # Yields end at 0 and 100, so no change is larger than that.
+    numbers = {k: min(max(x, -100.0), 100.0) for k, x in summarise(change, comparisons).items()}
     partners = tuple(table.variables[k].name for k in knowable.partners(j))
     if partners:
         together = listed(partners)

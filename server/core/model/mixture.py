@@ -219,8 +219,8 @@ class Mixture:
         cut = expected_improvement(self.means - low, self.variances) - expected_improvement(self.means - high, self.variances)
         return np.asarray(np.clip(low + self.weights @ cut, low, high))
 
-    def probability_above(self, threshold: float) -> FloatArray:
-        """Return P(value > threshold) at each point. Shape (n_points,)."""
+    def probability_above(self, threshold: float | FloatArray) -> FloatArray:
+        """Return P(value > threshold) at each point, with one threshold or one for each. Shape (n_points,)."""
         z = (self.means - threshold) / np.sqrt(self.variances)
         return np.asarray(np.clip(self.weights @ special.ndtr(z), 0.0, 1.0))
 

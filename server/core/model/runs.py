@@ -15,7 +15,7 @@ FAILURE_SD = 12.0
 
 @dataclass(frozen=True)
 class RunTable:
-    """Finished, informative runs of one preparation, in the order in which they were made.
+    """Finished, informative runs of one preparation.
 
     Attributes
     ----------

@@ -317,7 +317,8 @@ def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alon
                 f"of these stages and gained nothing on the way; {have} been."
             ]
         return [
-            f"The yields of these {count} runs differ too little ({CONTENT_SD:g} points or less) to say which stretch makes that."
+            f"The yields of these {count} runs differ too little (standard deviation at most {CONTENT_SD:g} points) to say "
+            "which stretch makes that."
         ]
     top = max(known, key=lambda s: s.share or 0.0)
     share = percent_text(top.share or 0.0)

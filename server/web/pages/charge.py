@@ -159,11 +159,16 @@ def show_charge(request: Request, preparation_id: Id, session: ReadSession) -> R
     redraw = _charge_page(request, session, preparation)
     if "agent" in query:
         drying_form = FormState(query)
+        messages, numbers = {}, {"water_g": 0.0, "excess": 0.0}
+        for field, usual in (("water_g", ""), ("excess", "3")):
+            try:
+                numbers[field] = read_number(query.get(field, usual))
+            except NumberTextError as error:
+                messages[field] = str(error)
+        if messages:
+            return redraw(FormState(), 422, None, FormState(query, messages))
         try:
-            water, excess = read_number(query.get("water_g", "")), read_number(query.get("excess", "3"))
-            return redraw(FormState(), 200, advise_drying(query["agent"], water, excess), drying_form)
-        except NumberTextError as error:
-            return redraw(FormState(), 422, None, FormState(query, {"water_g": str(error)}))
+            return redraw(FormState(), 200, advise_drying(query["agent"], **numbers), drying_form)
         except InvalidInputError as error:
             return redraw(FormState(), 422, None, FormState(query, error.messages))
     return redraw(FormState(query), 200)

@@ -39,9 +39,11 @@ from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import ReadingRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, submit
+from server.web.forms import FormState, RawForm, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_status, trust_sentence
-from server.web.rendering import render
+from server.web.pages.runs import change_words
+from server.web.pages.work import waiting
+from server.web.rendering import render, show_day
 
 router = APIRouter()
 # Shorter times are shown in minutes where they are corrected. [h]
@@ -131,7 +133,8 @@ def _view(run: RunView, one: SeriesCourse, rows: Sequence[ReadingRow]) -> Course
     hours, values = shown_points(one)
     data = course_figure(hours, values, one.series.unit, one.series.label, one.course)
     text = one.course.advice.sentence if one.course else one.problem
-    title = f"{one.series.label.capitalize()} over time, {len(own)} readings. {text}"
+    readings = "1 reading" if len(own) == 1 else f"{len(own)} readings"
+    title = f"{one.series.title} over time, {readings}. {text}"
     chosen = (run.row.course_shapes or {}).get(one.series.key, "")
     return CourseView(
         one, Figure(f"course-{one.series.key}", title, data), own[-MOST_LISTED:][::-1], max(0, len(own) - MOST_LISTED), chosen
@@ -250,7 +253,7 @@ def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Ca
         preparation, run = view_run(session, reading.run_id)
         series = SERIES[reading.series]
         history = [
-            f"{change.at:%Y-%m-%d %H:%M}: {change.what}, before {change.before}"
+            f"{show_day(change.at)}: {change.what}: {change_words(change)}"
             for change in questions.list_changes(session, int(preparation.id or 0), run.number)
             if change.before and "reading" in change.what
         ]
@@ -264,7 +267,8 @@ def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Ca
 def edit_reading(request: Request, reading_id: Id, session: ReadSession) -> Response:
     row = questions.get_reading(session, reading_id)
     at, unit = (row.at_h, "h") if row.at_h >= LONG_HOURS else (60.0 * row.at_h, "min")
-    values = {"value": f"{row.value:.12g}", "at": f"{at:.8g} {unit}", "at_unit": "h", "at_kind": "elapsed"}
+    values = {"value": f"{row.value:.12g}", "at": f"{at:.8g} {unit}", "at_unit": "h", "at_kind": "elapsed", "seen": stamp(row)}
+    values["at_was"] = values["at"]
     return _reading_page(request, session, reading_id)(FormState(values), 200)
 
 
@@ -273,7 +277,11 @@ def update_reading(request: Request, reading_id: Id, form: Form, session: WriteS
     row = questions.get_reading(session, reading_id)
 
     def act() -> str:
+        check_seen(form, row, "This reading")
         raw = {**form.only(list(ReadingInput.model_fields)), "confirm": form.all("confirm")}
+        if raw.get("at") == form.values.get("at_was"):
+            # Shown with fewer digits than it has: what was not touched stays.
+            raw.update(at=repr(row.at_h), at_unit="h", at_kind="elapsed")
         correct_reading(session, reading_id, validated(ReadingInput, raw))
         return f"/runs/{row.run_id}/course"
 
@@ -288,6 +296,8 @@ def remove_reading(reading_id: Id, session: WriteSession) -> Response:
 @router.get("/preparations/{preparation_id}/courses")
 def show_rates(request: Request, preparation_id: Id, session: ReadSession) -> Response:
     analysis = analyse(session, preparation_id)
+    if analysis.beside_courses and (instead := waiting(request, analysis, "courses")) is not None:
+        return instead
     preparation = analysis.preparation
     rates = rates_of(session, preparation, analysis.space, analysis.runs)
     views = {r.number: r for r in analysis.runs}

@@ -54,8 +54,8 @@ class RowLine:
     percent: float | None
     becomes: str
     problem: str
-    asks_failed: bool
-    has_failed: bool
+    asks_outcome: bool
+    outcome: str
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,9 @@ def _read(form: RawForm) -> _Posted:
         return _Posted(data, write_csv(data.rows), note, is_first_look)
     raw: dict[str, Any] = {"rows": read_kept(kept), "confirm": form.all("confirm")}
     raw["heading_row"] = form.values.get("heading_row", "")
-    raw["failed_rows"] = form.all("failed")
+    said = form.prefixed("without_")
+    raw["failed_rows"] = [row for row, outcome in said.items() if outcome == "failure"]
+    raw["empty_rows"] = [row for row, outcome in said.items() if outcome == "no_information"]
     raw["day_order"] = form.values.get("day_order", "")
     raw["small_yields"] = form.values.get("small_yields", "")
     raw["defaults"] = form.prefixed("default_")
@@ -279,6 +281,6 @@ def _lines(book: Notebook) -> list[RowLine]:
             "excluded" if r.is_excluded else "",
         ]
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
-        has_failed = r.lacks_result and r.outcome == "failure"
-        out.append(RowLine(r.number, r.day, settings, r.percent, becomes, " ".join(r.problems), r.lacks_result, has_failed))
+        said = r.outcome if r.lacks_result and r.outcome != "yield" else ""
+        out.append(RowLine(r.number, r.day, settings, r.percent, becomes, " ".join(r.problems), r.lacks_result, said))
     return out

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from textwrap import shorten
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -23,7 +24,7 @@ from server.services.preparations import (
     duplicate_preparation,
     update_preparation,
 )
-from server.services.runs import RunView
+from server.services.runs import RunView, with_own_theory
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
@@ -37,6 +38,8 @@ router = APIRouter()
 # Of a longer note of a run the table shows the beginning. [characters]
 _LONGEST_NOTE = 60
 _FIELDS = list(PreparationInput.model_fields)
+# What the theoretical yield of a run is worked out from, beside its materials.
+_THEORY_FIELDS = ("product_formula", "product_coefficient", "theoretical_yield_g")
 # Longest message from the page before. [characters]
 MOST_NOTE = 600
 
@@ -122,10 +125,17 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
 
     def act() -> str:
         check_seen(form, as_input(row), row.name)
+        before = [getattr(row, field) for field in _THEORY_FIELDS]
         update_preparation(session, preparation_id, validated(PreparationInput, form.only(_FIELDS)))
-        return f"/preparations/{preparation_id}"
+        kept = [] if before == [getattr(row, field) for field in _THEORY_FIELDS] else with_own_theory(session, preparation_id)
+        return f"/preparations/{preparation_id}" + (f"?note={quote(_kept_words(kept))}" if kept else "")
 
     return submit(form, act, redraw)
+
+
+def _kept_words(numbers: Sequence[int]) -> str:
+    runs = f"Run {numbers[0]} keeps" if len(numbers) == 1 else f"{len(numbers)} finished runs keep"
+    return f"{runs} the theoretical yield from before. ‘Correct’, on the page of a run, takes it as it follows today."
 
 
 @router.post("/preparations/{preparation_id}/archive")

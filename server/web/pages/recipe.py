@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
@@ -14,7 +15,7 @@ from server.core.choose.tradeoffs import Front
 from server.core.model.effects import listed
 from server.errors import NothingReachableError
 from server.services.analysis import Analysis, WorkingRecipe, analyse
-from server.services.decisions import COST, HOURS, NO_RECORD, Decisions
+from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, run_otherwise
 from server.services.words import has_leeway, setting_text, window_text, window_words
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame
@@ -58,6 +59,7 @@ class RecordPage:
     record: Record | None
     figure: Figure | None
     message: str
+    otherwise: str
 
 
 def _front(analysis: Analysis, decisions: Decisions, front: Front) -> FrontView:
@@ -115,10 +117,20 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
     return render(request, "recipe/show.html", page)
 
 
+def otherwise_words(numbers: Sequence[int]) -> str:
+    """Which runs are no test of their forecasts; empty where all are."""
+    if not numbers:
+        return ""
+    if len(numbers) == 1:
+        return f"Run {numbers[0]} was made with other settings than planned, so its forecast is not judged."
+    named = listed([str(n) for n in numbers])
+    return f"Runs {named} were made with other settings than planned, so their forecasts are not judged."
+
+
 @router.get("/preparations/{preparation_id}/record")
 def show_record(request: Request, preparation_id: Id, session: ReadSession) -> Response:
     analysis = analyse(session, preparation_id)
     record = Decisions(session, analysis).record()
     figure = Figure("record", record.sentence, record_figure(record.outcomes)) if record else None
-    page = RecordPage(Frame(analysis.preparation, "record"), record, figure, NO_RECORD)
+    page = RecordPage(Frame(analysis.preparation, "record"), record, figure, NO_RECORD, otherwise_words(run_otherwise(analysis)))
     return render(request, "recipe/record.html", page)

@@ -55,14 +55,17 @@ def test_molar_masses_agree_with_the_handbook(formula: str, mass: float) -> None
 
 
 @pytest.mark.parametrize(
-    "text", ["CuSO4.5H2O", "CuSO4·5H2O", "CuSO4*5H2O", "CuSO4(H2O)5", "CuSO₄·5H₂O", " CuSO4 · 5 H2O ", "CuSO4•5H2O"]
+    "text",
+    ["CuSO4.5H2O", "CuSO4·5H2O", "CuSO4*5H2O", "CuSO4(H2O)5", "CuSO₄·5H₂O", " CuSO4 · 5 H2O ", "CuSO4•5H2O", "CuSO4 x 5 H2O"],
 )
 def test_every_notation_of_the_pentahydrate_is_read_rightly(text: str) -> None:
     right = reference("C04")["published"]["CuSO4.5H2O"]["right"]
     assert read_formula(text).molar_mass == pytest.approx(right, abs=0.0005)
 
 
-@pytest.mark.parametrize("text", ["K2CO3.1.5H2O", "K2CO3·1.5H2O", "K2CO3·1½H2O", "K2CO3·3/2H2O"])
+@pytest.mark.parametrize(
+    "text", ["K2CO3.1.5H2O", "K2CO3·1.5H2O", "K2CO3·1,5 H2O", "K2CO3 x 1.5 H2O", "K2CO3·1½H2O", "K2CO3·3/2H2O"]
+)
 def test_fractional_hydrates(text: str) -> None:
     right = reference("C04")["published"]["K2CO3.1.5H2O"]["right"]
     assert read_formula(text).molar_mass == pytest.approx(right, abs=0.0006)
@@ -93,7 +96,24 @@ def test_ions_weigh_as_their_atoms() -> None:
     assert read_formula("SO4^2-").molar_mass == pytest.approx(32.06 + 4 * 15.999)
 
 
-@pytest.mark.parametrize(("short", "long"), [("EtOH", "C2H6O"), ("MeOH", "CH4O"), ("Ph3P", "C18H15P"), ("BuLi", "C4H9Li")])
+@pytest.mark.parametrize(
+    ("short", "long"),
+    [
+        ("EtOH", "C2H6O"),
+        ("MeOH", "CH4O"),
+        ("Ph3P", "C18H15P"),
+        ("BuLi", "C4H9Li"),
+        ("Pd(OAc)2", "PdC4H6O4"),
+        ("Cu(OAc)2·H2O", "CuC4H8O5"),
+        ("NaOtBu", "C4H9NaO"),
+        ("iPr2NH", "C6H15N"),
+        ("LiNiPr2", "C6H14LiN"),
+        # A symbol before the group: nickel, tin and platinum stay metals.
+        ("NiCl2", "Cl2Ni"),
+        ("Bu3SnH", "C12H28Sn"),
+        ("PtCl2", "Cl2Pt"),
+    ],
+)
 def test_common_abbreviations(short: str, long: str) -> None:
     assert read_formula(short).molar_mass == pytest.approx(read_formula(long).molar_mass)
 
@@ -110,7 +130,7 @@ def test_isotopes_weigh_what_they_weigh() -> None:
         ("CuSO4)", 5, "not opened"),
         ("Cu(SO4", 2, "not closed"),
         ("CuXx", 2, "no element"),
-        ("NaOAc", 3, "actinium"),
+        ("AcOH", 0, "actinium"),
         ("SO42-", 2, "charge with"),
         ("H2O!", 3, "cannot be read"),
         ("CuSO4·", 5, "missing"),

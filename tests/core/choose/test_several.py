@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from server.core.choose import stopping
+from server.core.choose.gain import chance_of_gain
 from server.core.choose.proposal import (
     APART,
     MOST_AT_ONCE,
@@ -26,6 +28,7 @@ from server.core.choose.stopping import _greedy, stop_advice
 from server.core.choose.tolerance import tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import fit_ladder
+from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, Space
@@ -126,7 +129,7 @@ def test_the_reason_says_gain_on_average_only_where_there_is_one() -> None:
     found = propose_several(h, ladder, MOST_AT_ONCE)
     assert {p.forecast.mean >= at_best for p in found} == {True, False}
     for k, p in enumerate(found):
-        assert p.reason.startswith("Beside the runs planned so far, ") == (k > 0)
+        assert p.reason.startswith("Beside the runs planned or proposed already, ") == (k > 0)
         assert ("largest expected gain" in p.reason.lower()) == (p.forecast.mean >= at_best)
         assert ("most to gain, if it comes out well" in p.reason.lower()) == (p.forecast.mean < at_best)
 
@@ -175,6 +178,15 @@ def test_stop_advice_says_stop_on_a_plateau_and_go_on_a_slope() -> None:
     assert go.worth_it
     assert go.next_one > 0.5
     assert stop.next_one <= stop.next_five <= stop.anywhere <= 1.0
+
+
+def test_what_lies_above_the_mean_counts_as_too_far_away() -> None:
+    # Changes with mean -3 and 4 points, standard deviation 4. Normal tail areas by scipy.
+    change = Mixture(np.ones(1), np.array([[-3.0, 4.0]]), np.full((1, 2), 16.0))
+    expected = [stats.norm.sf(1.5 * (2.0 + 3.0) / 4.0), stats.norm.sf((2.0 - 4.0) / 4.0)]
+    assert chance_of_gain(change, 2.0) == pytest.approx(expected, rel=1e-12)
+    # Above its own mean a hopeful change is narrowed too.
+    assert chance_of_gain(change, 10.0)[1] == pytest.approx(stats.norm.sf(1.5 * 6.0 / 4.0), rel=1e-12)
 
 
 def test_no_stop_advice_before_a_working_recipe() -> None:

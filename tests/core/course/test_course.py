@@ -172,6 +172,25 @@ def test_advice_on_a_plateau() -> None:
     assert float(np.diff(next_hour)[0]) == pytest.approx(0.01 * top, rel=1e-6)
 
 
+def test_a_few_readings_of_a_bend_are_no_straight_line() -> None:
+    # First-order conversion, 0.9 per hour, and the starting material that is left: a straight line would pass 100 and 0 %.
+    t = np.array([0.5, 1.0, 2.0, 3.5])
+    up = read_course(t, 100 * -np.expm1(-0.9 * t), "%").advice
+    assert up.sentence.startswith("4 readings are too few to tell a straight line from a bend; at least 5 are needed")
+    assert up.sentence.endswith("From 2.0 h to 3.5 h it went from 83.5 to 95.7 %.")
+    assert (up.is_too_early, up.next_hour, up.to_95) == (True, None, None)
+    left = read_course(np.array([0.25, *t]), 100 * np.exp(-0.9 * np.array([0.25, *t])), "%", from_zero=False).advice
+    assert left.sentence.startswith("5 readings are too few to tell a straight line from a bend; at least 6 are needed")
+    # One more, and the bend is seen.
+    assert "95 % of the plateau" in read_course(np.append(t, 5.0), 100 * -np.expm1(-0.9 * np.append(t, 5.0)), "%").advice.sentence
+
+
+def test_another_hour_does_not_lead_beyond_a_percentage() -> None:
+    t = np.linspace(0.5, 4.0, 8)
+    assert read_course(t, 24.0 * t, "%").advice.next_hour == pytest.approx(4.0, abs=0.1)
+    assert read_course(t, 24.0 * t, "mL").advice.next_hour == pytest.approx(24.0, abs=0.1)
+
+
 def test_too_early_before_the_bend() -> None:
     t = np.linspace(0.1, 0.7, 8)
     a = advice_of(t, approach(t, 0.5) + np.random.default_rng(0).normal(0, 0.4, 8)).advice

@@ -33,6 +33,23 @@ def test_a_drift_is_seen_and_none_is_not_invented() -> None:
     assert not calm.is_shown
 
 
+def test_days_tell_the_order_where_all_runs_have_one() -> None:
+    # Entered newest first: by number the yields rise, by day they fall.
+    rng = np.random.default_rng(0)
+    rows = [ROWS[i] for i in ORDER]
+    yields = [truth(r) + float(rng.normal()) + 1.0 * k for k, r in enumerate(rows)]
+    ladder = fit_ladder(runs(rows, yields))
+    numbers = sorted(ladder.table.numbers)
+    days = {number: f"2026-03-{28 - k:02d}" for k, number in enumerate(numbers)}
+    by_number, by_day = drift_with_order(ladder), drift_with_order(ladder, days)
+    assert by_number is not None
+    assert by_day is not None
+    assert by_day.change == pytest.approx(-by_number.change, rel=1e-9)
+    assert by_day.sentence.count("by day") == 1
+    assert "by run number, because some runs have no day" in by_number.sentence
+    assert drift_with_order(ladder, {**days, numbers[3]: ""}) == by_number
+
+
 def test_a_lot_that_differs_is_named() -> None:
     rng = np.random.default_rng(1)
     rows = [ROWS[i] for i in ORDER]

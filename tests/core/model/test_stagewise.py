@@ -97,7 +97,7 @@ def test_too_few_or_too_similar_runs_say_so() -> None:
     alike = stage_by_stage(ways([(80.0, 70.0, 60.0 + k) for k in range(4)]))
     assert alike is not None
     assert all(s.share is None for s in alike.stretches)
-    assert "differ too little (2 points or less)" in alike.sentences[1]
+    assert "differ too little (standard deviation at most 2 points)" in alike.sentences[1]
 
 
 def test_differences_that_rest_on_one_run_say_so() -> None:
