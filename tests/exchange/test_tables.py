@@ -83,7 +83,9 @@ def test_what_is_no_table_is_sent_back() -> None:
 
 
 def test_a_damaged_or_locked_workbook_is_sent_back() -> None:
-    content = bytes(workbook(runs=[["hold", "yield"], *[[k, k] for k in range(300)]]))
+    rows: list[list[object]] = [["hold", "yield"]]
+    rows += [[k, k] for k in range(300)]
+    content = workbook(runs=rows)
     with zipfile.ZipFile(io.BytesIO(content)) as packed:
         sheet = packed.getinfo("xl/worksheets/sheet1.xml")
     broken = bytearray(content)

@@ -1544,3 +1544,31 @@ def test_a_run_made_otherwise_than_planned_is_named_beside_the_record(ready: Tes
 def test_all_digits_of_a_mass_are_in_the_table(ready: TestClient) -> None:
     enter(ready, product_mass_g="1523.4567", theoretical_yield_g="2000")
     assert "1523.4567" in ready.get("/preparations/1/runs.csv").text
+
+
+def test_lines_can_change_places(ready: TestClient) -> None:
+    for name in ("alcohol", "acid"):
+        ready.post("/preparations/1/materials", data={"name": name, "role": "reagent", "amount_kind": "mass", "amount": "1"})
+    assert ready.post("/materials/2/up").status_code == 200
+    assert [m["name"] for m in ready.get("/api/v1/preparations/1/materials").json()] == ["acid", "alcohol"]
+    page = ready.post("/variables/3/up")
+    assert page.text.index(">agent<") < page.text.index(">bath<")
+    assert ready.post("/api/v1/variables/3/up").json()["name"] == "agent"
+    # The first one stays where it is.
+    ready.post("/variables/3/up")
+    assert [v["name"] for v in ready.get("/api/v1/preparations/1/variables").json()] == ["agent", "hold", "bath"]
+    assert ready.post("/api/v1/materials/99/up").status_code == 404
+
+
+def test_days_stand_in_the_table_and_today_is_offered(ready: TestClient) -> None:
+    enter(ready)
+    assert '<th scope="col">Day</th>' not in ready.get("/preparations/1").text
+    enter(ready, made_on="2026-03-02")
+    page = ready.get("/preparations/1").text
+    assert '<th scope="col">Day</th>' in page
+    assert '<td class="nowrap">2026-03-02</td>' in page
+    ready.post("/preparations/1/planned-runs", data={k: RUN[k] for k in ("setting_1", "setting_2", "setting_3")})
+    today = datetime.now().astimezone().date().isoformat()
+    assert re.search(rf'name="made_on" value="{today}"', ready.get("/runs/3/edit").text)
+    # A run that was entered without a day was made on some other one.
+    assert re.search(r'name="made_on" value=""', ready.get("/runs/1/edit").text)

@@ -35,6 +35,8 @@ LARGEST_MOVE = 0.35
 # Closer than this to a run that is planned or under way, a run to raise the yield teaches next to nothing beside it.
 # [coded distance; another option of a choice is never close]
 APART = 0.15
+# Farther below the working recipe than this, nobody will work: what is learned there helps little. [percentage points]
+WORTH_KNOWING = 20.0
 # Score of settings that do not serve the purpose at all.
 NEVER = -1e6
 
@@ -348,8 +350,10 @@ def propose(
     elif purpose is Purpose.FIND_OUT:
 
         def score(rows: FloatArray) -> FloatArray:
-            # Information about the yield surface from one noisy run there: ½ ln(1 + σ²/s²).
-            return 0.5 * np.log1p(updated.predict(rows).variance / updated.noise_sd**2)
+            # Information about the yield surface from one noisy run there, ½ ln(1 + σ²/s²), as far as it is about
+            # settings that may come near the working recipe.
+            information = 0.5 * np.log1p(updated.predict(rows).variance / updated.noise_sd**2)
+            return np.asarray(information * updated.difference(working, rows).probability_above(-WORTH_KNOWING))
 
     else:
         saving = burden or hours_burden(space)
@@ -556,7 +560,7 @@ def _reason(
         unsure = f"(half of such runs between {forecast.low_50:.0f} and {forecast.high_50:.0f} %)"
         if history.pending:
             return f"Beside the runs planned or proposed already, the models learn most here {unsure}: {what}, {against}."
-        return f"The models are least sure here {unsure}, so this run teaches most: {what}, {against}."
+        return f"Of all that may come near the working recipe, the models are least sure here {unsure}: {what}, {against}."
     assert saving is not None
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
     cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"

@@ -14,7 +14,7 @@ from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
 from server.errors import ConflictError, InvalidInputError, NotReadyError
-from server.services import charges, checkpoints, courses, notebook, preparations, readings, runs, variables
+from server.services import charges, checkpoints, courses, notebook, order, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
@@ -206,6 +206,12 @@ def update_variable(variable_id: Id, data: VariableInput, session: WriteSession,
     return _variable(variables.update_variable(session, variable_id, data))
 
 
+@router.post("/variables/{variable_id}/up", tags=["variables"])
+def move_variable_up(variable_id: Id, session: WriteSession) -> VariableAnswer:
+    """Let a variable change places with the one before it."""
+    return _variable(order.move_variable_up(session, variable_id))
+
+
 @router.delete("/variables/{variable_id}", status_code=204, tags=["variables"])
 def delete_variable(variable_id: Id, session: WriteSession) -> Response:
     """Remove a variable with its settings."""
@@ -262,6 +268,12 @@ def update_material(material_id: Id, data: MaterialInput, session: WriteSession,
     row = questions.get_material(session, material_id)
     refuse_outdated(seen, charges.as_input(row), row.name)
     return _material(charges.update_material(session, material_id, data))
+
+
+@router.post("/materials/{material_id}/up", tags=["charge"])
+def move_material_up(material_id: Id, session: WriteSession) -> MaterialAnswer:
+    """Let a material change places with the one before it."""
+    return _material(order.move_material_up(session, material_id))
 
 
 @router.delete("/materials/{material_id}", status_code=204, tags=["charge"])

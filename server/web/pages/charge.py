@@ -18,6 +18,7 @@ from server.services.cautions import cautions_for
 from server.services.charges import DRIVING_ROLES, Charge, add_material, as_input, delete_material, make_charge, update_material
 from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
+from server.services.order import move_material_up
 from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
@@ -250,6 +251,11 @@ def change_material(request: Request, material_id: Id, form: Form, session: Writ
 @router.post("/materials/{material_id}/delete")
 def remove_material(material_id: Id, session: WriteSession) -> Response:
     return RedirectResponse(f"/preparations/{delete_material(session, material_id)}/charge", status_code=303)
+
+
+@router.post("/materials/{material_id}/up")
+def put_material_up(material_id: Id, session: WriteSession) -> Response:
+    return RedirectResponse(f"/preparations/{move_material_up(session, material_id).preparation_id}/charge", status_code=303)
 
 
 @router.get("/runs/{run_id}/bench-sheet")

@@ -84,6 +84,7 @@ class OverviewPage:
     unknowns: list[str]
     pending: list[RunView]
     message: str
+    has_days: bool
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
@@ -260,5 +261,6 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         unknowns=unknowns_of(analysis) if analysis.has_variables else [],
         pending=[r for r in analysis.runs if r.is_pending],
         message=request.query_params.get("note", "")[:MOST_NOTE],
+        has_days=any(r.row.made_on for r in analysis.runs),
     )
     return render(request, "preparations/show.html", page)

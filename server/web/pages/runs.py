@@ -22,6 +22,7 @@ from server.services.checkpoints import add_checkpoint, as_input, delete_checkpo
 from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
+from server.services.preparations import today
 from server.services.runs import (
     RunView,
     delete_run,
@@ -137,6 +138,9 @@ def _starting_values(space: Space, run: RunView | None) -> dict[str, str]:
         values["yield_percent"] = as_text(row.entered_yield_percent)
         if row.made_on is None and row.started_at is not None:
             values["made_on"] = row.started_at.astimezone().date().isoformat()
+        elif row.made_on is None and run.is_pending:
+            # A plan whose result is entered was most likely made today.
+            values["made_on"] = today().isoformat()
     return values
 
 

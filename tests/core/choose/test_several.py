@@ -34,7 +34,7 @@ from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, Space
 from server.core.space.variables import Role, Setting, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
-from tests.factories import bath, hold
+from tests.factories import agent, bath, hold
 
 PLAIN = Space((hold(), bath()))
 
@@ -156,6 +156,19 @@ def test_shorten_saves_what_it_is_asked_to_save() -> None:
     found = propose(h, fit_ladder(h.table), Purpose.SHORTEN, burden=cost)
     assert float(found.settings["bath"]) < 110.0
     assert "EUR of cost" in found.reason
+
+
+def test_finding_out_is_about_settings_where_one_would_work() -> None:
+    # The models know least about the agent that gave 4 % once; nobody will use it, so nothing there is worth a day.
+    space = Space((hold(), bath(), agent("good", "bad")))
+    rows: list[dict[str, Setting]] = [
+        {"hold": h, "bath": t, "agent": "good"} for h in (1.0, 2.0, 3.0, 4.0) for t in (110.0, 125.0, 140.0)
+    ]
+    yields = [hill(r) for r in rows]
+    h = history([*rows, {"hold": 2.0, "bath": 120.0, "agent": "bad"}], [*yields, 4.0], space)
+    found = propose(h, fit_ladder(h.table), Purpose.FIND_OUT)
+    assert found.settings["agent"] == "good"
+    assert found.reason.startswith("Of all that may come near the working recipe, the models are least sure here")
 
 
 def test_greedy_covers_what_single_best_columns_would_not() -> None:
