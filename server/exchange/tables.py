@@ -1,4 +1,4 @@
-"""Tables in files: CSV, text with columns, XLSX, XLS and ODS in; CSV out.
+"""Tables in files: CSV, text with columns, XLSX, XLS and ODS in; CSV and XLSX out.
 
 Cells are text throughout; what they mean is decided by services. Row numbers are the
 file's own, so blank rows stay.
@@ -14,7 +14,7 @@ import subprocess
 import sys
 import zipfile
 import zlib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -282,6 +282,32 @@ def write_csv(rows: Sequence[Sequence[str]], *, for_spreadsheets: bool = False) 
     writer = csv.writer(out)
     for row in rows:
         writer.writerow([_harmless(cell) if for_spreadsheets else cell for cell in row])
+    return out.getvalue()
+
+
+def write_workbook(rows: Sequence[Sequence[str]], numeric: Collection[int]) -> bytes:
+    """Write rows as a workbook (XLSX), headings first; a spreadsheet of any language reads its numbers.
+
+    Parameters
+    ----------
+    numeric : collection of int
+        Columns, from 0, whose cells are numbers; all others stay text, formulas never run.
+    """
+    # Imported here: most pages need no workbook.
+    import xlsxwriter
+
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}) as book:
+        sheet = book.add_worksheet("runs")
+        sheet.freeze_panes(1, 1)
+        for k, row in enumerate(rows):
+            for j, cell in enumerate(row):
+                if k and j in numeric and cell:
+                    sheet.write_number(k, j, float(cell))
+                elif cell:
+                    sheet.write_string(k, j, cell)
+        for j in range(len(rows[0]) if rows else 0):
+            sheet.set_column(j, j, min(max(len(row[j]) for row in rows) + 2, 40))
     return out.getvalue()
 
 

@@ -684,6 +684,16 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
     return [headings, *(_line(run, variables) for run in view_runs(session, preparation))]
 
 
+def numeric_columns(session: Session, preparation_id: int) -> set[int]:
+    """Columns of ``runs_as_table``, from 0, that hold numbers."""
+    variables = space_of(questions.list_variables(session, preparation_id), []).variables
+    headings = runs_as_table(session, preparation_id)[0]
+    units = {f"{label} / {unit}" for label, unit in MEANINGS.values() if unit}
+    named = {"run number", "standard uncertainty of the yield / points"} | units
+    settings = {2 + k for k, v in enumerate(variables) if not v.is_choice}
+    return settings | {j for j, heading in enumerate(headings) if heading in named and not 2 <= j < 2 + len(variables)}
+
+
 def _line(view: RunView, variables: Sequence[Variable]) -> list[str]:
     run = view.row
     is_finished = run.state == "finished"

@@ -10,7 +10,15 @@ import pytest
 import xlsxwriter
 
 from server.errors import InvalidInputError
-from server.exchange.tables import MOST_FILE_BYTES, MOST_UNPACKED_BYTES, read_file, read_kept, read_text, write_csv
+from server.exchange.tables import (
+    MOST_FILE_BYTES,
+    MOST_UNPACKED_BYTES,
+    read_file,
+    read_kept,
+    read_text,
+    write_csv,
+    write_workbook,
+)
 
 TABLE = [["hold / h", "yield", "notes"], ["1.5", "61.2", "brown, smelly"], ["2", "66", 'said "ok"']]
 
@@ -205,3 +213,15 @@ def test_a_workbook_that_would_take_all_memory_stops_only_its_reader(folder: str
             target.writestr(name.replace("worksheets/", f"{folder}/"), text)
     with pytest.raises(InvalidInputError, match="more memory or time than a table of runs should"):
         read_file(packed.getvalue())
+
+
+def test_a_written_workbook_has_numbers_as_numbers_and_runs_no_formula() -> None:
+    rows = [["run", "hold / h", "lot"], ["1", "1.25", "0012"], ["2", "", "=1+1"]]
+    content = write_workbook(rows, {0, 1})
+    assert read_file(content).rows == rows
+    with zipfile.ZipFile(io.BytesIO(content)) as packed:
+        sheet = packed.read("xl/worksheets/sheet1.xml").decode()
+    # Numbers carry no type and stand in the sheet itself; text is of the type s (ECMA-376, part 1, 18.18.11).
+    assert '<c r="B2"><v>1.25</v></c>' in sheet
+    assert re.search(r'<c r="C2"[^>]* t="s">', sheet)
+    assert "<f>" not in sheet

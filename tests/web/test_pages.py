@@ -10,6 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from server.errors import NotReadyError
+from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
 from server.services.demo import load_demo
@@ -1572,3 +1573,18 @@ def test_days_stand_in_the_table_and_today_is_offered(ready: TestClient) -> None
     assert re.search(rf'name="made_on" value="{today}"', ready.get("/runs/3/edit").text)
     # A run that was entered without a day was made on some other one.
     assert re.search(r'name="made_on" value=""', ready.get("/runs/1/edit").text)
+
+
+def test_all_runs_are_a_spreadsheet_that_comes_back(ready: TestClient) -> None:
+    enter(ready, notes="a; b", lot="0012", made_on="2026-03-02", product_mass_g="7.1234")
+    answer = ready.get("/preparations/1/runs.xlsx")
+    assert answer.status_code == 200
+    table = read_file(answer.content).rows
+    as_text = runs_csv_rows(ready)
+    assert table == as_text
+    again = ready.post(IMPORT, data={"action": "read"}, files={"file": ("runs.xlsx", answer.content)})
+    assert "looks the same as run 1" in again.text
+
+
+def runs_csv_rows(client: TestClient) -> list[list[str]]:
+    return read_text(client.get("/preparations/1/runs.csv").text)

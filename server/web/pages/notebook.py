@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from server.errors import InvalidInputError
-from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv
+from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv, write_workbook
 from server.services.headings import meanings_for
 from server.services.inputs import MOST_CHARACTERS, NotebookInput, validated
 from server.services.notebook import (
@@ -24,6 +24,7 @@ from server.services.notebook import (
     columns_of_numbers,
     import_runs,
     look_at,
+    numeric_columns,
     runs_as_table,
 )
 from server.services.words import setting_text
@@ -129,6 +130,15 @@ def download_runs(preparation_id: Id, session: ReadSession) -> Response:
     # The mark in front tells spreadsheets that this is UTF-8.
     text = "\ufeff" + write_csv(runs_as_table(session, preparation_id), for_spreadsheets=True)
     return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+@router.get("/preparations/{preparation_id}/runs.xlsx")
+def download_workbook(preparation_id: Id, session: ReadSession) -> Response:
+    name = questions.get_preparation(session, preparation_id).name
+    headers = {"Content-Disposition": f"attachment; filename=\"runs.xlsx\"; filename*=UTF-8''{quote(name)}%20runs.xlsx"}
+    content = write_workbook(runs_as_table(session, preparation_id), numeric_columns(session, preparation_id))
+    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+    return Response(content, media_type=kind, headers=headers)
 
 
 def _read(form: RawForm) -> _Posted:
