@@ -10,7 +10,7 @@ from server.core.space.variables import FloatArray
 # The models' ranges reach as far up as down, but yields fall more easily than they rise, and whoever looks for the largest
 # gain finds where models are too hopeful: what lies above their mean counts as this many times too far away from it.
 # From simulated preparations (``tests.bench.chances``): with it, chances come true about as often as they say, at gains of
-# 0.5 to 4 points and for one run as for five; without it, half as often and less.
+# 0.5 to 4 points and for one run as for five, or somewhat less often; without it, half as often and less.
 UPSIDE_TOO_WIDE = 1.5
 
 
