@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -422,26 +422,22 @@ def delete_material(session: Session, material_id: int) -> int:
         Where a run has an amount of it noted as weighed, on which its theoretical yield rests, or a checkpoint of it.
     """
     row = questions.get_material(session, material_id)
-    recovered = {c.run_id for c in questions.list_all_checkpoints(session, row.preparation_id) if c.material_id == row.id}
-    if recovered:
-        numbers = sorted(run.number for run in questions.list_runs(session, row.preparation_id) if run.id in recovered)
-        message = (
-            f"What was recovered of {row.name} is a checkpoint of run {', '.join(map(str, numbers))}. "
-            "Remove it there first, or keep the line with an amount of 0."
-        )
-        raise InvalidInputError({"form": message})
-    weighed = {w.run_id for w in questions.list_weighed(session, row.preparation_id) if w.material_id == row.id}
-    if weighed:
-        numbers = sorted(run.number for run in questions.list_runs(session, row.preparation_id) if run.id in weighed)
-        message = (
-            f"What was weighed of {row.name} is noted in run {', '.join(map(str, numbers))}, and would be lost. "
-            "Empty it there first, or keep the line with an amount of 0."
-        )
-        raise InvalidInputError({"form": message})
+    keeps = "or keep the line with an amount of 0."
+    if recovered := {c.run_id for c in questions.list_all_checkpoints(session, row.preparation_id) if c.material_id == row.id}:
+        where = f"is a checkpoint of {_named_runs(session, row.preparation_id, recovered)}"
+        raise InvalidInputError({"form": f"What was recovered of {row.name} {where}. Remove it there first, {keeps}"})
+    if weighed := {w.run_id for w in questions.list_weighed(session, row.preparation_id) if w.material_id == row.id}:
+        where = f"is noted in {_named_runs(session, row.preparation_id, weighed)}, and would be lost"
+        raise InvalidInputError({"form": f"What was weighed of {row.name} {where}. Empty it there first, {keeps}"})
     log_change(session, row.preparation_id, f"material {row.name} removed", before=row.model_dump(mode="json"))
     session.delete(row)
     session.commit()
     return row.preparation_id
+
+
+def _named_runs(session: Session, preparation_id: int, run_ids: Collection[int]) -> str:
+    numbers = sorted(run.number for run in questions.list_runs(session, preparation_id) if run.id in run_ids)
+    return f"run {', '.join(map(str, numbers))}"
 
 
 def as_input(row: MaterialRow) -> MaterialInput:
