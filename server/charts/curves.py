@@ -97,11 +97,15 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float]]) -> dict[
             hoverinfo="skip",
         )
     )
+    # Runs that lie on one another share their words.
+    places: dict[tuple[float, float], list[float]] = {}
+    for first, second, value in runs:
+        places.setdefault((round(first, 9), round(second, 9)), []).append(value)
     figure.add_trace(
         go.Scatter(
-            x=[r[0] for r in runs],
-            y=[r[1] for r in runs],
-            text=[f"{r[2]:.0f}" for r in runs],
+            x=[place[0] for place in places],
+            y=[place[1] for place in places],
+            text=[", ".join(f"{value:.0f}" for value in values) for values in places.values()],
             mode="markers+text",
             textposition="top center",
             marker={"symbol": "circle", "size": 9, "color": INK},

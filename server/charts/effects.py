@@ -43,4 +43,8 @@ def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
     figure.add_vline(x=0, line={"color": INK, "width": 1})
     result = styled(figure, x_title="change / points", y_title="", height=110 + 62 * max(len(shown), 1))
     result["layout"]["yaxis"].update(autorange="reversed")
+    # A little room, so that the ends of the bars are seen.
+    ends = [0.0, *(float(x) for e in shown for x in (e.low_90, e.high_90) if x is not None)]
+    room = 0.06 * max(max(ends) - min(ends), 1.0)
+    result["layout"]["xaxis"].update(range=[min(ends) - room, max(ends) + room])
     return result

@@ -7,7 +7,9 @@ from sqlmodel import Session
 from server.core.chemistry.balance import GAIN
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.charges import as_bottled
 from server.services.inputs import CheckpointInput
+from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
 from server.services.runs import view_run
 from server.services.stages import said_order
@@ -101,6 +103,23 @@ def _place(session: Session, run: RunRow, row: CheckpointRow) -> None:
         one.position = position
 
 
+def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str, float] | None:
+    """Name and mass of what may have come back, the compound alone, as weighed or else as planned. [g]"""
+    preparation, view = view_run(session, int(run.id or 0))
+    chemistry = chemistry_of(session, preparation, view)
+    if chemistry.charge is None:
+        return None
+    limiting = chemistry.charge.theory.limiting.key if chemistry.charge.theory else ""
+    key = limiting if material_id is None else str(material_id)
+    line = next((line for line in chemistry.charge.lines if line.material.key == key), None)
+    if line is None:
+        return None
+    note = chemistry.weighed.get(int(key))
+    mass = note.mass_g if note is not None and note.mass_g is not None else line.mass_g
+    content = as_bottled(line.material, note)
+    return None if mass is None else (line.material.name, mass * content.purity * (1.0 - content.water))
+
+
 def _check(session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None) -> None:
     """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much."""
     messages: dict[str, str] = {}
@@ -111,6 +130,13 @@ def _check(session: Session, run: RunRow, data: CheckpointInput, before: Checkpo
     known = {m.id for m in questions.list_materials(session, run.preparation_id)}
     if data.material_id is not None and data.material_id not in known:
         messages["material_id"] = "This material is not there (any more)."
+    if not messages and data.kind == "recovered":
+        put_in = _put_in(session, run, data.material_id)
+        if put_in is not None and _holds(data) > put_in[1] * (1 + 1e-9):
+            name, mass = put_in
+            messages["mass_g"] = (
+                f"{_holds(data):.4g} g of {name} came back, but only {mass:.4g} g were put in. Correct one of them."
+            )
     if messages:
         raise InvalidInputError(messages)
     if data.kind != "product" or (before is not None and _holds(data) <= _holds(before) and before.kind == "product"):

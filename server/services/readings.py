@@ -196,7 +196,7 @@ def _read_moment(text: str, day: date, zone: tzinfo) -> datetime:
 
 def _series(key: str) -> Series:
     if key not in SERIES:
-        raise InvalidInputError({"series": "Choose one of those offered."})
+        raise InvalidInputError({"series": f"Choose one of {', '.join(SERIES)}."})
     return SERIES[key]
 
 

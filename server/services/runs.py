@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlmodel import Session
 
+from server.core.chemistry.charge import AmountKind
 from server.core.chemistry.yields import (
     ABOVE_100_REASONS,
     Quantity,
@@ -701,6 +702,13 @@ def _has_no_amount(material: MaterialRow, note: WeighedRow | None) -> bool:
     return bool(bottled.concentration) and not bottled.density
 
 
+def _volume_tells_nothing(material: MaterialRow, note: WeighedRow | None) -> bool:
+    """Whether a volume says nothing about the amount of what is given in moles: no solution, and no density."""
+    bottled = as_bottled(material_of(material), note)
+    in_moles = bottled.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
+    return in_moles and not bottled.concentration and not bottled.density
+
+
 def note_weighed(
     session: Session,
     run_id: int,
@@ -732,6 +740,9 @@ def note_weighed(
         elif mass is not None and volume is None and _has_no_amount(material, existing.get(material_id)):
             words = "Note the volume of this solution, or enter its density with the material: no amount follows from the mass."
             messages[f"mass_{material_id}"] = words
+        elif volume is not None and mass is None and _volume_tells_nothing(material, existing.get(material_id)):
+            words = "No amount follows from this volume: note the mass, or enter the density with the material."
+            messages[f"volume_{material_id}"] = words
         for value, prefix in ((mass, "mass"), (volume, "volume")):
             if value is not None and value < 0:
                 messages[f"{prefix}_{material_id}"] = "An amount cannot be below 0."

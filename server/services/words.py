@@ -84,7 +84,7 @@ def portions_text(line: ChargeLine) -> str:
 def window_text(w: VariableWindow) -> str:
     """The window of one variable in words.
 
-    A window that is narrower than half a step on both sides is no leeway at all.
+    A window that is narrower than a tenth of a step on both sides is no leeway at all.
     """
     if w.variable.is_choice:
         if not w.keeps:
@@ -93,8 +93,8 @@ def window_text(w: VariableWindow) -> str:
     low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
     if w.variable.role is Role.COUNT:
         low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)
-    half = 0.5 * w.variable.working_step
-    if setting - low < half and high - setting < half:
+    grain = 0.1 * w.variable.working_step
+    if setting - low < grain and high - setting < grain:
         return NO_OTHER_NUMBER if w.variable.role is Role.COUNT else NO_LEEWAY
     # A tenth of a step is fine enough; rounded inwards, but never past the setting.
     decimals = max(0, math.ceil(-math.log10(0.1 * w.variable.working_step)))

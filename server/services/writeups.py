@@ -223,6 +223,7 @@ def _gave(analysis: Analysis) -> list[Content]:
             "scale_mol": r.row.scale_mol,
             "mass_g": r.row.product_mass_g,
             "purity_percent": r.row.purity_percent,
+            "residual_percent": r.row.residual_percent,
             "percent": round(r.run_yield.percent, 1),
             "u": float(f"{r.run_yield.u:.2g}"),
         }
@@ -284,8 +285,11 @@ def gave_sentences(content: Content) -> list[str]:
         scale = f" at {run['scale_mol']:.4g} mol" if run["scale_mol"] else ""
         mass = f"{run['mass_g']:.5g} g of product, " if run["mass_g"] is not None else ""
         purity = f"{run['purity_percent']:g} % pure, " if run["purity_percent"] is not None else ""
+        residual = f"with {run['residual_percent']:g} % solvent and water, " if run.get("residual_percent") else ""
+        if run["mass_g"] is not None and run["purity_percent"] is None:
+            purity = "counted as pure, "
         spread = f" ± {run['u']:g} points (standard uncertainty)" if run["u"] else ""
-        out.append(f"Run {run['number']}{scale} gave {mass}{purity}a yield of {run['percent']:.1f} %{spread}.")
+        out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}.")
     return out
 
 

@@ -289,6 +289,18 @@ def test_a_draft_that_was_given_up_or_is_of_another_database_does_not_come_back(
     expect(page.get_by_label("Product mass")).to_have_value("")
 
 
+def test_the_pages_of_a_preparation_stand_in_one_line_on_a_phone(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/charge")
+    rail = page.locator(".rail ul").bounding_box()
+    here = page.locator(".rail [aria-current]").bounding_box()
+    assert rail is not None
+    assert here is not None
+    assert rail["height"] < 70
+    # The name of this page is in sight, wherever it stands in the line.
+    assert here["x"] >= 0
+    assert here["x"] + here["width"] <= page.evaluate("window.innerWidth")
+
+
 def test_a_comma_before_three_digits_is_settled_by_one_tap(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     mass = page.get_by_label("Product mass")

@@ -648,3 +648,29 @@ def test_a_material_of_which_something_was_recovered_stays(
     add_checkpoint(session, int(run.id or 0), data)
     with pytest.raises(InvalidInputError, match=r"What was recovered of acid is a checkpoint of run 1\."):
         delete_material(session, charged["acid"])
+
+
+def test_no_more_comes_back_than_was_put_in(session: Session, preparation: PreparationRow, charged: dict[str, int]) -> None:
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    run = record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+
+    def back(mass: float, material: str | None) -> CheckpointInput:
+        key = charged[material] if material else None
+        return CheckpointInput(name="back", stage="work_up", kind="recovered", material_id=key, mass_g=mass, purity_percent=90)
+
+    # Planned: 0.2 mol of alcohol, 88.150 g/mol, and 0.4 mol of acid, 60.052 g/mol.
+    for material, most in ((None, 17.63 / 0.9), ("acid", 24.0208 / 0.9)):
+        with pytest.raises(InvalidInputError, match="came back, but only"):
+            add_checkpoint(session, int(run.id or 0), back(most + 0.01, material))
+        add_checkpoint(session, int(run.id or 0), back(most - 0.01, material))
+
+
+def test_a_volume_from_which_no_amount_follows_is_sent_back(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    run = record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=5)
+    with pytest.raises(InvalidInputError, match="note the mass, or enter the density") as refused:
+        note_weighed(session, int(run.id or 0), {charged["alcohol"]: (None, 20.0), charged["acid"]: (None, 23.0)})
+    # The acid has a density.
+    assert set(refused.value.messages) == {f"volume_{charged['alcohol']}"}

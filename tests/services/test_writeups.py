@@ -78,6 +78,9 @@ def test_it_says_what_the_runs_of_the_recipe_gave(session: Session, ester: Analy
         line = next(line for line in text.splitlines() if line.startswith(f"- Run {run.number} "))
         assert f"gave {row.product_mass_g:g} g of product, {row.purity_percent:g} % pure, a yield of {percent:.1f} %" in line
         assert float(line.split("± ")[1].split()[0]) == pytest.approx(u, rel=0.06)
+    # What was in the product beside it is said, or its figures do not give the yield.
+    wet = {**content, "gave": [{**content["gave"][0], "purity_percent": None, "residual_percent": 2.0}]}
+    assert " g of product, counted as pure, with 2 % solvent and water, a yield of" in as_markdown(wet, None)
     # What was kept before runs were named stays readable.
     older = {key: value for key, value in content.items() if key != "gave"}
     assert "gave" not in as_markdown(older, 1)

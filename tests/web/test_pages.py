@@ -1547,17 +1547,16 @@ def test_all_digits_of_a_mass_are_in_the_table(ready: TestClient) -> None:
     assert "1523.4567" in ready.get("/preparations/1/runs.csv").text
 
 
-def test_lines_can_change_places(ready: TestClient) -> None:
+def test_lines_of_the_charge_can_change_places(ready: TestClient) -> None:
     for name in ("alcohol", "acid"):
         ready.post("/preparations/1/materials", data={"name": name, "role": "reagent", "amount_kind": "mass", "amount": "1"})
-    assert ready.post("/materials/2/up").status_code == 200
-    assert [m["name"] for m in ready.get("/api/v1/preparations/1/materials").json()] == ["acid", "alcohol"]
-    page = ready.post("/variables/3/up")
-    assert page.text.index(">agent<") < page.text.index(">bath<")
-    assert ready.post("/api/v1/variables/3/up").json()["name"] == "agent"
+    page = ready.post("/materials/2/up")
+    assert str(page.url).endswith("/charge#material-2")
+    assert 'id="material-2"' in page.text
     # The first one stays where it is.
-    ready.post("/variables/3/up")
-    assert [v["name"] for v in ready.get("/api/v1/preparations/1/variables").json()] == ["agent", "hold", "bath"]
+    for _ in range(2):
+        assert ready.post("/api/v1/materials/2/up").json()["name"] == "acid"
+    assert [m["name"] for m in ready.get("/api/v1/preparations/1/materials").json()] == ["acid", "alcohol"]
     assert ready.post("/api/v1/materials/99/up").status_code == 404
 
 
@@ -1588,3 +1587,33 @@ def test_all_runs_are_a_spreadsheet_that_comes_back(ready: TestClient) -> None:
 
 def runs_csv_rows(client: TestClient) -> list[list[str]]:
     return read_text(client.get("/preparations/1/runs.csv").text)
+
+
+def test_one_proposal_and_several_are_the_same(ready: TestClient) -> None:
+    ready.post("/preparations/1", data={**PREPARATION, "allowed_loss": "6"})
+    for hold, bath, mass in (
+        ("1", "110", "5.0"),
+        ("2", "120", "6.4"),
+        ("3", "130", "7.1"),
+        ("5", "125", "7.3"),
+        ("4", "140", "7.2"),
+    ):
+        enter(ready, setting_1=hold, setting_2=bath, product_mass_g=mass)
+    for purpose in ("raise", "shorten", "find_out", "repeat"):
+        one = ready.get(f"/api/v1/preparations/1/proposal?purpose={purpose}").json()
+        assert [one] == ready.get(f"/api/v1/preparations/1/proposals?purpose={purpose}").json()
+    wrong = ready.get("/api/v1/preparations/1/proposals?purpose=shorten&saving=holds")
+    assert wrong.status_code == 422
+    assert "Choose one of hours" in wrong.text
+
+
+def test_a_typed_yield_has_no_known_uncertainty(ready: TestClient) -> None:
+    enter(ready, product_mass_g="", yield_percent="77")
+    enter(ready)
+    enter(ready, purity_percent="98")
+    typed, plain, pure = ready.get("/api/v1/preparations/1/runs").json()
+    assert typed["yield_u"] is None
+    assert plain["yield_u"] > 0
+    words = "the purity was not noted and counts as 100 % exactly"
+    assert [words in ready.get(f"/runs/{k}").text for k in (1, 2, 3)] == [False, True, False]
+    assert pure["yield_u"] > 0

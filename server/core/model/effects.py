@@ -107,7 +107,7 @@ def _effect(
     if partners:
         together = listed(partners)
         sentence = (
-            f"{v.name}: cannot be told apart from {together}, because they moved together, or nearly so, "
+            f"{v.name}: cannot be told apart from {together}, because {moved_words(len(partners) + 1)}, or nearly so, "
             f"in the {table.n_runs} runs. A run that moves them against each other would settle it."
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
@@ -133,6 +133,11 @@ def _effect(
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def moved_words(count: int) -> str:
+    """How variables moved that cannot be told apart."""
+    return "they moved together" if count == 2 else "they moved together or follow from one another"
 
 
 def _rests_on_failures(table: RunTable, column: int, levels: tuple[float, float]) -> bool:

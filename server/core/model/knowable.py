@@ -91,9 +91,14 @@ def what_is_knowable(table: RunTable) -> Knowable:
     centred columns has r² ≥ ``TOGETHER_R2``. Three or more did (the parts of a mixture
     do) where that of one with several others has it, adjusted for the number of columns
     (R² adjusted = 1 − (1 − R²)(n − 1)/(n − 1 − k)). Groups are the connected components.
+    Failed runs do not count here, as they do not in effects, unless a variable moved in them alone.
     """
-    blocks = design_columns(table)
-    moved = [j for j, b in enumerate(blocks) if b.shape[1]]
+    every = design_columns(table)
+    moved = [j for j, b in enumerate(every) if b.shape[1]]
+    usual = table.without_failures()
+    judged, blocks = usual, design_columns(usual)
+    if any(blocks[j].shape[1] == 0 for j in moved):
+        judged, blocks = table, every
     parent = {j: j for j in moved}
 
     def root(j: int) -> int:
@@ -106,7 +111,7 @@ def what_is_knowable(table: RunTable) -> Knowable:
             if _canonical_r2(blocks[j], blocks[k]) >= TOGETHER_R2:
                 parent[root(k)] = root(j)
     # Repeats add runs, but nothing that could separate variables.
-    different = _different_settings(table, blocks) if moved else blocks
+    different = _different_settings(judged, blocks) if moved else blocks
     for j in moved:
         if all(root(k) != root(j) for k in moved if k != j):
             for k in _dependence(different, j, [k for k in moved if k != j]):
@@ -115,11 +120,11 @@ def what_is_knowable(table: RunTable) -> Knowable:
     for j in moved:
         groups.setdefault(root(j), []).append(j)
     together = tuple(tuple(g) for g in groups.values() if len(g) > 1)
-    joined = np.hstack([blocks[j] for j in moved]) if moved else np.empty((table.n_runs, 0))
+    joined = np.hstack([every[j] for j in moved]) if moved else np.empty((table.n_runs, 0))
     rank = int(np.linalg.matrix_rank(joined, tol=1e-6 * max(1.0, float(np.abs(joined).max(initial=0.0))))) if joined.size else 0
     labels = table.groups()
     n_repeats = table.n_runs - len(np.unique(labels))
-    never = tuple(j for j, b in enumerate(blocks) if b.shape[1] == 0)
+    never = tuple(j for j, b in enumerate(every) if b.shape[1] == 0)
     return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats)
 
 

@@ -100,7 +100,9 @@ class RunAnswer(Answer):
     outcome: str
     settings: dict[str, float | str]
     yield_percent: float | None
-    yield_u: float | None = Field(description="Standard uncertainty of the yield. [percentage points]")
+    yield_u: float | None = Field(
+        description="Standard uncertainty of the yield; null where the yield itself was typed. [percentage points]"
+    )
     entered_yield_percent: float | None
     product_mass_g: float | None
     product_mass_u_g: float | None

@@ -122,7 +122,7 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         outcome=row.outcome,
         settings=_named(analysis, view.settings),
         yield_percent=view.percent,
-        yield_u=view.run_yield.u if view.run_yield else None,
+        yield_u=view.run_yield.u if view.run_yield and view.run_yield.budget else None,
         entered_yield_percent=row.entered_yield_percent,
         product_mass_g=row.product_mass_g,
         product_mass_u_g=row.product_mass_u_g,
@@ -204,12 +204,6 @@ def update_variable(variable_id: Id, data: VariableInput, session: WriteSession,
     row = questions.get_variable(session, variable_id)
     refuse_outdated(seen, variables.as_input(row), row.name)
     return _variable(variables.update_variable(session, variable_id, data))
-
-
-@router.post("/variables/{variable_id}/up", tags=["variables"])
-def move_variable_up(variable_id: Id, session: WriteSession) -> VariableAnswer:
-    """Let a variable change places with the one before it."""
-    return _variable(order.move_variable_up(session, variable_id))
 
 
 @router.delete("/variables/{variable_id}", status_code=204, tags=["variables"])
@@ -421,10 +415,9 @@ def delete_checkpoint(checkpoint_id: Id, session: WriteSession) -> Response:
 
 
 @router.post("/runs/{run_id}/checkpoints", status_code=201, tags=["runs"])
-def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> RunAnswer:
+def add_checkpoint(run_id: Id, data: CheckpointInput, session: WriteSession) -> CheckpointAnswer:
     """Add a checkpoint to a run, behind those of its stage and of earlier ones."""
-    checkpoints.add_checkpoint(session, run_id, data)
-    return _run_by_id(session, run_id)
+    return _checkpoint(checkpoints.add_checkpoint(session, run_id, data))
 
 
 @router.get("/runs/{run_id}/weighed", tags=["runs"])
@@ -652,10 +645,11 @@ def _stretch(analysis: Analysis, s: Stretch) -> StretchAnswer:
 
 
 @router.get("/preparations/{preparation_id}/proposal", tags=["answers"])
-def get_proposal(preparation_id: Id, session: ReadSession, purpose: Purpose = Purpose.RAISE) -> ProposalAnswer:
-    """Propose the next run; stores nothing."""
-    analysis = analyse(session, preparation_id)
-    return _proposal(analysis, analysis.proposal(purpose))
+def get_proposal(
+    preparation_id: Id, session: ReadSession, purpose: Purpose = Purpose.RAISE, saving: str = HOURS
+) -> ProposalAnswer:
+    """Propose the next run; stores nothing. ``saving`` is as for several."""
+    return get_proposals(preparation_id, session, purpose, 1, saving)[0]
 
 
 @router.post("/preparations/{preparation_id}/forecast", tags=["answers"])
@@ -692,7 +686,10 @@ def get_proposals(
 ) -> list[ProposalAnswer]:
     """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten."""
     analysis = analyse(session, preparation_id)
-    burden = Decisions(session, analysis).burden(saving, purpose)
+    decisions = Decisions(session, analysis)
+    if purpose is Purpose.SHORTEN and saving not in (HOURS, COST, *decisions.savings):
+        raise InvalidInputError({"saving": f"Choose one of {', '.join(decisions.savings) or HOURS}."})
+    burden = decisions.burden(saving, purpose)
     return [_proposal(analysis, p) for p in analysis.proposals(purpose, count, burden)]
 
 

@@ -255,7 +255,8 @@ def remove_material(material_id: Id, session: WriteSession) -> Response:
 
 @router.post("/materials/{material_id}/up")
 def put_material_up(material_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/preparations/{move_material_up(session, material_id).preparation_id}/charge", status_code=303)
+    row = move_material_up(session, material_id)
+    return RedirectResponse(f"/preparations/{row.preparation_id}/charge#material-{row.id}", status_code=303)
 
 
 @router.get("/runs/{run_id}/bench-sheet")

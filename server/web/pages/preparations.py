@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from server.charts.runs import RunPoint, yield_over_runs
 from server.core.chemistry.formula import smiles_available
 from server.core.choose.proposal import Proposal
-from server.core.model.effects import Effect, listed
+from server.core.model.effects import Effect, listed, moved_words
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.inputs import PreparationInput, validated
@@ -178,6 +178,8 @@ def runs_figure(analysis: Analysis) -> Figure | None:
         text += f" The best is run {best.number} with {show_percent(best.percent)}; the pale stair is the best so far."
         if preparation.aim_percent is not None:
             text += f" The aim is {preparation.aim_percent:g} %."
+    if any(p.kind == "forecast" for p in points):
+        text += " Dotted bars: nine in ten results of a planned run are expected there."
     return Figure("yield-over-runs", text, data)
 
 
@@ -207,7 +209,7 @@ def unknowns_of(analysis: Analysis) -> list[str]:
         for group in known.together:
             words = listed([names[j] for j in group])
             out.append(
-                f"{words} moved together, or nearly so, in the {analysis.table.n_runs} runs: their effects cannot be told apart."
+                f"{words} cannot be told apart: in the {analysis.table.n_runs} runs {moved_words(len(group))}, or nearly so."
             )
         if known.never_moved:
             still = ", ".join(names[j] for j in known.never_moved)

@@ -15,7 +15,6 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import STAGE_WORDS, Role, Stage
 from server.errors import InvalidInputError
 from server.services.inputs import LimitInput, VariableInput, field_messages, validated
-from server.services.order import move_variable_up
 from server.services.runs import view_runs
 from server.services.spaces import rule_of, space_of
 from server.services.variables import add_limit, add_variable, as_input, delete_limit, delete_variable, update_variable
@@ -149,11 +148,6 @@ def change_variable(request: Request, variable_id: Id, form: Form, session: Writ
         return f"/preparations/{preparation.id}/setup"
 
     return submit(form, act, redraw)
-
-
-@router.post("/variables/{variable_id}/up")
-def put_variable_up(variable_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/preparations/{move_variable_up(session, variable_id).preparation_id}/setup", status_code=303)
 
 
 @router.post("/variables/{variable_id}/delete")

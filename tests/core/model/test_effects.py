@@ -34,6 +34,18 @@ def effects_of(rows: list[tuple[float, float, str]], yields: list[float]):
 TOGETHER = [(1.0, 110.0, "a"), (1.5, 115.0, "a"), (2.0, 120.0, "a"), (3.0, 130.0, "a"), (4.0, 140.0, "a")]
 
 
+def test_a_failed_run_does_not_tie_variables_together() -> None:
+    # Without the failed run hold and bath are a factorial; with it, far out in both, their squared correlation is 0.9.
+    rows = [(1.0, 110.0, "a"), (1.0, 112.0, "a"), (1.1, 110.0, "a"), (1.1, 112.0, "a"), (6.0, 150.0, "a")]
+    table = runs(rows, [50.0, 52.0, 51.0, 53.0, 3.0])
+    assert what_is_knowable(table).together == ((0, 1),)
+    failed = replace(table, failed=np.array([False, False, False, False, True]))
+    assert what_is_knowable(failed).together == ()
+    # What moved in the failed run alone is judged with it.
+    still = replace(runs([(1.0, 110.0, "a")] * 4 + [(6.0, 150.0, "a")], [50.0, 52.0, 51.0, 53.0, 3.0]), failed=failed.failed)
+    assert what_is_knowable(still).together == ((0, 1),)
+
+
 def test_variables_that_rose_together_cannot_be_told_apart() -> None:
     found = effects_of(TOGETHER, [50.0, 56.0, 61.0, 68.0, 74.0])
     assert found["hold"].evidence is Evidence.CANNOT_TELL
