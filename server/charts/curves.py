@@ -12,8 +12,15 @@ from server.charts.style import ACCENT, BAND, DEEP, INK, PAPER, QUIET, styled
 from server.core.model.curves import Curve, Pair
 
 
-def response_curve_figure(curve: Curve, run_values: Sequence[float | str], run_yields: Sequence[float]) -> dict[str, Any]:
-    """Draw the curve of one variable; ``run_values`` in its unit."""
+def _symbols(failed: Sequence[bool]) -> list[str]:
+    """Discs for runs, crosses for failed ones."""
+    return ["x" if one else "circle" for one in failed]
+
+
+def response_curve_figure(
+    curve: Curve, run_values: Sequence[float | str], run_yields: Sequence[float], failed: Sequence[bool]
+) -> dict[str, Any]:
+    """Draw the curve of one variable; ``run_values`` in its unit, ``failed`` says which runs did."""
     v = curve.variable
     figure = go.Figure()
     if v.is_choice:
@@ -60,7 +67,7 @@ def response_curve_figure(curve: Curve, run_values: Sequence[float | str], run_y
             x=list(run_values),
             y=list(run_yields),
             mode="markers",
-            marker={"symbol": "circle", "size": 8, "color": INK},
+            marker={"symbol": _symbols(failed), "size": 8, "color": INK},
             hovertemplate="run: %{x}, %{y:.1f} %<extra></extra>",
         )
     )
@@ -72,8 +79,11 @@ def response_curve_figure(curve: Curve, run_values: Sequence[float | str], run_y
     return drawn
 
 
-def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float]]) -> dict[str, Any]:
-    """Draw the expected yield over two variables; untested ground is hatched. ``runs`` are (first, second, yield)."""
+def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float, bool]]) -> dict[str, Any]:
+    """Draw the expected yield over two variables; untested ground is hatched.
+
+    ``runs`` are (first, second, yield, whether it failed).
+    """
     figure = go.Figure()
     figure.add_trace(
         go.Contour(
@@ -99,8 +109,11 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float]]) -> dict[
     )
     # Runs that lie on one another share their words.
     places: dict[tuple[float, float], list[float]] = {}
-    for first, second, value in runs:
-        places.setdefault((round(first, 9), round(second, 9)), []).append(value)
+    all_failed: dict[tuple[float, float], bool] = {}
+    for first, second, value, has_failed in runs:
+        place = round(first, 9), round(second, 9)
+        places.setdefault(place, []).append(value)
+        all_failed[place] = all_failed.get(place, True) and has_failed
     figure.add_trace(
         go.Scatter(
             x=[place[0] for place in places],
@@ -108,7 +121,7 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float]]) -> dict[
             text=[", ".join(f"{value:.0f}" for value in values) for values in places.values()],
             mode="markers+text",
             textposition="top center",
-            marker={"symbol": "circle", "size": 9, "color": INK},
+            marker={"symbol": _symbols(list(all_failed.values())), "size": 9, "color": INK},
             hoverinfo="skip",
         )
     )

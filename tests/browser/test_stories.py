@@ -337,7 +337,7 @@ def test_a_time_course_is_followed_live(demo: str, page: Page) -> None:
     page.locator("#i-series").select_option("volume")
     page.locator("#i-at_unit").select_option("min")
     rows = zip(range(40, 200, 20), (19.4, 24.3, 26.7, 28.6, 29.4, 30.2, 30.3, 30.8), strict=True)
-    page.locator("#f-rows").fill("\n".join(f"{t} {v}" for t, v in rows))
+    page.locator("#i-rows").fill("\n".join(f"{t} {v}" for t, v in rows))
     press(page, "Add these readings")
     expect(page.get_by_text("8 readings were added.")).to_be_visible()
     expect(page.get_by_text("95 % of the plateau is reached after").first).to_be_visible()

@@ -1,6 +1,7 @@
 """Pages through the HTTP client: what is shown, what is stored, what is refused."""
 
 import html
+import json
 import re
 import time
 from datetime import datetime
@@ -1617,3 +1618,23 @@ def test_a_typed_yield_has_no_known_uncertainty(ready: TestClient) -> None:
     words = "the purity was not noted and counts as 100 % exactly"
     assert [words in ready.get(f"/runs/{k}").text for k in (1, 2, 3)] == [False, True, False]
     assert pure["yield_u"] > 0
+
+
+def test_failed_runs_are_crosses_and_repeats_share_their_words(ready: TestClient) -> None:
+    for hold, bath, mass in (
+        ("1", "110", "5.0"),
+        ("2", "120", "6.4"),
+        ("2", "120", "6.6"),
+        ("5", "125", "7.3"),
+        ("4", "140", "7.2"),
+    ):
+        enter(ready, setting_1=hold, setting_2=bath, product_mass_g=mass)
+    enter(ready, setting_1="6", setting_2="150", product_mass_g="", outcome="failure")
+    figures = re.findall(
+        r'<script type="application/json"[^>]*>(.*?)</script>', ready.get("/preparations/1/effects").text, re.DOTALL
+    )
+    drawn = [trace for text in figures for trace in json.loads(text)["data"]]
+    curve = next(t for t in drawn if t.get("mode") == "markers" and len(t["y"]) == 6)
+    assert dict(zip(curve["y"], curve["marker"]["symbol"], strict=True))[0] == "x"
+    pair = next(t for t in drawn if t.get("mode") == "markers+text" and "64, 66" in t["text"])
+    assert [t for t, s in zip(pair["text"], pair["marker"]["symbol"], strict=True) if s == "x"] == ["0"]

@@ -84,7 +84,9 @@ def _curves(analysis: Analysis) -> list[CurveView]:
             f"({curve.mean[best]:.0f} %) within what was tried."
         )
         values = [r.settings[effect.key] for r in analysis.counting]
-        data = response_curve_figure(curve, [as_plot(v) for v in values], [float(r.percent or 0.0) for r in analysis.counting])
+        yields = [float(r.percent or 0.0) for r in analysis.counting]
+        failed = [r.row.outcome == "failure" for r in analysis.counting]
+        data = response_curve_figure(curve, [as_plot(v) for v in values], yields, failed)
         every = range(0, len(curve.mean), 5 if len(curve.mean) > _MOST_ROWS else 1)
         rows = [
             (curve.labels[k], float(curve.mean[k]), float(curve.low_90[k]), float(curve.high_90[k]), bool(curve.tried[k]))
@@ -115,7 +117,10 @@ def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
     a = first if first in numeric else ranked[0]
     b = second if second in numeric and second != a else next(key for key in ranked if key != a)
     pair = analysis.pair(numeric[a], numeric[b])
-    runs = [(float(r.settings[a]), float(r.settings[b]), float(r.percent or 0.0)) for r in analysis.counting]
+    runs = [
+        (float(r.settings[a]), float(r.settings[b]), float(r.percent or 0.0), r.row.outcome == "failure")
+        for r in analysis.counting
+    ]
     top = pair.mean.argmax()
     i, j = divmod(int(top), pair.mean.shape[1])
     share = 100.0 * float(pair.untested.mean())
