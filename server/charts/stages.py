@@ -46,7 +46,7 @@ def stage_recoveries(balance: MassBalance) -> dict[str, Any]:
     figure.update_layout(barmode="stack")
     result = styled(figure, x_title="product / g", y_title="", height=90 + 46 * len(labels))
     result["layout"]["yaxis"].update(autorange="reversed")
-    result["layout"]["xaxis"].update(range=[0, max(present) * 1.35])
+    result["layout"]["xaxis"].update(range=[0, max(present) * 1.6])
     return result
 
 
