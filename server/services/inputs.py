@@ -7,6 +7,7 @@ what is stored is checked by the service that acts.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -435,8 +436,18 @@ def field_messages(error: ValidationError) -> dict[str, str]:
     return found
 
 
-def validated(kind: Any, raw: dict[str, Any]) -> Any:
+def validated(
+    kind: Any, raw: dict[str, Any], further: Callable[[Any], None] | None = None, stand_in: Mapping[str, Any] | None = None
+) -> Any:
     """Validate raw values into an input class.
+
+    Parameters
+    ----------
+    further : callable or None
+        What else is checked of the input; where some fields cannot be read it is asked about the others, so that
+        all mistakes are told at once.
+    stand_in : mapping or None
+        Values that stand for needed fields which cannot be read, while the others are checked.
 
     Raises
     ------
@@ -446,4 +457,19 @@ def validated(kind: Any, raw: dict[str, Any]) -> Any:
     try:
         return kind.model_validate(raw)
     except ValidationError as error:
-        raise InvalidInputError(field_messages(error)) from error
+        messages = field_messages(error)
+        readable = {**(stand_in or {}), **{name: value for name, value in raw.items() if name not in messages}}
+        raise InvalidInputError({**further_messages(kind, readable, further), **messages}) from error
+
+
+def further_messages(kind: Any, raw: dict[str, Any], further: Callable[[Any], None] | None) -> dict[str, str]:
+    """What a check says of values that can be read; nothing where they make no input."""
+    if further is None:
+        return {}
+    try:
+        further(kind.model_validate(raw))
+    except ValidationError:
+        return {}
+    except InvalidInputError as error:
+        return error.messages
+    return {}

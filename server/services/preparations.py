@@ -45,7 +45,8 @@ def check_positive(value: float | None, field: str, what: str, messages: dict[st
         messages[field] = f"{what} must be more than 0; this is {value:g}."
 
 
-def _check(data: PreparationInput) -> None:
+def check_preparation(data: PreparationInput) -> None:
+    """Refuse values that cannot be; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     check_percent(data.aim_percent, "aim_percent", "An aim", messages)
     check_percent(data.literature_percent, "literature_percent", "A literature yield", messages)
@@ -110,7 +111,7 @@ def create_preparation(session: Session, data: PreparationInput) -> PreparationR
     InvalidInputError
         With a sentence per field; a name that is in use is refused.
     """
-    _check(data)
+    check_preparation(data)
     if questions.find_preparation_named(session, data.name):
         raise InvalidInputError({"name": f"There is a preparation named “{data.name}” already. Choose another name."})
     row = PreparationRow(name=data.name, created_at=now())
@@ -126,7 +127,7 @@ def create_preparation(session: Session, data: PreparationInput) -> PreparationR
 def update_preparation(session: Session, preparation_id: int, data: PreparationInput) -> PreparationRow:
     """Change a preparation; raises like ``create_preparation``, and NotFoundError."""
     row = questions.get_preparation(session, preparation_id)
-    _check(data)
+    check_preparation(data)
     same = questions.find_preparation_named(session, data.name)
     if same is not None and same.id != row.id:
         raise InvalidInputError({"name": f"There is a preparation named “{data.name}” already. Choose another name."})

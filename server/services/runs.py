@@ -248,7 +248,8 @@ def _add_plan(
     return run
 
 
-def _check_result(data: FinishedRunInput, has_theory: bool, stored_day: str | None) -> None:
+def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: str | None = None) -> None:
+    """Refuse results that cannot be; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     if data.yield_percent is not None and data.yield_percent < 0:
         messages["yield_percent"] = f"A yield of {data.yield_percent:g} % is below 0. Enter a value from 0 to 100."
@@ -356,7 +357,16 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     if run is not None:
         _check_revision(run, data.revision)
         data = _with_what_is_stored(run, data)
-    settings = read_settings(space, data.settings)
+    stored_day = run.made_on if run is not None else None
+    try:
+        settings = read_settings(space, data.settings)
+    except InvalidInputError as error:
+        # What is wrong with the result is told along with it.
+        try:
+            check_result(data, stored_day=stored_day)
+        except InvalidInputError as more:
+            raise InvalidInputError({**error.messages, **more.messages}) from error
+        raise
     materials = questions.list_materials(session, preparation_id)
     notes = weighed_of(session, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol
@@ -371,7 +381,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     if theory is not None and not theory.value > 0:
         message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
         raise InvalidInputError({"theoretical_yield_g": message})
-    _check_result(data, theory is not None, run.made_on if run is not None else None)
+    check_result(data, theory is not None, stored_day)
     broken = space.broken_limits(settings)
     if broken:
         question = "The run was really made with these settings"

@@ -1638,3 +1638,19 @@ def test_failed_runs_are_crosses_and_repeats_share_their_words(ready: TestClient
     assert dict(zip(curve["y"], curve["marker"]["symbol"], strict=True))[0] == "x"
     pair = next(t for t in drawn if t.get("mode") == "markers+text" and "64, 66" in t["text"])
     assert [t for t, s in zip(pair["text"], pair["marker"]["symbol"], strict=True) if s == "x"] == ["0"]
+
+
+def test_all_mistakes_of_a_form_are_told_at_once(ready: TestClient) -> None:
+    page = ready.post("/preparations", data={**PREPARATION, "name": "", "aim_percent": "150", "worthwhile_gain": "much"})
+    assert page.status_code == 422
+    for field in ("name", "aim_percent", "worthwhile_gain"):
+        assert f'<a href="#f-{field}">' in page.text
+    refused = enter(ready, setting_1="long", product_mass_g="-3", purity_percent="x", residual_percent="120")
+    assert refused.status_code == 422
+    # What cannot be read, and what is read but cannot be.
+    for field in ("product_mass_g", "purity_percent", "residual_percent"):
+        assert f'<a href="#f-{field}">' in refused.text
+    other = enter(ready, setting_1="long", product_mass_g="-3")
+    for field in ("setting_1", "product_mass_g"):
+        assert f'<a href="#f-{field}">' in other.text
+    assert stored_runs(ready) == 0

@@ -20,6 +20,7 @@ from server.services.inputs import PreparationInput, validated
 from server.services.preparations import (
     archive_preparation,
     as_input,
+    check_preparation,
     create_preparation,
     duplicate_preparation,
     update_preparation,
@@ -29,7 +30,7 @@ from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, as_text, check_seen, stamp, submit
+from server.web.forms import FormState, RawForm, as_text, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_kind, run_status
 from server.web.pages.work import waiting
 from server.web.rendering import render, show_percent
@@ -98,6 +99,11 @@ def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable
     return redraw
 
 
+def _read(form: RawForm) -> PreparationInput:
+    data: PreparationInput = validated(PreparationInput, form.only(_FIELDS), check_preparation, {"name": "unnamed"})
+    return data
+
+
 @router.get("/preparations/new")
 def new_preparation(request: Request) -> Response:
     defaults = {name: as_text(f.default) for name, f in PreparationInput.model_fields.items() if not f.is_required()}
@@ -107,7 +113,7 @@ def new_preparation(request: Request) -> Response:
 @router.post("/preparations")
 def create(request: Request, form: Form, session: WriteSession) -> Response:
     def act() -> str:
-        row = create_preparation(session, validated(PreparationInput, form.only(_FIELDS)))
+        row = create_preparation(session, _read(form))
         return f"/preparations/{row.id}/setup"
 
     return submit(form, act, _draw_form(request, None))
@@ -127,7 +133,7 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
     def act() -> str:
         check_seen(form, as_input(row), row.name)
         before = [getattr(row, field) for field in _THEORY_FIELDS]
-        update_preparation(session, preparation_id, validated(PreparationInput, form.only(_FIELDS)))
+        update_preparation(session, preparation_id, _read(form))
         kept = [] if before == [getattr(row, field) for field in _THEORY_FIELDS] else with_own_theory(session, preparation_id)
         return f"/preparations/{preparation_id}" + (f"?note={quote(_kept_words(kept))}" if kept else "")
 

@@ -25,6 +25,7 @@ from server.services.numbers import NumberTextError, read_optional_number
 from server.services.preparations import today
 from server.services.runs import (
     RunView,
+    check_result,
     delete_run,
     exclude_run,
     note_weighed,
@@ -156,7 +157,7 @@ def create_run(request: Request, preparation_id: Id, form: Form, session: WriteS
     preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        record_run(session, preparation_id, validated(FinishedRunInput, _raw_run(form, _RESULT_FIELDS)))
+        record_run(session, preparation_id, validated(FinishedRunInput, _raw_run(form, _RESULT_FIELDS), check_result))
         return f"/preparations/{preparation_id}#runs"
 
     return submit(form, act, _run_form(request, session, preparation, None, planning=False))
@@ -187,7 +188,8 @@ def update_run(request: Request, run_id: Id, form: Form, session: WriteSession) 
     preparation, run = view_run(session, run_id)
 
     def act() -> str:
-        data = validated(FinishedRunInput, {**_raw_run(form, _RESULT_FIELDS), "excluded_reason": run.row.excluded_reason})
+        raw = {**_raw_run(form, _RESULT_FIELDS), "excluded_reason": run.row.excluded_reason}
+        data = validated(FinishedRunInput, raw, check_result)
         record_run(session, int(preparation.id or 0), data, run_id=run_id)
         return f"/runs/{run_id}"
 
