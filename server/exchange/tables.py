@@ -38,7 +38,7 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 # Workbooks that are cut off, changed, protected by a password, or packed in another way.
 _DAMAGED = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError)
 # Longer names no spreadsheet program gives to a sheet.
-LONGEST_SHEET_NAME = 255
+_LONGEST_SHEET_NAME = 255
 _WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 
 # Cells of a sheet in XLSX, by their reference.
@@ -168,7 +168,7 @@ def _read_workbook(content: bytes, sheet: str) -> FileTable:
                 _check_extent(packed)
         except _DAMAGED as error:
             raise _unreadable(str(error)) from error
-    if len(sheet) > LONGEST_SHEET_NAME or not sheet.isprintable():
+    if len(sheet) > _LONGEST_SHEET_NAME or not sheet.isprintable():
         raise InvalidInputError({"sheet": "No sheet can have this name. Leave the name away, and the fullest sheet is read."})
     found = _read_apart(content, sheet)
     names = found["names"]

@@ -412,6 +412,22 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     return row
 
 
+def move_material_up(session: Session, material_id: int) -> MaterialRow:
+    """Let a material change places with the one before it; the first one stays. Raises NotFoundError."""
+    row = questions.get_material(session, material_id)
+    order = list(questions.list_materials(session, row.preparation_id))
+    place = next(k for k, one in enumerate(order) if one.id == row.id)
+    if not place:
+        return row
+    order[place - 1 : place + 1] = [row, order[place - 1]]
+    for position, one in enumerate(order, start=1):
+        one.position = position
+        session.add(one)
+    log_change(session, row.preparation_id, f"material {row.name} moved up")
+    session.commit()
+    return row
+
+
 def delete_material(session: Session, material_id: int) -> int:
     """Remove a line of the charge; return the preparation's id.
 

@@ -135,7 +135,7 @@ class Decisions:
         return offered
 
     def burden(self, saving: str, purpose: Purpose = Purpose.SHORTEN) -> Burden | None:
-        """The burden for a keyword of ``savings``; None without hold times.
+        """The burden for a keyword of ``savings``; that of hours for unknown keywords, None without hold times.
 
         Raises
         ------

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import date
 from typing import Annotated, Any, Literal
 
@@ -459,17 +460,17 @@ def validated(
     except ValidationError as error:
         messages = field_messages(error)
         readable = {**(stand_in or {}), **{name: value for name, value in raw.items() if name not in messages}}
-        raise InvalidInputError({**further_messages(kind, readable, further), **messages}) from error
+        if further is not None:
+            with suppress(ValidationError):
+                data = kind.model_validate(readable)
+                messages = {**messages_of(lambda: further(data)), **messages}
+        raise InvalidInputError(messages) from error
 
 
-def further_messages(kind: Any, raw: dict[str, Any], further: Callable[[Any], None] | None) -> dict[str, str]:
-    """What a check says of values that can be read; nothing where they make no input."""
-    if further is None:
-        return {}
+def messages_of(check: Callable[[], None]) -> dict[str, str]:
+    """What a check says, by field; nothing where all is well."""
     try:
-        further(kind.model_validate(raw))
-    except ValidationError:
-        return {}
+        check()
     except InvalidInputError as error:
         return error.messages
     return {}

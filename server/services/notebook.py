@@ -678,16 +678,20 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
     """All runs with their settings as run and results, headings first; ``look_at`` understands every column."""
     preparation = questions.get_preparation(session, preparation_id)
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
+    return [_headings_of(variables), *(_line(run, variables) for run in view_runs(session, preparation))]
+
+
+def _headings_of(variables: Sequence[Variable]) -> list[str]:
     headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
     headings += [f"{label} / {unit}" if unit else label for key, (label, unit) in MEANINGS.items() if key != "state"]
     headings.insert(headings.index("yield / %") + 1, "standard uncertainty of the yield / points")
-    return [headings, *(_line(run, variables) for run in view_runs(session, preparation))]
+    return headings
 
 
 def numeric_columns(session: Session, preparation_id: int) -> set[int]:
     """Columns of ``runs_as_table``, from 0, that hold numbers."""
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
-    headings = runs_as_table(session, preparation_id)[0]
+    headings = _headings_of(variables)
     units = {f"{label} / {unit}" for label, unit in MEANINGS.values() if unit}
     named = {"run number", "standard uncertainty of the yield / points"} | units
     settings = {2 + k for k, v in enumerate(variables) if not v.is_choice}

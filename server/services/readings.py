@@ -452,15 +452,12 @@ def _is_decimal_comma(sample: Sequence[str], mark: str) -> bool:
     return 2 * pairs > len(numbers)
 
 
-def _number_of(cell: str, units: Sequence[str] = ()) -> float:
+def _number_of(cell: str, unit: str) -> float:
     """A number of a file: unlike in forms, a decimal comma is taken as meant where cells are separated otherwise.
 
     Its unit may stand behind it.
     """
-    for unit in units:
-        if unit and cell.endswith(unit):
-            cell = cell.removesuffix(unit).rstrip(" \N{NO-BREAK SPACE}")
-            break
+    cell = cell.removesuffix(unit).rstrip(" \N{NO-BREAK SPACE}")
     if re.fullmatch(r"[+-]?\d+,\d+", cell.strip()):
         cell = cell.replace(",", ".")
     return read_number(cell)
@@ -523,7 +520,7 @@ def _read_row(run: RunRow, series: Series, data: ReadingImportInput, number: int
         if re.fullmatch(r"\d+,\d+", time_text.strip()):
             time_text = time_text.replace(",", ".")
         hours = read_elapsed(time_text, data.at_unit)
-    return _Line(number, hours, to_series_unit(series, _number_of(value_text, (data.unit or series.unit,)), data.unit))
+    return _Line(number, hours, to_series_unit(series, _number_of(value_text, data.unit or series.unit), data.unit))
 
 
 def _check_order(lines: Sequence[_Line], given: Sequence[str]) -> None:

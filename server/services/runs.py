@@ -24,7 +24,7 @@ from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import as_bottled, make_charge, material_of, weighed_theory
-from server.services.inputs import FinishedRunInput, PlannedRunInput
+from server.services.inputs import FinishedRunInput, PlannedRunInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
@@ -362,11 +362,8 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         settings = read_settings(space, data.settings)
     except InvalidInputError as error:
         # What is wrong with the result is told along with it.
-        try:
-            check_result(data, stored_day=stored_day)
-        except InvalidInputError as more:
-            raise InvalidInputError({**error.messages, **more.messages}) from error
-        raise
+        more = messages_of(lambda: check_result(data, stored_day=stored_day))
+        raise InvalidInputError({**error.messages, **more}) from error
     materials = questions.list_materials(session, preparation_id)
     notes = weighed_of(session, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol

@@ -93,11 +93,11 @@ def window_text(w: VariableWindow) -> str:
     low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
     if w.variable.role is Role.COUNT:
         low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)
-    grain = 0.1 * w.variable.working_step
-    if setting - low < grain and high - setting < grain:
+    tenth = 0.1 * w.variable.working_step
+    if setting - low < tenth and high - setting < tenth:
         return NO_OTHER_NUMBER if w.variable.role is Role.COUNT else NO_LEEWAY
     # A tenth of a step is fine enough; rounded inwards, but never past the setting.
-    decimals = max(0, math.ceil(-math.log10(0.1 * w.variable.working_step)))
+    decimals = max(0, math.ceil(-math.log10(tenth)))
     grain = 10.0**decimals
     low, high = min(math.ceil(low * grain - 1e-6) / grain, setting), max(math.floor(high * grain + 1e-6) / grain, setting)
     ends = [

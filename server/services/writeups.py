@@ -216,7 +216,6 @@ def _findings(analysis: Analysis) -> list[str]:
 def _gave(analysis: Analysis) -> list[Content]:
     """What came out of the counting runs that had the settings of the recipe."""
     assert analysis.working is not None
-    alike = [r for r in analysis.counting if dict(r.settings) == analysis.working.settings and r.run_yield is not None]
     return [
         {
             "number": r.number,
@@ -227,8 +226,8 @@ def _gave(analysis: Analysis) -> list[Content]:
             "percent": round(r.run_yield.percent, 1),
             "u": float(f"{r.run_yield.u:.2g}"),
         }
-        for r in alike
-        if r.run_yield is not None
+        for r in analysis.counting
+        if dict(r.settings) == analysis.working.settings and r.run_yield is not None
     ]
 
 
@@ -284,10 +283,11 @@ def gave_sentences(content: Content) -> list[str]:
     for run in content.get("gave", ()):
         scale = f" at {run['scale_mol']:.4g} mol" if run["scale_mol"] else ""
         mass = f"{run['mass_g']:.5g} g of product, " if run["mass_g"] is not None else ""
-        purity = f"{run['purity_percent']:g} % pure, " if run["purity_percent"] is not None else ""
+        if run["purity_percent"] is not None:
+            purity = f"{run['purity_percent']:g} % pure, "
+        else:
+            purity = "counted as pure, " if mass else ""
         residual = f"with {run['residual_percent']:g} % solvent and water, " if run.get("residual_percent") else ""
-        if run["mass_g"] is not None and run["purity_percent"] is None:
-            purity = "counted as pure, "
         spread = f" ± {run['u']:g} points (standard uncertainty)" if run["u"] else ""
         out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}.")
     return out

@@ -1,9 +1,9 @@
 // Keeps what is typed into the forms of a run in this browser until the server has it.
 //
 // A draft is {values, drawn, id}: what stands in the fields, and what the server had drawn there. Only what was
-// changed is put back, so that what came from another device meanwhile stays. It is written at every keystroke. When a form goes off it gets an id, which
-// the server sends back in a cookie once it has stored what came; only then is the draft dropped. Whatever
-// else happens, a lost connection or a failing server, leaves it where it is.
+// changed is put back, so that what came from another device meanwhile stays. It is written at every keystroke.
+// When a form goes off it gets an id, which the server sends back in a cookie once it has stored what came; only
+// then is the draft dropped. Whatever else happens, a lost connection or a failing server, leaves it where it is.
 (() => {
   "use strict";
 

@@ -53,7 +53,8 @@
 
   // Some keypads have a comma only: a decimal comma becomes a point where everybody can see it.
   // 7,250 may mean seven thousand: that one is left for the server to ask about.
-  const isDecimalComma = (text) => /^\s*[+\-−]?\d+,\d+\s*$/.test(text) && !/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(text);
+  const mayBeThousands = (text) => /^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(text);
+  const isDecimalComma = (text) => /^\s*[+\-−]?\d+,\d+\s*$/.test(text) && !mayBeThousands(text);
   // The base value of a variable is a number unless the variable is a choice.
   const holdsNumber = (field) =>
     field.inputMode === "decimal" || field.id === "f-at" || (field.id === "f-base" && document.getElementById("f-role")?.value !== "choice");
@@ -71,7 +72,7 @@
     if (!(field instanceof HTMLInputElement) || !holdsNumber(field)) return;
     const place = field.closest(".with-unit") ?? field;
     place.parentElement.querySelector("button.comma")?.remove();
-    if (!/^\s*[+\-−]?[1-9]\d{0,2},\d{3}\s*$/.test(field.value)) return;
+    if (!mayBeThousands(field.value)) return;
     const meant = field.value.trim().replace(",", ".");
     const button = Object.assign(document.createElement("button"), { type: "button", className: "comma secondary outline", textContent: `It is ${meant}` });
     button.addEventListener("click", () => {
@@ -85,7 +86,8 @@
 
   // The name of the page that is open stays in sight where the names stand in one line.
   const here = document.querySelector(".rail [aria-current]");
-  if (here) here.closest("ul").scrollLeft = here.offsetLeft - here.closest("ul").clientWidth / 2 + here.offsetWidth / 2;
+  const line = here?.closest("ul");
+  if (line) line.scrollLeft = here.offsetLeft - line.clientWidth / 2 + here.offsetWidth / 2;
 
   // Times of day are local: the browser knows where, and by how much today.
   document.querySelectorAll("[data-offset]").forEach((field) => {

@@ -16,12 +16,9 @@ from itertools import pairwise
 import numpy as np
 from tqdm import tqdm
 
-from server.core.choose.proposal import History, propose
+from server.core.choose.proposal import History
 from server.core.choose.stopping import HORIZON, stop_advice
-from server.core.model.ladder import fit_ladder
-from server.core.model.runs import RunTable
-from server.core.space.coordinates import encode
-from tests.bench.peers import Row
+from tests.bench.peers import Own, Row
 from tests.bench.sample_efficiency import ALL, COLLECTIONS, kinds_of
 from tests.bench.workers import pool_of
 
@@ -43,17 +40,15 @@ class Judged:
 def campaign(kind: int, seed: int) -> list[Judged]:
     """Run one campaign and judge the chances on its way."""
     preparation = ALL[kind]()
-    variables = preparation.space.variables
+    own = Own(preparation.space)
     noise = np.random.default_rng([seed, kind]).standard_normal(max(SIZES)) * preparation.noise
     rows: list[Row] = []
     yields: list[float] = []
     found: list[Judged] = []
     while True:
-        coded = encode(variables, rows).reshape(len(rows), len(variables))
-        table = RunTable(variables, coded, np.array(yields), np.zeros(len(rows)), tuple(range(len(rows))))
-        history = History(preparation.space, table, tuple(rows), new_ground=None)
-        ladder = fit_ladder(table)
         for gain in GAINS if len(rows) in SIZES else ():
+            table, ladder = own.fitted(rows, yields)
+            history = History(preparation.space, table, tuple(rows), new_ground=own.new_ground)
             advice = stop_advice(history, ladder, gain)
             assert advice is not None
             working = preparation.truth(dict(advice.working))
@@ -62,7 +57,7 @@ def campaign(kind: int, seed: int) -> list[Judged]:
             found.append(Judged(gain, HORIZON, advice.next_five, any(gained)))
         if len(rows) == max(SIZES):
             return found
-        row = propose(history, ladder).settings
+        row = own.next_run(rows, yields)
         rows.append(row)
         yields.append(float(np.clip(preparation.truth(row) + noise[len(yields)], 0.0, 100.0)))
 

@@ -62,6 +62,13 @@ def enter(client: TestClient, **changed: str) -> Any:
     return client.post("/preparations/1/runs", data={**RUN, **changed})
 
 
+def enter_all(client: TestClient, *runs: str) -> None:
+    """Enter runs, each as its hold, bath and product mass."""
+    for run in runs:
+        hold, bath, mass = run.split()
+        enter(client, setting_1=hold, setting_2=bath, product_mass_g=mass)
+
+
 def stored_runs(client: TestClient) -> int:
     return len(client.get("/api/v1/preparations/1/runs").json())
 
@@ -1580,26 +1587,14 @@ def test_all_runs_are_a_spreadsheet_that_comes_back(ready: TestClient) -> None:
     answer = ready.get("/preparations/1/runs.xlsx")
     assert answer.status_code == 200
     table = read_file(answer.content).rows
-    as_text = runs_csv_rows(ready)
-    assert table == as_text
+    assert table == read_text(ready.get("/preparations/1/runs.csv").text)
     again = ready.post(IMPORT, data={"action": "read"}, files={"file": ("runs.xlsx", answer.content)})
     assert "looks the same as run 1" in again.text
 
 
-def runs_csv_rows(client: TestClient) -> list[list[str]]:
-    return read_text(client.get("/preparations/1/runs.csv").text)
-
-
 def test_one_proposal_and_several_are_the_same(ready: TestClient) -> None:
     ready.post("/preparations/1", data={**PREPARATION, "allowed_loss": "6"})
-    for hold, bath, mass in (
-        ("1", "110", "5.0"),
-        ("2", "120", "6.4"),
-        ("3", "130", "7.1"),
-        ("5", "125", "7.3"),
-        ("4", "140", "7.2"),
-    ):
-        enter(ready, setting_1=hold, setting_2=bath, product_mass_g=mass)
+    enter_all(ready, "1 110 5.0", "2 120 6.4", "3 130 7.1", "5 125 7.3", "4 140 7.2")
     for purpose in ("raise", "shorten", "find_out", "repeat"):
         one = ready.get(f"/api/v1/preparations/1/proposal?purpose={purpose}").json()
         assert [one] == ready.get(f"/api/v1/preparations/1/proposals?purpose={purpose}").json()
@@ -1621,14 +1616,7 @@ def test_a_typed_yield_has_no_known_uncertainty(ready: TestClient) -> None:
 
 
 def test_failed_runs_are_crosses_and_repeats_share_their_words(ready: TestClient) -> None:
-    for hold, bath, mass in (
-        ("1", "110", "5.0"),
-        ("2", "120", "6.4"),
-        ("2", "120", "6.6"),
-        ("5", "125", "7.3"),
-        ("4", "140", "7.2"),
-    ):
-        enter(ready, setting_1=hold, setting_2=bath, product_mass_g=mass)
+    enter_all(ready, "1 110 5.0", "2 120 6.4", "2 120 6.6", "5 125 7.3", "4 140 7.2")
     enter(ready, setting_1="6", setting_2="150", product_mass_g="", outcome="failure")
     figures = re.findall(
         r'<script type="application/json"[^>]*>(.*?)</script>', ready.get("/preparations/1/effects").text, re.DOTALL

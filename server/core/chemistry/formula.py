@@ -101,8 +101,7 @@ def read_formula(text: str) -> Formula:
     >>> round(read_formula("CuSO4.5H2O").molar_mass, 3), round(read_formula("K2CO3·1½H2O").molar_mass, 3)
     (249.677, 165.226)
     """
-    # Written at a bench: CuSO4 x 5 H2O, K2CO3·1,5 H2O.
-    stripped = _COMMA_IN_COUNT.sub(r"\1.\2", text.strip().replace(" x ", " · ") if " x " in text else text.strip())
+    stripped = text.strip()
     if stripped.lower().startswith(SMILES_MARK):
         return _read_smiles(stripped)
     if not stripped:
@@ -110,7 +109,8 @@ def read_formula(text: str) -> Formula:
     if len(stripped) > LONGEST_FORMULA:
         message = f"The formula has {len(stripped)} characters; at most {LONGEST_FORMULA} are read."
         raise FormulaTextError(message, text=stripped, position=LONGEST_FORMULA)
-    plain, origin = _plain(stripped)
+    # Written at a bench: CuSO4 x 5 H2O, K2CO3·1,5 H2O. No sign changes its place.
+    plain, origin = _plain(_COMMA_IN_COUNT.sub(r"\1.\2", stripped.replace(" x ", " · ")))
     body, charge = _split_charge(plain, origin, stripped)
     total: Counter[str] = Counter()
     parts = _parts(body)

@@ -106,13 +106,14 @@ def stop_advice(
     if also:
         found.append(encode(history.space.variables, also))
     pool = np.vstack([*found, pool])
-    chance = chance_of_gain(ladder.difference(working, pool), gain)
-    pool = pool[np.argsort(-chance, kind="stable")[:_POOL]]
     change = ladder.difference(working, pool)
+    chance = chance_of_gain(change, gain)
+    likeliest = np.argsort(-chance, kind="stable")[:_POOL]
+    pool = pool[likeliest]
     draws = ladder.draw(np.vstack([working, pool]), _DRAWS, rng)
-    gains = draws[:, 1:] - draws[:, :1] > gain_threshold(change, gain)
+    gains = draws[:, 1:] - draws[:, :1] > gain_threshold(change, gain)[likeliest]
     picked = _greedy(gains, HORIZON)
-    next_one = float(chance_of_gain(change, gain)[0])
+    next_one = float(chance[likeliest[0]])
     next_five = max(next_one, float(np.mean(gains[:, picked].any(axis=1))))
     anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]

@@ -14,7 +14,7 @@ from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
 from server.errors import ConflictError, InvalidInputError, NotReadyError
-from server.services import charges, checkpoints, courses, notebook, order, preparations, readings, runs, variables
+from server.services import charges, checkpoints, courses, notebook, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
@@ -267,7 +267,7 @@ def update_material(material_id: Id, data: MaterialInput, session: WriteSession,
 @router.post("/materials/{material_id}/up", tags=["charge"])
 def move_material_up(material_id: Id, session: WriteSession) -> MaterialAnswer:
     """Let a material change places with the one before it."""
-    return _material(order.move_material_up(session, material_id))
+    return _material(charges.move_material_up(session, material_id))
 
 
 @router.delete("/materials/{material_id}", status_code=204, tags=["charge"])

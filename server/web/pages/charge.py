@@ -15,10 +15,18 @@ from server.core.chemistry.weights import SOURCE
 from server.core.space.variables import STAGE_WORDS
 from server.errors import InvalidInputError
 from server.services.cautions import cautions_for
-from server.services.charges import DRIVING_ROLES, Charge, add_material, as_input, delete_material, make_charge, update_material
+from server.services.charges import (
+    DRIVING_ROLES,
+    Charge,
+    add_material,
+    as_input,
+    delete_material,
+    make_charge,
+    move_material_up,
+    update_material,
+)
 from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
-from server.services.order import move_material_up
 from server.services.runs import RunView, view_run
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space

@@ -125,20 +125,22 @@ def create_import(request: Request, preparation_id: Id, form: Form, session: Wri
 
 @router.get("/preparations/{preparation_id}/runs.csv")
 def download_runs(preparation_id: Id, session: ReadSession) -> Response:
-    name = questions.get_preparation(session, preparation_id).name
-    headers = {"Content-Disposition": f"attachment; filename=\"runs.csv\"; filename*=UTF-8''{quote(name)}%20runs.csv"}
     # The mark in front tells spreadsheets that this is UTF-8.
     text = "\ufeff" + write_csv(runs_as_table(session, preparation_id), for_spreadsheets=True)
-    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
+    return Response(text, media_type="text/csv; charset=utf-8", headers=_as_file(session, preparation_id, "csv"))
 
 
 @router.get("/preparations/{preparation_id}/runs.xlsx")
 def download_workbook(preparation_id: Id, session: ReadSession) -> Response:
-    name = questions.get_preparation(session, preparation_id).name
-    headers = {"Content-Disposition": f"attachment; filename=\"runs.xlsx\"; filename*=UTF-8''{quote(name)}%20runs.xlsx"}
     content = write_workbook(runs_as_table(session, preparation_id), numeric_columns(session, preparation_id))
     kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-    return Response(content, media_type=kind, headers=headers)
+    return Response(content, media_type=kind, headers=_as_file(session, preparation_id, "xlsx"))
+
+
+def _as_file(session: ReadSession, preparation_id: int, ending: str) -> dict[str, str]:
+    """Header of a download that is named after its preparation."""
+    name = quote(questions.get_preparation(session, preparation_id).name)
+    return {"Content-Disposition": f"attachment; filename=\"runs.{ending}\"; filename*=UTF-8''{name}%20runs.{ending}"}
 
 
 def _read(form: RawForm) -> _Posted:

@@ -120,8 +120,8 @@ def _run_form(
         if run and from_weighed:
             moved = {f"setting_{a.variable}": as_text(a.value) for a in found if a.differs_from(run.settings[a.variable])}
             form = replace(form, values={**form.values, **moved})
-        today = theory_today(session, preparation, run) if run and not planning else None
-        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed, today)
+        by_charge = theory_today(session, preparation, run) if run and not planning else None
+        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed, by_charge)
         return render(request, "runs/form.html", page, status=status)
 
     return redraw
