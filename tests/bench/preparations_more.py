@@ -2,7 +2,7 @@
 
 All data here are invented. Nine follow a mechanism (kinetics, mass and heat transfer, solubility,
 light, distillation); the last three are plain surfaces. They took part in choosing how far the
-engine goes in one run, see DEVELOPERS.md; ``preparations_unseen`` did not.
+engine goes in one run, see README.md here; ``preparations_unseen`` did not.
 """
 
 from __future__ import annotations
