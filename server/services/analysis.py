@@ -33,7 +33,7 @@ from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat
 from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.model.stagewise import Cross, StageByStage, Stretch, cross_runs, crossed_evidence, stage_by_stage
 from server.core.space.coordinates import encode
-from server.core.space.limits import Space, reach_of
+from server.core.space.limits import Space
 from server.core.space.variables import Setting
 from server.errors import NothingReachableError, NotReadyError
 from server.services.courses import evidence_beside
@@ -346,8 +346,7 @@ class Analysis:
         if not self.knowable.together or self.best_position is None:
             return None
         group = self.knowable.together[0]
-        settings = [r.settings for r in self.counting]
-        reach = reach_of(self.space, tried=settings, new_ground=self.preparation.new_ground)
+        reach = self.history.reach()
         drawn = draw_reachable(reach, 400, np.random.default_rng(0))
         working = self.table.coded[self.best_position]
         centred = drawn.copy()

@@ -4,6 +4,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from server.core.space.variables import Role
+from server.services.inputs import PreparationInput, VariableInput
 
 
 def create(client: TestClient) -> int:
@@ -251,6 +252,19 @@ def test_a_script_does_not_overwrite_what_was_changed_meanwhile(client: TestClie
         assert changed.json()["stamp"] != old["stamp"]
         assert client.put(f"{address}?seen={changed.json()['stamp']}", json=body).status_code == 200
         assert client.put(address, json=body).status_code == 200
+
+
+def test_what_is_read_can_be_sent_back(client: TestClient) -> None:
+    key = create(client)
+    addresses = [(f"/api/v1/preparations/{key}", PreparationInput)]
+    rows = client.get(f"/api/v1/preparations/{key}/variables").json()
+    addresses += [(f"/api/v1/variables/{row['id']}", VariableInput) for row in rows]
+    read = {row["id"]: row for row in rows}
+    for address, kind in addresses:
+        before = read[int(address.rsplit("/", 1)[1])] if kind is VariableInput else client.get(address).json()
+        assert set(kind.model_fields) - {"confirm"} <= set(before)
+        sent = {k: v for k, v in before.items() if k in kind.model_fields}
+        assert client.put(address, json=sent).json() == before
 
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"\x00" * 32

@@ -118,10 +118,6 @@ class History:
     beside: Beside | None = None
 
     @property
-    def tried(self) -> tuple[Settings, ...]:
-        return self.settings
-
-    @property
     def failed(self) -> dict[int, Settings]:
         """Settings of the runs that failed, by run number."""
         table = zip(self.table.numbers, self.settings, self.table.failed, strict=True)
@@ -131,6 +127,16 @@ class History:
     def succeeded(self) -> list[Settings]:
         """Settings of the runs that did not fail."""
         return [settings for settings, failed in zip(self.settings, self.table.failed, strict=True) if not failed]
+
+    def reach(self) -> Reach:
+        """What can be reached: new ground is counted from the runs that did not fail, from failed ones while there are no others.
+
+        Raises
+        ------
+        NothingReachableError
+            If the limits contradict each other.
+        """
+        return reach_of(self.space, tried=self.succeeded or self.settings, new_ground=self.new_ground)
 
 
 def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -> int | None:
@@ -228,12 +234,12 @@ def with_pending(history: History, ladder: Ladder, seed: int) -> Ladder:
 
 def _reach(history: History) -> Reach:
     """What can be reached from the runs so far; before any run, rules may push the start away from the base recipe."""
-    if not history.tried:
+    if not history.settings:
         try:
-            return reach_of(history.space, new_ground=history.new_ground)
+            return history.reach()
         except NothingReachableError:
             return reach_of(history.space, new_ground=None)
-    return reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
+    return history.reach()
 
 
 @dataclass(frozen=True)

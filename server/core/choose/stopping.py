@@ -12,7 +12,6 @@ from server.core.choose.proposal import History, working_recipe
 from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
-from server.core.space.limits import reach_of
 from server.core.space.variables import FloatArray, Settings
 
 HORIZON = 5
@@ -96,7 +95,7 @@ def stop_advice(
     if best is None:
         return None
     rng = np.random.default_rng(seed)
-    reach = reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
+    reach = history.reach()
     working = encode(history.space.variables, [history.settings[best]])
     near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
     pool = reach.coded_rows(pool_around(reach, near, _POOL * 4, _POOL * 2, rng))

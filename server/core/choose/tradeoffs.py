@@ -10,7 +10,7 @@ from server.core.choose.proposal import Burden, Forecast, History
 from server.core.choose.search import index_of, neighbours, pool_around
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
-from server.core.space.limits import Reach, reach_of
+from server.core.space.limits import Reach
 from server.core.space.variables import FloatArray, Setting
 
 _POOL = 500
@@ -89,7 +89,7 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
     NothingReachableError
         If the limits contradict each other.
     """
-    reach = reach_of(history.space, tried=history.tried, new_ground=history.new_ground)
+    reach = history.reach()
     rng = np.random.default_rng(seed)
     near = index_of(reach, encode(history.space.variables, history.settings)) if history.settings else None
     pool = pool_around(reach, near, _POOL, _NEAR, rng)

@@ -17,7 +17,7 @@ class Answer(BaseModel):
 
 
 class PreparationAnswer(Answer):
-    """A preparation. Yields in %, ``new_ground`` as a fraction of a variable's range.
+    """A preparation. Yields in %, ``new_ground_percent`` in % of a variable's range.
 
     ``stamp`` differs whenever what can be replaced does; sent back as ``seen`` with a PUT, it keeps
     a script from overwriting what somebody else has changed.
@@ -34,7 +34,7 @@ class PreparationAnswer(Answer):
     finish_by: str | None
     runs_per_week: float | None
     currency: str
-    new_ground: float | None
+    new_ground_percent: float | None
     theoretical_yield_g: float | None
     product_name: str
     product_formula: str

@@ -90,9 +90,9 @@ router = APIRouter(responses=_PROBLEMS)
 
 def preparation_answer(row: PreparationRow) -> PreparationAnswer:
     """A preparation as it is answered."""
-    return PreparationAnswer(
-        **row.model_dump(include=set(PreparationAnswer.model_fields)), stamp=stamp(preparations.as_input(row))
-    )
+    typed = preparations.as_input(row)
+    kept = row.model_dump(include=set(PreparationAnswer.model_fields))
+    return PreparationAnswer(**kept, new_ground_percent=typed.new_ground_percent, stamp=stamp(typed))
 
 
 def refuse_outdated(seen: str | None, stored: BaseModel, what: str) -> None:

@@ -316,6 +316,19 @@ def test_ground_on_which_only_failed_runs_have_been_is_told() -> None:
     assert new_ground_words(space, {"t": 80.0, "a": "z"}, [*good, {"t": 80.0, "a": "z"}], failed) == ()
 
 
+def test_failed_runs_open_no_new_ground() -> None:
+    # The highest bath so far, 150 °C, failed: ground is counted from the 130 °C of the runs that did not.
+    rows: Rows = [*ROWS, {"hold": 2.0, "bath": 150.0, "agent": "a"}]
+    whole = history(rows, [*YIELDS, 0.0])
+    failed = np.arange(len(rows)) == len(rows) - 1
+    asked = replace(whole, table=replace(whole.table, failed=failed))
+    assert max(whole.reach().values[1]) == 150.0
+    assert max(asked.reach().values[1]) == 140.0  # a quarter of 50 °C beyond, on steps of 5
+    # With nothing but failures there is no other place to count from.
+    only = replace(whole, table=replace(whole.table, failed=np.ones(len(rows), dtype=bool)))
+    assert max(only.reach().values[1]) == 150.0
+
+
 def test_a_proposal_says_where_only_failed_runs_have_been() -> None:
     plain = history(ROWS, YIELDS)
     failed = np.arange(len(YIELDS)) == len(YIELDS) - 1
