@@ -15,7 +15,6 @@ import typer
 import uvicorn
 from fastapi import FastAPI
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.staticfiles import StaticFiles
 
 from server.compute.threads import keep_to_one_thread
@@ -110,11 +109,8 @@ def create_app(settings: Settings) -> FastAPI:
     for answers in (api_routes, documents):
         app.include_router(answers.router, prefix="/api/v1")
     install_error_pages(app)
-    app.add_middleware(SecurityMiddleware)
+    app.add_middleware(SecurityMiddleware, listening=settings.host)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
-    # Only names of this machine: a page elsewhere cannot reach the app under another name.
-    allowed = ["localhost", "127.0.0.1", "[::1]", settings.host]
-    app.add_middleware(TrustedHostMiddleware, allowed_hosts=["*"] if settings.host in ("0.0.0.0", "::") else allowed)
     return app
 
 

@@ -1,7 +1,9 @@
-"""Headers for every answer, and a refusal of form posts from other sites."""
+"""Headers for every answer, and a refusal of form posts from other sites and of names that are not this machine's."""
 
 from __future__ import annotations
 
+import ipaddress
+import socket
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -18,6 +20,7 @@ SECURITY_HEADERS = {
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
 }
+EVERY_ADDRESS = ("0.0.0.0", "::")
 _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 
 
@@ -39,19 +42,50 @@ def is_cross_site(headers: Headers) -> bool:
         return True  # no browser sends what is no address
 
 
-class SecurityMiddleware:
-    """Adds the headers and refuses unsafe requests from other sites."""
+def is_own_host(header: str, listening: str) -> bool:
+    """Tell whether a Host header names this machine, so that a page elsewhere cannot reach the app under its own name.
 
-    def __init__(self, app: ASGIApp) -> None:
+    Where the app listens on every address, any address and the machine's own name will do: what a
+    page of another site can point at this machine is always another name ('DNS rebinding').
+    """
+    try:
+        name = (urlsplit(f"//{header}").hostname or "").rstrip(".")
+    except ValueError:
+        return False
+    if name in ("localhost", "127.0.0.1", "::1", listening.lower()):
+        return True
+    if listening not in EVERY_ADDRESS:
+        return False
+    own = socket.gethostname().lower()
+    if name in (own, f"{own}.local"):
+        return True
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+class SecurityMiddleware:
+    """Adds the headers and refuses unsafe requests from other sites, and any under a name that is not this machine's."""
+
+    def __init__(self, app: ASGIApp, listening: str) -> None:
         self.app = app
+        self.listening = listening
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        if scope["method"] not in _SAFE_METHODS and is_cross_site(Headers(scope=scope)):
-            message = "This form was sent from another site and was refused. Open it here."
-            refusal = PlainTextResponse(message, status_code=403, headers=SECURITY_HEADERS)
+        headers = Headers(scope=scope)
+        problem = None
+        if not is_own_host(headers.get("host", ""), self.listening):
+            problem = (400, "This is not a name of the machine that the app runs on. Open it under its address.")
+        elif scope["method"] not in _SAFE_METHODS and is_cross_site(headers):
+            problem = (403, "This form was sent from another site and was refused. Open it here.")
+        if problem:
+            status, message = problem
+            refusal = PlainTextResponse(message, status_code=status, headers=SECURITY_HEADERS)
             await refusal(scope, receive, send)
             return
         is_static = scope["path"].startswith("/static/")

@@ -4,7 +4,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from server.core.space.variables import Role
-from server.services.inputs import PreparationInput, VariableInput
+from server.services.inputs import Input, PreparationInput, VariableInput
 
 
 def create(client: TestClient) -> int:
@@ -256,7 +256,7 @@ def test_a_script_does_not_overwrite_what_was_changed_meanwhile(client: TestClie
 
 def test_what_is_read_can_be_sent_back(client: TestClient) -> None:
     key = create(client)
-    addresses = [(f"/api/v1/preparations/{key}", PreparationInput)]
+    addresses: list[tuple[str, type[Input]]] = [(f"/api/v1/preparations/{key}", PreparationInput)]
     rows = client.get(f"/api/v1/preparations/{key}/variables").json()
     addresses += [(f"/api/v1/variables/{row['id']}", VariableInput) for row in rows]
     read = {row["id"]: row for row in rows}

@@ -3,6 +3,7 @@
 import html
 import json
 import re
+import socket
 import time
 from datetime import datetime
 from typing import Any
@@ -17,6 +18,7 @@ from server.paths import asset_folder
 from server.services.demo import load_demo
 from server.settings import Settings
 from server.storage.engine import write_session
+from server.web.security import is_own_host
 from tests.web.many import insert_runs
 
 PREPARATION = {"name": "Ester", "theoretical_yield_g": "10", "new_ground_percent": "25", "worthwhile_gain": "1"}
@@ -1449,9 +1451,21 @@ def test_a_mistake_of_the_app_is_told_safely(settings: Settings, monkeypatch: py
 
 
 def test_only_names_of_this_machine_are_answered(client: TestClient) -> None:
-    assert client.get("/", headers={"host": "127.0.0.1"}).status_code == 200
-    for name in ("elsewhere.example", "testserver"):
+    for name in ("127.0.0.1", "localhost:8765", "[::1]:8765"):
+        assert client.get("/", headers={"host": name}).status_code == 200
+    for name in ("elsewhere.example", "testserver", "192.0.2.7", "", "[", "localhost.elsewhere.example"):
         assert client.get("/", headers={"host": name}).status_code == 400
+
+
+@pytest.mark.parametrize("everywhere", ["0.0.0.0", "::"])
+def test_on_every_address_names_of_other_machines_are_still_refused(everywhere: str) -> None:
+    own = socket.gethostname()
+    for name in ("localhost", "192.0.2.7:8765", "[2001:db8::7]:8765", own, f"{own.upper()}.local:8765"):
+        assert is_own_host(name, everywhere)
+    for name in ("elsewhere.example", "192.0.2.7.elsewhere.example", f"{own}.elsewhere.example", "", "[::1"):
+        assert not is_own_host(name, everywhere)
+    assert is_own_host("192.0.2.7", "192.0.2.7")
+    assert not is_own_host(own, "192.0.2.7")
 
 
 def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: TestClient) -> None:
