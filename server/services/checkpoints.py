@@ -39,12 +39,18 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
         If it holds more product than theory allows.
     """
     run = questions.get_run(session, run_id)
-    _check(session, run, data)
-    row = CheckpointRow(run_id=run_id, **data.model_dump(mode="json", exclude={"confirm"}))
-    _place(session, run, row)
-    session.add(row)
+    row = store_checkpoint(session, run, data)
     log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
     session.commit()
+    return row
+
+
+def store_checkpoint(session: Session, run: RunRow, data: CheckpointInput) -> CheckpointRow:
+    """Add a checkpoint without commit; raises like ``add_checkpoint``."""
+    _check(session, run, data)
+    row = CheckpointRow(run_id=int(run.id or 0), **data.model_dump(mode="json", exclude={"confirm"}))
+    _place(session, run, row)
+    session.add(row)
     return row
 
 

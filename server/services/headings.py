@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from server.core.space.limits import Space
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
-from server.core.space.variables import Role, Variable
+from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, Role, Stage, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import Rows
 from server.services.cells import bare_unit, is_blank, is_unit, read_unit
@@ -33,6 +33,11 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "excluded_reason": ("reason not to count it", ""),
     "state": ("state", ""),
 }
+# What was weighed on the way: (mass, content) of each stage's end.
+WEIGHED_ON_THE_WAY = {stage: (f"checkpoint_{stage}_g", f"checkpoint_{stage}_percent") for stage in Stage}
+for _stage, (_mass, _content) in WEIGHED_ON_THE_WAY.items():
+    MEANINGS[_mass] = (f"weighed after {STAGE_WORDS[_stage]}", "g")
+    MEANINGS[_content] = (f"content of what was weighed after {STAGE_WORDS[_stage]}", "%")
 FACTORS = {"g": {"g": 1.0, "mg": 1e-3, "kg": 1e3}, "mol": {"mol": 1.0, "mmol": 1e-3}, "%": {"%": 1.0}}
 # Headings that are understood beside the labels above, the commonest German ones among them (common practice, no source).
 _HEADINGS = {
@@ -75,6 +80,17 @@ _HEADINGS = {
     ),
     "excluded_reason": ("excluded", "excluded because", "not counted"),
     "state": ("status",),
+    # What is left when the solvent is off, before it is purified.
+    WEIGHED_ON_THE_WAY[Stage.WORK_UP][0]: (
+        "crude",
+        "crude product",
+        "crude mass",
+        "mass of crude",
+        "crude yield / g",
+        "rohprodukt",
+        "rohausbeute / g",
+    ),
+    WEIGHED_ON_THE_WAY[Stage.WORK_UP][1]: ("crude purity", "purity of crude", "content of crude", "crude content"),
 }
 # Only these may be the meaning of several columns.
 _MAY_REPEAT = ("", "notes")
@@ -100,6 +116,7 @@ _LONGEST_UNIT = 5
 _WORDS_ALIKE = 0.95
 # A yield or mass with such a word is another quantity than the isolated product (common practice, no source).
 _OTHER_QUANTITIES = {"by", "byproduct", "side", "crude", "recovered", "gc", "nmr", "hplc", "lc", "conversion", "limiting"}
+_CRUDE = WEIGHED_ON_THE_WAY[Stage.WORK_UP]
 _FILLERS = {"to", "of", "per", "the", "in", "ratio"}
 # Share of a column's cells that must be options of a choice for the column to be that choice.
 _MOSTLY = 0.5
@@ -165,7 +182,10 @@ def _unambiguous(pairs: Sequence[tuple[str, str]], form: Callable[[str], str]) -
 def meanings_for(space: Space) -> list[tuple[str, str]]:
     """(key, words) of everything that a column may mean; a variable's key is v and its id."""
     variables = [(f"v{v.key}", v.name) for v in space.variables]
-    return [("", "leave out"), *variables, *((key, label) for key, (label, _) in MEANINGS.items())]
+    # Further parts of the reaction are there where a variable acts in them.
+    rare = set(REACTION_STAGES[1:]) - {v.stage for v in space.variables}
+    hidden = {key for stage in rare for key in WEIGHED_ON_THE_WAY[stage]}
+    return [("", "leave out"), *variables, *((key, label) for key, (label, _) in MEANINGS.items() if key not in hidden)]
 
 
 def plain(text: str) -> str:
@@ -301,6 +321,9 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
         return "", 0.0
     if best == "yield_percent" and unit in FACTORS["g"]:
         return "product_mass_g", likeness
+    if best in _CRUDE and not unit and "yield" in plain(heading).split():
+        # A crude yield may be a mass or a share of theory.
+        return "", 0.0
     return best, likeness
 
 

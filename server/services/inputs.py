@@ -364,7 +364,8 @@ class NotebookInput(Input):
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
     table does not say; ``words`` by variable id: option for each word that is none; ``small_yields``
-    says what yields and purities of at most 1 without a per cent sign are; ``failed_rows`` and
+    says what yields and purities of at most 1 without a per cent sign are; ``content_percent`` is the share of
+    product in what was weighed on the way, where the table has no column for it; ``failed_rows`` and
     ``empty_rows`` are numbers of rows without a result whose run failed, or told nothing about the yield.
     """
 
@@ -375,6 +376,7 @@ class NotebookInput(Input):
     words: dict[str, dict[str, ShortText]] = Field(default_factory=dict)
     day_order: Literal["", "day_first", "month_first"] = ""
     small_yields: Literal["", "fractions", "percent"] = ""
+    content_percent: OptionalNumber = None
     failed_rows: RowNumbers = Field(default_factory=list)
     empty_rows: RowNumbers = Field(default_factory=list)
     confirm: Confirmations = Field(default_factory=list)

@@ -7,7 +7,7 @@ chemist corrects that, sees every row as it would be stored, and says yes.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from server.core.chemistry.yields import Quantity
 from server.core.model.effects import listed
 from server.core.space.limits import Space
 from server.core.space.units import convert
-from server.core.space.variables import Role, Setting, Variable
+from server.core.space.variables import Role, Setting, Stage, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import Rows, as_typed
 from server.services.cells import (
@@ -33,8 +33,20 @@ from server.services.cells import (
     stroke_order,
     tidy,
 )
-from server.services.headings import FACTORS, MEANINGS, Column, OptionNames, body_of, columns_of, family_of, find_heading_row
-from server.services.inputs import FinishedRunInput, NotebookInput, field_messages
+from server.services.checkpoints import store_checkpoint
+from server.services.headings import (
+    FACTORS,
+    MEANINGS,
+    WEIGHED_ON_THE_WAY,
+    Column,
+    OptionNames,
+    body_of,
+    columns_of,
+    family_of,
+    find_heading_row,
+    split_heading,
+)
+from server.services.inputs import CheckpointInput, FinishedRunInput, NotebookInput, field_messages
 from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
 from server.services.runs import RunView, result_before_storing, store_result, view_runs, yield_of
@@ -74,7 +86,15 @@ _QUESTIONS = {
         "outside the hard limits",
     ),
     "yield_above_100": ("The yield is above 100 %.", "Keep it all the same, flagged", "above 100 %"),
+    "checkpoint_above_theory": (
+        "What was weighed on the way holds more product than theory allows; usually it was still wet, so its content is lower.",
+        "Keep it all the same",
+        "weighed on the way above theory",
+    ),
 }
+_CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
+# Name of a checkpoint. [characters]
+_LONGEST_NAME = 120
 # Said to store runs that look like ones that are here, and rows that look like means.
 AGAIN = "again"
 SUMMARIES = "summaries"
@@ -108,6 +128,7 @@ class NotebookRow:
     left_out: str
     stored_by: str
     lacks_result: bool = False
+    checkpoints: tuple[CheckpointInput, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -137,13 +158,18 @@ class Notebook:
         return tuple(r for r in self.rows if not r.problems and not r.left_out)
 
     @property
+    def weighs_on_the_way(self) -> bool:
+        """Whether a column holds what was weighed on the way."""
+        return any(c.meaning in _CHECKPOINT_KEYS for c in self.columns)
+
+    @property
     def mark(self) -> str:
         """A short text that differs whenever the rows do; questions and their answers do not count.
 
         Nor does what the chemist says of a row without a result: that is an answer too.
         """
         rows = [
-            (r.number, sorted(r.settings.items()), r.day, r.is_excluded, r.left_out)
+            (r.number, sorted(r.settings.items()), r.day, r.is_excluded, r.left_out, [c.model_dump() for c in r.checkpoints])
             + (() if r.lacks_result else (r.percent, r.outcome))
             for r in self.rows
         ]
@@ -168,6 +194,8 @@ class _Row:
     problems: list[str] = field(default_factory=list)
     not_given: list[str] = field(default_factory=list)
     lacks_result: bool = False
+    weighed: dict[str, tuple[Column, float]] = field(default_factory=dict)
+    checkpoints: list[CheckpointInput] = field(default_factory=list)
     asked: set[str] = field(default_factory=set)
     remarks: list[str] = field(default_factory=list)
     left_out: str = ""
@@ -186,7 +214,7 @@ def look_at(session: Session, preparation_id: int, data: NotebookInput, *, base_
     ------
     NotFoundError
     InvalidInputError
-        If there is no table, or a column is given a meaning that it cannot have.
+        If there is no table, a column is given a meaning that it cannot have, or a content is none.
     """
     try:
         book, _, asked = _bring_in(session, preparation_id, data, base_for_missing=base_for_missing)
@@ -289,6 +317,8 @@ def _bring_in(
     covered = {c.meaning for c in columns}
     missing = tuple(v for v in space.variables if f"v{v.key}" not in covered)
     defaults = _defaults_by_key(space, data.defaults)
+    if data.content_percent is not None and not 0 < data.content_percent <= 100:
+        raise InvalidInputError({"content_percent": "Enter a content above 0 and up to 100 %."})
     if base_for_missing:
         # What a notebook does not mention was, most likely, as in the base recipe; whoever asks shows it.
         defaults.update({v.key: v.base if isinstance(v.base, str) else f"{v.base:.12g}" for v in missing})
@@ -373,6 +403,8 @@ def _try_to_add(session: Session, preparation: PreparationRow, row: _Row) -> tup
         try:
             with session.begin_nested():
                 run = store_result(session, int(preparation.id or 0), data)
+                for checkpoint in row.checkpoints:
+                    store_checkpoint(session, run, checkpoint.model_copy(update={"confirm": given}))
             return run, _percent_of(preparation, run)
         except InvalidInputError as error:
             row.problems.extend(error.messages.values())
@@ -406,6 +438,7 @@ def _shown(row: _Row, percent: float | None) -> NotebookRow:
         left_out=row.left_out,
         stored_by=row.stored_by,
         lacks_result=row.lacks_result,
+        checkpoints=tuple(row.checkpoints),
     )
 
 
@@ -497,6 +530,7 @@ class _Reader:
                 row.problems.append(f"{column.title}: {error}")
                 unread.add(column.meaning)
         row.raw["notes"] = "\n".join(notes)
+        self._on_the_way(row, unread)
         for meaning, v in self.by_meaning.items():
             if v.key not in row.settings and meaning not in unread:
                 self._default(row, v)
@@ -613,8 +647,24 @@ class _Reader:
         elif key == "excluded_reason":
             if cell.casefold() not in _NO_WORDS:
                 row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
+        elif key in _CHECKPOINT_KEYS:
+            row.weighed[key] = column, self._quantity(row, column, cell)
         else:
             row.raw[key] = self._quantity(row, column, cell)
+
+    def _on_the_way(self, row: _Row, unread: Collection[str]) -> None:
+        """Checkpoints of a row: masses with their contents. A mass whose content nobody has said tells nothing."""
+        for stage, (mass_key, content_key) in WEIGHED_ON_THE_WAY.items():
+            if mass_key not in row.weighed:
+                continue
+            column, mass_g = row.weighed[mass_key]
+            content = row.weighed[content_key][1] if content_key in row.weighed else self.data.content_percent
+            if content is None:
+                if content_key not in unread:
+                    row.remarks.append(f"{column.title} not kept, its content is not said")
+                continue
+            name = (split_heading(column.heading)[0] or MEANINGS[mass_key][0])[:_LONGEST_NAME]
+            row.checkpoints.append(CheckpointInput(name=name, stage=stage, mass_g=mass_g, purity_percent=content))
 
     def _state(self, row: _Row, cell: str) -> None:
         word = cell.casefold().replace("_", " ").strip(" .!")
@@ -646,7 +696,7 @@ class _Reader:
         factors = FACTORS[MEANINGS[key][1]]
         if unit not in factors:
             raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
-        if key in ("yield_percent", "purity_percent") and "%" not in cell:
+        if (key in ("yield_percent", "purity_percent") or key in _CHECKPOINT_KEYS) and unit == "%" and "%" not in cell:
             value *= self._share(column, cell, value)
         return tidy(value * factors[unit])
 
@@ -675,23 +725,37 @@ def columns_of_numbers(book: Notebook, rows: Rows) -> list[str]:
 
 
 def runs_as_table(session: Session, preparation_id: int) -> Rows:
-    """All runs with their settings as run and results, headings first; ``look_at`` understands every column."""
+    """All runs with their settings as run and results, headings first; ``look_at`` understands every column.
+
+    What was weighed on the way has columns where there is any: the last of each stage, which stands at its end.
+    """
     preparation = questions.get_preparation(session, preparation_id)
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
-    return [_headings_of(variables), *(_line(run, variables) for run in view_runs(session, preparation))]
+    weighed = {
+        (c.run_id, Stage(c.stage)): (f"{c.mass_g:.12g}", f"{c.purity_percent:.12g}")
+        for c in questions.list_all_checkpoints(session, preparation_id)
+        if c.kind == "product"
+    }
+    stages = [stage for stage in Stage if any(stage is s for _, s in weighed)]
+    rows = []
+    for run in view_runs(session, preparation):
+        on_the_way = [cell for stage in stages for cell in weighed.get((int(run.row.id or 0), stage), ("", ""))]
+        rows.append(_line(run, variables) + on_the_way)
+    return [_headings_of(variables, stages), *rows]
 
 
-def _headings_of(variables: Sequence[Variable]) -> list[str]:
+def _headings_of(variables: Sequence[Variable], stages: Sequence[Stage]) -> list[str]:
     headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
-    headings += [f"{label} / {unit}" if unit else label for key, (label, unit) in MEANINGS.items() if key != "state"]
+    keys = [key for key in MEANINGS if key != "state" and key not in _CHECKPOINT_KEYS]
+    keys += [key for stage in stages for key in WEIGHED_ON_THE_WAY[stage]]
+    headings += [f"{label} / {unit}" if unit else label for label, unit in map(MEANINGS.__getitem__, keys)]
     headings.insert(headings.index("yield / %") + 1, "standard uncertainty of the yield / points")
     return headings
 
 
-def numeric_columns(session: Session, preparation_id: int) -> set[int]:
+def numeric_columns(session: Session, preparation_id: int, headings: Sequence[str]) -> set[int]:
     """Columns of ``runs_as_table``, from 0, that hold numbers."""
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
-    headings = _headings_of(variables)
     units = {f"{label} / {unit}" for label, unit in MEANINGS.values() if unit}
     named = {"run number", "standard uncertainty of the yield / points"} | units
     settings = {2 + k for k, v in enumerate(variables) if not v.is_choice}

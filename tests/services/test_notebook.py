@@ -23,6 +23,7 @@ from server.services.numbers import NumberTextError
 from server.services.preparations import create_preparation
 from server.services.runs import view_runs
 from server.services.spaces import space_of
+from server.services.stages import ways_of
 from server.services.variables import add_variable, as_input
 from server.storage import questions
 from tests.factories import make_preparation, make_run
@@ -137,6 +138,13 @@ def test_outcomes_in_words() -> None:
         ("yield (GC)", ""),
         ("Yield (mmol)", ""),
         ("by-product (g)", ""),
+        ("Crude (mg)", "checkpoint_work_up_g"),
+        ("mass of crude / g", "checkpoint_work_up_g"),
+        ("Crude yield (g)", "checkpoint_work_up_g"),
+        ("crude yield", ""),
+        ("crude yield %", ""),
+        ("Crude purity %", "checkpoint_work_up_percent"),
+        ("weighed after isolation / g", "checkpoint_isolation_g"),
         ("Reagent", ""),
         ("run number", ""),
         ("hold_min", "v1"),
@@ -550,6 +558,46 @@ def test_all_runs_as_a_table_come_back_the_same(session: Session) -> None:
         assert b.run_yield is not None
         assert b.run_yield.u == pytest.approx(a.run_yield.u, rel=0.05)
         assert a.row.notes == b.row.notes
+    # So does what was weighed on the way.
+    ways = [ways_of(session, p, [run for run in runs if run.counts]).ways for p, runs in ((ester, before), (other, after))]
+    assert len(ways[0]) == len(ways[1]) == 6
+    for one, again in zip(*ways, strict=True):
+        assert again.left == pytest.approx(one.left, rel=1e-3)
+
+
+def test_what_was_weighed_on_the_way_comes_along(session: Session) -> None:
+    key = key_of(session)
+    head = ["hold", "bath", "agent", "crude / mg", "crude purity", "yield"]
+    rows = [head, ["1", "120", "MgSO4", "6000", "80", "40"], ["2", "120", "MgSO4", "7000", "", "50"]]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    (crude,) = book.good[0].checkpoints
+    assert (crude.name, crude.stage, crude.mass_g, crude.purity_percent) == ("crude", "work_up", 6.0, 80.0)
+    # A mass whose content nobody has said is not kept, and the row says so.
+    assert book.good[1].checkpoints == ()
+    assert book.good[1].remarks == ("crude / mg not kept, its content is not said",)
+    said = NotebookInput(rows=rows, content_percent=75)
+    assert look_at(session, key, said).mark != book.mark
+    import_runs(session, key, said)
+    stored = [questions.list_checkpoints(session, int(r.id or 0)) for r in questions.list_runs(session, key)]
+    assert [[(c.name, c.stage, c.mass_g, c.purity_percent, c.position) for c in one] for one in stored] == [
+        [("crude", "work_up", 6.0, 80.0, 1)],
+        [("crude", "work_up", 7.0, 75.0, 1)],
+    ]
+    with pytest.raises(InvalidInputError) as wrong:
+        look_at(session, key, NotebookInput(rows=rows, content_percent=0))
+    assert list(wrong.value.messages) == ["content_percent"]
+
+
+def test_a_crude_above_theory_is_stored_on_a_yes_only(session: Session) -> None:
+    key = key_of(session)
+    rows = [["hold", "bath", "agent", "crude", "crude purity", "yield"], ["1", "120", "MgSO4", "12.5", "95", "40"]]
+    assert [q.code for q in look_at(session, key, NotebookInput(rows=rows)).questions] == ["checkpoint_above_theory"]
+    with pytest.raises(NeedsConfirmationError):
+        import_runs(session, key, NotebookInput(rows=rows))
+    assert numbers_in(session, key) == []
+    import_runs(session, key, NotebookInput(rows=rows, confirm=["checkpoint_above_theory"]))
+    (run,) = questions.list_runs(session, key)
+    assert questions.list_checkpoints(session, int(run.id or 0))[0].mass_g == 12.5
 
 
 @pytest.mark.parametrize(("ending", "stored", "left_out"), [("csv", 6, 2), ("xlsx", 4, 1)])

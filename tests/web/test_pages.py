@@ -1479,6 +1479,19 @@ def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: Test
     assert '<th scope="row" class="num nowrap">5 min</th>' in ready.get("/runs/1/course").text
 
 
+def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
+    first = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;crude / g;yield %\n1;120;MgSO4;6,5;50\n"})
+    assert "crude / g not kept, its content is not said" in first.text
+    wrong = ready.post(IMPORT, data={**kept_of(first.text), "content_percent": "800", "action": "check"})
+    assert "Enter a content above 0 and up to 100 %." in wrong.text
+    assert 'value="800"' in wrong.text
+    second = ready.post(IMPORT, data={**kept_of(first.text), "content_percent": "80", "action": "check"})
+    assert '<td data-label="on the way">crude, work-up: 6.5 g, 80 % product</td>' in second.text
+    ready.post(IMPORT, data={**kept_of(second.text), "content_percent": "80", "action": "store"})
+    (checkpoint,) = ready.get("/api/v1/runs/1/checkpoints").json()
+    assert (checkpoint["stage"], checkpoint["mass_g"], checkpoint["purity_percent"]) == ("work_up", 6.5, 80)
+
+
 def test_a_row_without_a_result_is_ticked_as_failed(ready: TestClient) -> None:
     table = "hold;bath;agent;yield %\n1;120;MgSO4;50\n2;150;MgSO4;\n"
     first = ready.post(IMPORT, data={"action": "read", "rows": table})

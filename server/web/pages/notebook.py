@@ -10,6 +10,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from server.core.space.variables import STAGE_WORDS
 from server.errors import InvalidInputError
 from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv, write_workbook
 from server.services.headings import meanings_for
@@ -53,6 +54,7 @@ class RowLine:
     day: str
     settings: list[str]
     percent: float | None
+    on_the_way: str
     becomes: str
     problem: str
     asks_outcome: bool
@@ -132,7 +134,8 @@ def download_runs(preparation_id: Id, session: ReadSession) -> Response:
 
 @router.get("/preparations/{preparation_id}/runs.xlsx")
 def download_workbook(preparation_id: Id, session: ReadSession) -> Response:
-    content = write_workbook(runs_as_table(session, preparation_id), numeric_columns(session, preparation_id))
+    table = runs_as_table(session, preparation_id)
+    content = write_workbook(table, numeric_columns(session, preparation_id, table[0]))
     kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
     return Response(content, media_type=kind, headers=_as_file(session, preparation_id, "xlsx"))
 
@@ -168,6 +171,7 @@ def _read(form: RawForm) -> _Posted:
     raw["empty_rows"] = [row for row, outcome in said.items() if outcome == "no_information"]
     raw["day_order"] = form.values.get("day_order", "")
     raw["small_yields"] = form.values.get("small_yields", "")
+    raw["content_percent"] = form.values.get("content_percent", "")
     raw["defaults"] = form.prefixed("default_")
     was = form.values.get("heading_row_was", "")
     # Other headings mean other columns; what is no number of a row changes nothing yet.
@@ -247,7 +251,9 @@ def _draw_check(
             left = {k: c if k not in wrong else c.model_copy(update={"meaning": ""}) for k, c in data.columns.items()}
             # A variable may have been removed meanwhile, with its default.
             defaults = {} if "defaults" in error.messages else data.defaults
-            book = look_at(session, key, data.model_copy(update={"columns": left, "defaults": defaults}))
+            content = None if "content_percent" in error.messages else data.content_percent
+            left_over = {"columns": left, "defaults": defaults, "content_percent": content}
+            book = look_at(session, key, data.model_copy(update=left_over))
             status = 422
         # Answers are for the rows that they were asked about; which rows count as runs stays said.
         confirmed = form.confirmed if form.errors else tuple(c for c in form.confirmed if c in (AGAIN, SUMMARIES))
@@ -273,6 +279,7 @@ def _draw_check(
 def _chosen(book: Notebook, data: NotebookInput) -> dict[str, str]:
     """What the fields show."""
     values = {"heading_row": str(book.heading_row), "day_order": data.day_order, "small_yields": data.small_yields}
+    values["content_percent"] = as_text(data.content_percent)
     for c in book.columns:
         values[f"column_{c.position}"], values[f"unit_{c.position}"] = c.meaning, c.unit
     values.update({f"default_{key}": text for key, text in book.defaults.items()})
@@ -294,5 +301,8 @@ def _lines(book: Notebook) -> list[RowLine]:
         ]
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
         said = r.outcome if r.lacks_result and r.outcome != "yield" else ""
-        out.append(RowLine(r.number, r.day, settings, r.percent, becomes, " ".join(r.problems), r.lacks_result, said))
+        weighed = "; ".join(
+            f"{c.name}, {STAGE_WORDS[c.stage]}: {c.mass_g:.5g} g, {c.purity_percent:.4g} % product" for c in r.checkpoints
+        )
+        out.append(RowLine(r.number, r.day, settings, r.percent, weighed, becomes, " ".join(r.problems), r.lacks_result, said))
     return out
