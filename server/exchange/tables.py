@@ -285,6 +285,13 @@ def write_csv(rows: Sequence[Sequence[str]], *, for_spreadsheets: bool = False) 
     return out.getvalue()
 
 
+def write_text(rows: Sequence[Sequence[str]]) -> str:
+    """Write rows as they come out of a spreadsheet by copying: tabs between the cells. ``read_text`` reads it."""
+    out = io.StringIO()
+    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(rows)
+    return out.getvalue()
+
+
 def write_workbook(rows: Sequence[Sequence[str]], numeric: Collection[int]) -> bytes:
     """Write rows as a workbook (XLSX), headings first; a spreadsheet of any language reads its numbers.
 

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 import xlsxwriter
+from hypothesis import given
+from hypothesis import strategies as st
 
 from server.errors import InvalidInputError
 from server.exchange.tables import (
@@ -17,6 +19,7 @@ from server.exchange.tables import (
     read_kept,
     read_text,
     write_csv,
+    write_text,
     write_workbook,
 )
 
@@ -225,3 +228,9 @@ def test_a_written_workbook_has_numbers_as_numbers_and_runs_no_formula() -> None
     assert '<c r="B2"><v>1.25</v></c>' in sheet
     assert re.search(r'<c r="C2"[^>]* t="s">', sheet)
     assert "<f>" not in sheet
+
+
+@given(st.lists(st.lists(st.text("ab1,;\"' .%-", max_size=8).map(str.strip), min_size=3, max_size=3), min_size=1, max_size=6))
+def test_what_is_written_as_text_is_read_back(rows: list[list[str]]) -> None:
+    rows = [["h", "b", "y"], *rows, ["1", "2", "3"]]
+    assert read_text(write_text(rows)) == rows

@@ -1479,6 +1479,29 @@ def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: Test
     assert '<th scope="row" class="num nowrap">5 min</th>' in ready.get("/runs/1/course").text
 
 
+def test_a_table_is_changed_without_saying_everything_again(ready: TestClient) -> None:
+    table = 'when;bath;what;yield %\n90;120;"Epsom; dry";50\n60;120;MgSO4;forty\n'
+    first = ready.post(IMPORT, data={"action": "read", "rows": table})
+    said = {"column_1": "v1", "unit_1": "", "column_3": "v3", "default_2": "125"}
+    second = ready.post(IMPORT, data={**kept_of(first.text), **said, "action": "check"})
+    said = {"unit_1": "min", "word_3:Epsom; dry": "MgSO4"}
+    third = ready.post(IMPORT, data={**kept_of(second.text), **said, "action": "check"})
+    assert "The runs: 1 of 2 can be stored" in third.text
+    change = ready.post(IMPORT, data={**kept_of(third.text), "action": "change"})
+    rows = html.unescape(re.findall(r"<textarea[^>]*>(.*?)</textarea>", change.text, re.DOTALL)[0]).lstrip("\n")
+    assert rows == "when\tbath\twhat\tyield %\n90\t120\tEpsom; dry\t50\n60\t120\tMgSO4\tforty\n"
+    # Nothing to read: what was said is still there afterwards.
+    empty = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": " "})
+    assert empty.status_code == 422
+    mended = ready.post(IMPORT, data={**kept_of(empty.text), "action": "read", "rows": rows.replace("forty", "40")})
+    assert "The runs: 2 of 2 can be stored" in mended.text
+    assert '<td data-label="hold">1.5 h</td>' in mended.text
+    # Other headings are another table.
+    other = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": rows.replace("what", "agent")})
+    assert '<option value="v3" selected>' in other.text
+    assert '<td data-label="hold">1.5 h</td>' not in other.text
+
+
 def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     first = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;crude / g;yield %\n1;120;MgSO4;6,5;50\n"})
     assert "crude / g not kept, its content is not said" in first.text

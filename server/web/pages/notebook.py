@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from server.core.space.variables import STAGE_WORDS
 from server.errors import InvalidInputError
-from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv, write_workbook
+from server.exchange.tables import MOST_FILE_BYTES, read_file, read_kept, read_text, write_csv, write_text, write_workbook
 from server.services.headings import meanings_for
 from server.services.inputs import MOST_CHARACTERS, NotebookInput, validated
 from server.services.notebook import (
@@ -39,6 +39,9 @@ from server.web.rendering import render
 
 router = APIRouter()
 _MOST_NAMED = 5
+# Fields in which the chemist says what columns mean; what is said about single rows is not among them.
+_ABOUT_COLUMNS = ("heading_row", "heading_row_was", "headings_were", "assumed", "small_yields", "day_order", "content_percent")
+_OF_COLUMNS = ("column_", "unit_", "was_", "default_", "word_")
 # Answers that store rows which are left out for their looks, and the question of each.
 _DOUBTS = (
     (AGAIN, "Rows that look the same as a run here are other runs: store them as well"),
@@ -77,6 +80,7 @@ class NotebookPage:
     shown: str = ""
     assumed: str = ""
     meanings: tuple[tuple[str, str], ...] = ()
+    said: Mapping[str, str] = field(default_factory=dict)
     unused: tuple[str, ...] = ()
 
     @property
@@ -99,18 +103,25 @@ class _Posted:
 
 @router.get("/preparations/{preparation_id}/runs/import")
 def new_import(request: Request, preparation_id: Id, session: ReadSession) -> Response:
-    return _draw_start(request, session, questions.get_preparation(session, preparation_id))(FormState(), 200)
+    return render(request, "runs/notebook.html", _page(session, questions.get_preparation(session, preparation_id), FormState()))
 
 
 @router.post("/preparations/{preparation_id}/runs/import")
 def create_import(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
     # The file is read before the first question to the database takes the write lock.
+    if form.values.get("action") == "change" and form.values.get("kept"):
+        preparation = questions.get_preparation(session, preparation_id)
+        rows = read_kept(form.values["kept"])
+        state = FormState({"rows": write_text(rows)})
+        page = replace(_page(session, preparation, state), said=_said(form, rows))
+        return render(request, "runs/notebook.html", page)
     try:
         posted = _read(form)
         checked_table(posted.data.rows)
     except InvalidInputError as error:
         state = FormState(form.values, errors=error.messages, is_posted=True)
-        return _draw_start(request, session, questions.get_preparation(session, preparation_id))(state, 422)
+        page = _page(session, questions.get_preparation(session, preparation_id), state)
+        return render(request, "runs/notebook.html", replace(page, said=_said(form, None)), status=422)
     preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
@@ -146,25 +157,53 @@ def _as_file(session: ReadSession, preparation_id: int, ending: str) -> dict[str
     return {"Content-Disposition": f"attachment; filename=\"runs.{ending}\"; filename*=UTF-8''{name}%20runs.{ending}"}
 
 
+def _said(form: RawForm, rows: list[list[str]] | None) -> dict[str, str]:
+    """What was said about the columns of a table, for when it is read again; ``rows`` are those it was said about."""
+    said = {k: v for k, v in form.values.items() if k in _ABOUT_COLUMNS or k.startswith(_OF_COLUMNS)}
+    if rows is not None:
+        said["headings_were"] = _headings(rows, form.values.get("heading_row_was", ""))
+    return said
+
+
+def _headings(rows: list[list[str]], heading_row: str) -> str:
+    """Cells of the row with the headings as one text, with its number; empty where there is none."""
+    number = int(heading_row) if heading_row.isascii() and heading_row.isdigit() else 0
+    return write_text([[heading_row, *rows[number - 1]]]).strip() if 0 < number <= len(rows) else ""
+
+
 def _read(form: RawForm) -> _Posted:
     """The table that was chosen, pasted, or kept by the page, and what was said about it."""
     kept, note = form.values.get("kept", ""), form.values.get("note", "")
     is_first_look = form.values.get("action") not in ("check", "store") or not kept
-    if is_first_look:
-        file = form.files.get("file")
-        if file is not None:
-            table = read_file(file.content, form.values.get("sheet", "").strip())
-            rows, note = table.rows, table.note
-            if form.values.get("rows", "").strip():
-                note = f"{note} The file was read, not what was pasted.".strip()
-        else:
-            rows, note = read_text(form.values.get("rows", "")), ""
-        _check_cells(rows)
-        if max((len(row) for row in rows), default=0) == 1:
-            note = f"{note} There is one column only: nothing was recognised that separates cells.".strip()
-        data = validated(NotebookInput, {"rows": rows})
-        return _Posted(data, write_csv(data.rows), note, is_first_look)
-    raw: dict[str, Any] = {"rows": read_kept(kept), "confirm": form.all("confirm")}
+    if not is_first_look:
+        return _with_what_was_said(form, read_kept(kept), kept, note)
+    rows, note = _chosen_table(form)
+    if max((len(row) for row in rows), default=0) == 1:
+        note = f"{note} There is one column only: nothing was recognised that separates cells.".strip()
+    headings = form.values.get("headings_were", "")
+    if headings and headings == _headings(rows, form.values.get("heading_row_was", "")):
+        # The same headings again: what was said about them still holds.
+        return _with_what_was_said(form, rows, write_csv(rows), note)
+    data = validated(NotebookInput, {"rows": rows})
+    return _Posted(data, write_csv(data.rows), note, is_first_look=True)
+
+
+def _chosen_table(form: RawForm) -> tuple[list[list[str]], str]:
+    """Rows of the file that was chosen, else of what was pasted, with a note about what was read."""
+    file = form.files.get("file")
+    if file is None:
+        rows, note = read_text(form.values.get("rows", "")), ""
+    else:
+        table = read_file(file.content, form.values.get("sheet", "").strip())
+        rows, note = table.rows, table.note
+        if form.values.get("rows", "").strip():
+            note = f"{note} The file was read, not what was pasted.".strip()
+    _check_cells(rows)
+    return rows, note
+
+
+def _with_what_was_said(form: RawForm, rows: list[list[str]], kept: str, note: str) -> _Posted:
+    raw: dict[str, Any] = {"rows": rows, "confirm": form.all("confirm")}
     raw["heading_row"] = form.values.get("heading_row", "")
     said = form.prefixed("without_")
     raw["failed_rows"] = [row for row, outcome in said.items() if outcome == "failure"]
@@ -187,11 +226,11 @@ def _read(form: RawForm) -> _Posted:
         words.setdefault(key, {})[word] = option
     raw["words"] = words
     try:
-        return _Posted(validated(NotebookInput, raw), kept, note, is_first_look)
+        return _Posted(validated(NotebookInput, raw), kept, note, is_first_look=False)
     except InvalidInputError as error:
         # What can be read is shown again, with a message at what cannot.
         good = {name: value for name, value in raw.items() if name not in error.messages}
-        return _Posted(validated(NotebookInput, good), kept, note, is_first_look, error.messages)
+        return _Posted(validated(NotebookInput, good), kept, note, is_first_look=False, errors=error.messages)
 
 
 def _columns_said(form: RawForm) -> dict[str, dict[str, str]]:
@@ -221,13 +260,6 @@ def _words(found: BroughtIn) -> str:
         more = f"; and {len(found.left_out) - _MOST_NAMED} more" if len(found.left_out) > _MOST_NAMED else ""
         words += f" Left out: {named}{more}."
     return words if len(words) <= MOST_NOTE else words[: MOST_NOTE - 1] + "…"
-
-
-def _draw_start(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[[FormState, int], Response]:
-    def redraw(form: FormState, status: int) -> Response:
-        return render(request, "runs/notebook.html", _page(session, preparation, form), status=status)
-
-    return redraw
 
 
 def _page(session: ReadSession, preparation: PreparationRow, form: FormState) -> NotebookPage:
