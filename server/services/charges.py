@@ -311,7 +311,8 @@ def settings_as_weighed(
     return tuple(found)
 
 
-def _check(session: Session, preparation_id: int, data: MaterialInput) -> None:
+def check_material(session: Session, preparation_id: int, data: MaterialInput) -> None:
+    """Refuse values that cannot be; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     if data.formula:
         try:
@@ -379,7 +380,7 @@ def add_material(session: Session, preparation_id: int, data: MaterialInput) -> 
     """
     questions.get_preparation(session, preparation_id)
     data = _with_known_option(session, preparation_id, data)
-    _check(session, preparation_id, data)
+    check_material(session, preparation_id, data)
     if len(questions.list_materials(session, preparation_id)) >= MOST_MATERIALS:
         raise InvalidInputError({"name": f"A preparation can have at most {MOST_MATERIALS} materials."})
     row = MaterialRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
@@ -395,7 +396,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     """Change a line of the charge; raises like ``add_material``."""
     row = questions.get_material(session, material_id)
     data = _with_known_option(session, row.preparation_id, data)
-    _check(session, row.preparation_id, data)
+    check_material(session, row.preparation_id, data)
     before = row.model_dump(mode="json")
     _apply(row, data)
     after = row.model_dump(mode="json")

@@ -8,7 +8,7 @@ from server.core.chemistry.balance import GAIN
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.charges import as_bottled
-from server.services.inputs import CheckpointInput
+from server.services.inputs import CheckpointInput, messages_of
 from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
 from server.services.runs import view_run
@@ -126,13 +126,20 @@ def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str
     return None if mass is None else (line.material.name, mass * content.purity * (1.0 - content.water))
 
 
-def _check(session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None) -> None:
-    """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much."""
+def check_amounts(data: CheckpointInput) -> None:
+    """Refuse a mass or a content that cannot be; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     if not data.mass_g >= 0:
         messages["mass_g"] = f"A mass of {data.mass_g:g} g is below 0."
     if not 0 < data.purity_percent <= 100:
         messages["purity_percent"] = "Content must be above 0 and at most 100 %."
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _check(session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None) -> None:
+    """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much."""
+    messages = messages_of(lambda: check_amounts(data))
     known = {m.id for m in questions.list_materials(session, run.preparation_id)}
     if data.material_id is not None and data.material_id not in known:
         messages["material_id"] = "This material is not there (any more)."

@@ -35,36 +35,34 @@ def _check_choice(data: VariableInput, messages: dict[str, str]) -> None:
         messages["base"] = f"The base must be one of the options: {', '.join(data.choices)}."
 
 
-def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
-    """Check the numeric fields and return the base value."""
-    for field in ("low", "high"):
-        if getattr(data, field) is None:
-            messages[field] = "Enter a number."
-    base = math.nan
+def _check_number(data: VariableInput, messages: dict[str, str]) -> None:
+    if data.role is Role.HOLD_TIME and data.unit not in TIME_UNITS:
+        messages["unit"] = f"A hold time needs one of the units {', '.join(TIME_UNITS)}."
+    if data.role is Role.TEMPERATURE and data.unit not in TEMPERATURE_UNITS:
+        messages["unit"] = f"A temperature needs one of the units {', '.join(TEMPERATURE_UNITS)}."
+    base: float | None = None
     try:
         base = read_number(data.base)
     except NumberTextError as error:
         messages["base"] = str(error)
-    if messages or data.low is None or data.high is None:
-        return base
+    for field in ("low", "high"):
+        if getattr(data, field) is None:
+            messages[field] = "Enter a number."
+    if data.low is None or data.high is None:
+        return
     if data.low >= data.high:
         messages["high"] = f"The range ends at {data.high:g}, which is not above its start {data.low:g}."
-        return base
+        return
     if data.high - data.low < 1e-6 * max(abs(data.low), abs(data.high)):
         messages["high"] = "The range is too narrow to be meant."
-        return base
+        return
     if data.role in _MUST_BE_POSITIVE and data.low < 0:
         messages["low"] = f"A {data.role.replace('_', ' ')} cannot be below 0."
-    if data.role is Role.HOLD_TIME and data.unit not in TIME_UNITS:
-        messages["unit"] = f"A hold time needs one of the units {', '.join(TIME_UNITS)}."
-    if data.role is Role.TEMPERATURE:
-        if data.unit not in TEMPERATURE_UNITS:
-            messages["unit"] = f"A temperature needs one of the units {', '.join(TEMPERATURE_UNITS)}."
-        elif convert(data.low, data.unit, "K") <= 0:
+    if data.role is Role.TEMPERATURE and "unit" not in messages:
+        if convert(data.low, data.unit, "K") <= 0:
             messages["low"] = f"{data.low:g} {data.unit} is below absolute zero."
         elif convert(data.low, data.unit, "K") < COLDEST_KELVIN or convert(data.high, data.unit, "K") > HOTTEST_KELVIN:
             messages["high"] = f"A bath between {COLDEST_KELVIN:g} and {HOTTEST_KELVIN:g} K is expected. Check the unit."
-    if data.role is Role.TEMPERATURE and "unit" not in messages:
         for field in ("hard_low", "hard_high"):
             limit = getattr(data, field)
             if limit is not None and convert(limit, data.unit, "K") <= 0:
@@ -73,7 +71,7 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
         messages["hard_low"] = f"The lower hard limit {data.hard_low:g} lies above the start of the range {data.low:g}."
     if data.hard_high is not None and data.hard_high < data.high:
         messages["hard_high"] = f"The upper hard limit {data.hard_high:g} lies below the end of the range {data.high:g}."
-    if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1 or base % 1):
+    if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1 or (base or 0.0) % 1):
         messages["low"] = "A count takes whole numbers only."
     if data.role is Role.COUNT and data.step is None and data.high - data.low > MOST_GRID_POINTS:
         messages["high"] = f"More than {MOST_GRID_POINTS} whole numbers in the range; enter a step, or another role."
@@ -82,6 +80,8 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
             messages["step"] = f"The step must be more than 0 and at most the range {data.high - data.low:g}."
         elif (data.high - data.low) / data.step > MOST_GRID_POINTS:
             messages["step"] = f"More than {MOST_GRID_POINTS} steps in the range; enter a coarser step."
+    if base is None:
+        return
     if not data.low <= base <= data.high:
         messages["base"] = f"The base {base:g} lies outside the range {data.low:g} to {data.high:g}."
     elif "step" not in messages:
@@ -91,29 +91,40 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> float:
             messages["base"] = (
                 f"The base {base:g} is not on the steps {data.low:g}, {data.low + data.step:g}, …; the nearest is {nearest:g}."
             )
-    return base
 
 
 def _apply(row: VariableRow, data: VariableInput) -> None:
-    messages: dict[str, str] = {}
+    """Set a variable's own fields; ``check_variable`` has seen the data."""
     row.name, row.role, row.unit, row.stage = data.name, data.role.value, data.unit, data.stage.value
     if data.role is Role.CHOICE:
-        _check_choice(data, messages)
         row.choices, row.base_choice, row.base_number = list(data.choices), str(data.base), None
         row.low, row.high, row.step, row.hard_low, row.hard_high, row.unit = 0.0, 1.0, None, None, None, ""
     else:
-        base = _check_number(data, messages)
-        row.choices, row.base_choice, row.base_number = [], None, base
+        row.choices, row.base_choice, row.base_number = [], None, read_number(data.base)
         row.low, row.high, row.step = data.low or 0.0, data.high or 0.0, data.step
         row.hard_low, row.hard_high = data.hard_low, data.hard_high
+
+
+def check_variable(session: Session, preparation_id: int, data: VariableInput, own_id: int | None = None) -> None:
+    """Refuse values that cannot be; InvalidInputError with a sentence per field.
+
+    Parameters
+    ----------
+    own_id : int or None
+        Of the variable that is changed; None for a new one.
+    """
+    messages: dict[str, str] = {}
+    if data.role is Role.CHOICE:
+        _check_choice(data, messages)
+    else:
+        _check_number(data, messages)
+    others = [v for v in questions.list_variables(session, preparation_id) if v.id != own_id]
+    if any(other.name == data.name for other in others):
+        messages["name"] = f"There is a variable named “{data.name}” already."
+    elif own_id is None and len(others) >= MOST_VARIABLES:
+        messages["name"] = f"A preparation can have at most {MOST_VARIABLES} variables."
     if messages:
         raise InvalidInputError(messages)
-
-
-def _check_name(session: Session, preparation_id: int, data: VariableInput, own_id: int | None) -> None:
-    for other in questions.list_variables(session, preparation_id):
-        if other.id != own_id and other.name == data.name:
-            raise InvalidInputError({"name": f"There is a variable named “{other.name}” already."})
 
 
 def add_variable(session: Session, preparation_id: int, data: VariableInput) -> VariableRow:
@@ -124,9 +135,7 @@ def add_variable(session: Session, preparation_id: int, data: VariableInput) -> 
     NotFoundError, InvalidInputError
     """
     questions.get_preparation(session, preparation_id)
-    _check_name(session, preparation_id, data, None)
-    if len(questions.list_variables(session, preparation_id)) >= MOST_VARIABLES:
-        raise InvalidInputError({"name": f"A preparation can have at most {MOST_VARIABLES} variables."})
+    check_variable(session, preparation_id, data)
     row = VariableRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
     _apply(row, data)
     row.position = questions.next_position(session, VariableRow, preparation_id)
@@ -319,14 +328,12 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
         If the limits would leave no settings.
     """
     row = questions.get_variable(session, variable_id)
-    _check_name(session, row.preparation_id, data, row.id)
     settings = [s for s in questions.list_settings(session, row.preparation_id) if s.variable_id == row.id]
     before = row.model_dump(mode="json")
     with session.no_autoflush:
         if settings and (row.role == Role.CHOICE) != (data.role is Role.CHOICE):
             raise InvalidInputError({"role": "Runs use this variable; it cannot turn from numbers to a choice or back."})
-        trial = VariableRow(preparation_id=row.preparation_id, name=data.name, role=data.role.value)
-        _apply(trial, data)
+        check_variable(session, row.preparation_id, data, row.id)
         _check_uses(session, row, data)
         if row.role == Role.CHOICE:
             _check_options(session, row, data, settings)

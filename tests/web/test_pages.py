@@ -1502,6 +1502,54 @@ def test_a_table_is_changed_without_saying_everything_again(ready: TestClient) -
     assert '<td data-label="hold">1.5 h</td>' not in other.text
 
 
+@pytest.mark.parametrize(
+    ("address", "typed", "wrong"),
+    [
+        (
+            "/preparations/1/variables",
+            {"name": "bath", "role": "hold_time", "unit": "°C", "low": "1", "high": "two", "step": "1", "base": "x"},
+            ["name", "unit", "high", "base"],
+        ),
+        (
+            "/preparations/1/variables",
+            {"name": "", "role": "ratio", "unit": "mol/mol", "low": "-1", "high": "3", "step": "9", "base": "7"},
+            ["name", "low", "step", "base"],
+        ),
+        (
+            "/variables/1",
+            {"name": "bath", "role": "hold_time", "unit": "h", "low": "3", "high": "1", "base": "?"},
+            ["name", "high", "base"],
+        ),
+        (
+            "/preparations/1/materials",
+            {
+                "name": "",
+                "role": "reagent",
+                "amount_kind": "equivalents",
+                "amount": "-1",
+                "molar_mass": "much",
+                "purity_percent": "0",
+            },
+            ["name", "molar_mass", "amount", "purity_percent"],
+        ),
+        (
+            "/runs/1/checkpoints",
+            {"name": "", "stage": "work_up", "mass_g": "lots", "purity_percent": "120"},
+            ["name", "mass_g", "purity_percent"],
+        ),
+    ],
+)
+def test_mistakes_that_cannot_be_read_hide_no_others(
+    ready: TestClient, address: str, typed: dict[str, str], wrong: list[str]
+) -> None:
+    enter(ready)
+    seen = re.search(r'name="seen" value="([^"]*)"', ready.get("/variables/1/edit").text)
+    answer = ready.post(address, data={**typed, "seen": seen[1] if seen and "variables/1" in address else ""})
+    assert answer.status_code == 422
+    told = re.findall(r'<li><a href="#\w+?-(\w+)">', answer.text)
+    assert sorted(told) == sorted(wrong)
+
+
 def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     first = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;crude / g;yield %\n1;120;MgSO4;6,5;50\n"})
     assert "crude / g not kept, its content is not said" in first.text

@@ -20,6 +20,7 @@ from server.services.charges import (
     Charge,
     add_material,
     as_input,
+    check_material,
     delete_material,
     make_charge,
     move_material_up,
@@ -36,7 +37,7 @@ from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, check_seen, stamp, submit
+from server.web.forms import FormState, RawForm, check_seen, stamp, submit
 from server.web.pages.common import Frame
 from server.web.rendering import render
 
@@ -223,12 +224,21 @@ def new_material(request: Request, preparation_id: Id, session: ReadSession) -> 
     return _material_form(request, session, preparation, None)(FormState(values), 200)
 
 
+def _read_material(session: ReadSession, preparation_id: int, form: RawForm) -> MaterialInput:
+    # What stands for numbers that cannot be read keeps others from being called missing.
+    stand_in = {"name": "unnamed", "role": MaterialRole.OTHER, "molar_mass": 1.0, "concentration_mol_per_l": 1.0}
+    data: MaterialInput = validated(
+        MaterialInput, form.only(_FIELDS), lambda readable: check_material(session, preparation_id, readable), stand_in
+    )
+    return data
+
+
 @router.post("/preparations/{preparation_id}/materials")
 def create_material(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
     preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        add_material(session, preparation_id, validated(MaterialInput, form.only(_FIELDS)))
+        add_material(session, preparation_id, _read_material(session, preparation_id, form))
         return f"/preparations/{preparation_id}/charge"
 
     return submit(form, act, _material_form(request, session, preparation, None))
@@ -250,7 +260,7 @@ def change_material(request: Request, material_id: Id, form: Form, session: Writ
 
     def act() -> str:
         check_seen(form, as_input(row), row.name)
-        update_material(session, material_id, validated(MaterialInput, form.only(_FIELDS)))
+        update_material(session, material_id, _read_material(session, row.preparation_id, form))
         return f"/preparations/{preparation.id}/charge"
 
     return submit(form, act, redraw)

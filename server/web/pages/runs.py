@@ -18,7 +18,7 @@ from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
 from server.services.charges import AsWeighed
-from server.services.checkpoints import add_checkpoint, as_input, delete_checkpoint, update_checkpoint
+from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
 from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
@@ -350,7 +350,8 @@ def create_checkpoint(request: Request, run_id: Id, form: Form, session: WriteSe
 
 def _read_checkpoint(form: RawForm) -> CheckpointInput:
     typed = form.only(list(CheckpointInput.model_fields))
-    data: CheckpointInput = validated(CheckpointInput, {**typed, "confirm": form.all("confirm")})
+    stand_in = {"name": "unnamed", "stage": Stage.REACTION, "mass_g": 0.0}
+    data: CheckpointInput = validated(CheckpointInput, {**typed, "confirm": form.all("confirm")}, check_amounts, stand_in)
     return data
 
 

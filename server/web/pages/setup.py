@@ -17,7 +17,15 @@ from server.errors import InvalidInputError
 from server.services.inputs import LimitInput, VariableInput, field_messages, validated
 from server.services.runs import view_runs
 from server.services.spaces import rule_of, space_of
-from server.services.variables import add_limit, add_variable, as_input, delete_limit, delete_variable, update_variable
+from server.services.variables import (
+    add_limit,
+    add_variable,
+    as_input,
+    check_variable,
+    delete_limit,
+    delete_variable,
+    update_variable,
+)
 from server.storage import questions
 from server.storage.tables import PreparationRow, VariableRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
@@ -117,12 +125,20 @@ def new_variable(request: Request, preparation_id: Id, session: ReadSession) -> 
     return _variable_form(request, session, preparation, None)(FormState({"role": "hold_time", "stage": "reaction"}), 200)
 
 
+def _read_variable(session: ReadSession, preparation_id: int, form: RawForm, own_id: int | None = None) -> VariableInput:
+    def check(readable: VariableInput) -> None:
+        check_variable(session, preparation_id, readable, own_id)
+
+    data: VariableInput = validated(VariableInput, form.only(_FIELDS), check, {"name": "unnamed", "role": Role.OTHER})
+    return data
+
+
 @router.post("/preparations/{preparation_id}/variables")
 def create_variable(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
     preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        add_variable(session, preparation_id, validated(VariableInput, form.only(_FIELDS)))
+        add_variable(session, preparation_id, _read_variable(session, preparation_id, form))
         return f"/preparations/{preparation_id}/setup"
 
     return submit(form, act, _variable_form(request, session, preparation, None))
@@ -144,7 +160,7 @@ def change_variable(request: Request, variable_id: Id, form: Form, session: Writ
 
     def act() -> str:
         check_seen(form, as_input(row), row.name)
-        update_variable(session, variable_id, validated(VariableInput, form.only(_FIELDS)))
+        update_variable(session, variable_id, _read_variable(session, row.preparation_id, form, variable_id))
         return f"/preparations/{preparation.id}/setup"
 
     return submit(form, act, redraw)
