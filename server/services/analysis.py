@@ -381,5 +381,6 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     space = space_of(variables, questions.list_limits(session, preparation_id))
     runs = view_runs(session, preparation)
     counting = [r for r in runs if r.counts]
+    space = space.seen_in([r.settings for r in counting])
     courses = evidence_beside(session, preparation, space, counting)
     return Analysis(preparation, space, runs, courses, ways_of(session, preparation, counting))

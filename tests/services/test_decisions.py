@@ -3,6 +3,7 @@
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pytest
 from sqlmodel import Session
 
@@ -15,7 +16,8 @@ from server.services.decisions import COST, HOURS, Decisions, accept_proposal, a
 from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.preparations import as_input, update_preparation
 from server.services.runs import record_run, view_runs
-from server.services.variables import add_variable
+from server.services.variables import add_variable, update_variable
+from server.services.variables import as_input as variable_as_input
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
@@ -57,6 +59,23 @@ def test_needs_and_cost_follow_the_settings(session: Session) -> None:
     ten = Decisions(session, analysis).needs({**analysis.space.base, ratio: 2.0}, 0.5)
     assert ten is not None
     assert [m.name for m in ten.materials if m.is_short] == ["alcohol"]
+
+
+def test_what_runs_tell_does_not_depend_on_where_a_range_ends_today(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    for hold, bath, percent in ((1, 100, 40.0), (2, 110, 48.0), (3, 120, 55.0), (4, 150, 66.0), (2, 140, 61.0), (1, 150, 60.0)):
+        make_run(session, preparation, percent, settings={"hold": hold, "bath": bath})
+    before = analyse(session, key)
+    bath = questions.list_variables(session, key)[1]
+    update_variable(session, int(bath.id or 0), variable_as_input(bath).model_copy(update={"high": 130.0, "hard_high": 150.0}))
+    after = analyse(session, key)
+    assert np.array_equal(after.table.coded, before.table.coded)
+    for one, again in zip(before.effects, after.effects, strict=True):
+        assert again.evidence == one.evidence
+        assert again.change == (None if one.change is None else pytest.approx(one.change, abs=1e-9))
+    # Proposals keep to the range.
+    assert max(after.history.reach().values[1]) == 130.0
 
 
 def test_runs_left_by_stock_and_date(session: Session) -> None:

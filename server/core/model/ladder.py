@@ -193,13 +193,15 @@ class Ladder:
         Notes
         -----
         c² = (ν + Σ z²)/(ν + n) with z the left-out residuals in their own standard
-        deviations and ν = ``DOUBT_PRIOR`` runs' worth of trust; never below 1.
+        deviations and ν = ``DOUBT_PRIOR`` runs' worth of trust; never below 1. Failed runs do not count: that
+        something went wrong elsewhere is no reason to doubt every forecast.
         """
-        if self.table.n_runs < FEWEST_RUNS_FOR_WEIGHTS:
+        usual = ~self.table.failed
+        if usual.sum() < FEWEST_RUNS_FOR_WEIGHTS:
             return 1.0
         mean, sd = self.averaged_left_out
-        squared = np.minimum(((self.table.yields - mean) / sd) ** 2, LARGEST_SURPRISE**2)
-        return math.sqrt(max(1.0, (DOUBT_PRIOR + float(squared.sum())) / (DOUBT_PRIOR + self.table.n_runs)))
+        squared = np.minimum(((self.table.yields - mean) / sd)[usual] ** 2, LARGEST_SURPRISE**2)
+        return math.sqrt(max(1.0, (DOUBT_PRIOR + float(squared.sum())) / (DOUBT_PRIOR + int(usual.sum()))))
 
     @cached_property
     def _used(self) -> list[int]:
@@ -299,7 +301,7 @@ def fit_ladder(
 
     Notes
     -----
-    Weights: prior × exp(Σᵢ ln p(yᵢ | y₋ᵢ)), from three runs on. Source of the idea:
+    Weights: prior × exp(Σᵢ ln p(yᵢ | y₋ᵢ)) over the runs that did not fail, from three of them on. Source of the idea:
     Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
     """
     table = table.in_canonical_order()
@@ -312,8 +314,9 @@ def fit_ladder(
         families.append(_fit_rung(name, table, seed, losses))
     log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
-    if table.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
-        log_weights = log_weights + np.array([float(np.sum(lo.log_density)) for lo in left_out])
+    usual = ~table.failed
+    if usual.sum() >= FEWEST_RUNS_FOR_WEIGHTS:
+        log_weights = log_weights + np.array([float(np.sum(lo.log_density[usual])) for lo in left_out])
     weights = special.softmax(log_weights)
     if beside is None:
         return Ladder(table, tuple(families), weights, left_out)
@@ -339,8 +342,8 @@ def _trust(
     Prior × exp(Σᵢ ln p(yᵢ | what does not rest on run i)), as for the weights of the rungs: with a
     run, all evidence worked out from it is left out.
     """
-    n = table.n_runs
-    if n < FEWEST_RUNS_FOR_WEIGHTS:
+    n, usual = table.n_runs, ~table.failed
+    if usual.sum() < FEWEST_RUNS_FOR_WEIGHTS:
         return PRIOR_TRUST
     used = [k for k, w in enumerate(weights) if w > _NEGLIGIBLE]
     log_weights = np.log(weights[used] / weights[used].sum())[:, None]
@@ -350,7 +353,7 @@ def _trust(
     ]
     plain = special.logsumexp(log_weights + np.array([left_out[k].log_density for k in used]), axis=0)
     with_it = special.logsumexp(log_weights + np.array([informed[k].density_without(blocks) for k in used]), axis=0)
-    return float(special.expit(special.logit(PRIOR_TRUST) + np.sum(with_it - plain)))
+    return float(special.expit(special.logit(PRIOR_TRUST) + np.sum((with_it - plain)[usual])))
 
 
 def _fit_rung(name: str, table: RunTable, seed: int, losses: tuple[float, ...]) -> Family:

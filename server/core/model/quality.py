@@ -38,22 +38,23 @@ class Quality:
 
 
 def judge(ladder: Ladder) -> Quality:
-    """Judge the averaged model on runs that it has not seen."""
+    """Judge the averaged model on runs that it has not seen; that a failed run does not fit is no news."""
     table = ladder.table
-    n = table.n_runs
+    usual = ~table.failed
+    n = int(usual.sum())
     if n < FEWEST_RUNS_FOR_QUALITY:
         sentence = f"{n} runs so far; how well the models predict unseen runs needs at least {FEWEST_RUNS_FOR_QUALITY}."
         return Quality(n, None, None, None, (), sentence)
-    mean, sd = ladder.averaged_left_out
-    off = table.yields - mean
+    mean, sd = (values[usual] for values in ladder.averaged_left_out)
+    yields = table.yields[usual]
+    numbers = [number for number, counts in zip(table.numbers, usual, strict=True) if counts]
+    off = yields - mean
     error = float(np.sqrt(np.mean(off**2)))
-    guess = (table.yields.sum() - table.yields) / (n - 1)
-    error_of_mean = float(np.sqrt(np.mean((table.yields - guess) ** 2)))
+    guess = (yields.sum() - yields) / (n - 1)
+    error_of_mean = float(np.sqrt(np.mean((yields - guess) ** 2)))
     z = off / sd
-    # That a failed run does not fit is no news.
-    usual = ~table.failed
-    worst_first = [int(i) for i in np.argsort(-np.abs(z)) if abs(z[i]) > MISFIT and usual[i]]
-    misfits = tuple((table.numbers[i], float(off[i]), float(z[i])) for i in worst_first)
+    worst_first = [int(i) for i in np.argsort(-np.abs(z)) if abs(z[i]) > MISFIT]
+    misfits = tuple((numbers[i], float(off[i]), float(z[i])) for i in worst_first)
     share, rung = max(zip(ladder.weights, ladder.rungs, strict=True), key=lambda pair: pair[0])
     leading = rung.name
     better = "better than" if error < 0.9 * error_of_mean else "hardly better than" if error < error_of_mean else "no better than"

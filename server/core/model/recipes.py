@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from server.core.space.coordinates import physical_scale
+from server.core.space.coordinates import coded_ends
 from server.core.space.variables import REACTION_STAGES, FloatArray, Role, Stage, Variable
 
 GAS_CONSTANT = 8.314462618e-3  # kJ/(mol K), CODATA 2018 (exact since the 2019 SI)
@@ -100,12 +100,9 @@ class RecipePrior:
         }
         self._choices = {j: slots.take(2 + 2 * len(v.choices)) for j, v in enumerate(variables) if v.is_choice}
         self.n_parameters = slots.size
-        self._middles = {
-            j: float(np.mean(physical_scale(v, np.array([v.low, v.high])))) for j, v in enumerate(variables) if not v.is_choice
-        }
-        self._spans = {
-            j: float(np.ptp(physical_scale(v, np.array([v.low, v.high])))) for j, v in enumerate(variables) if not v.is_choice
-        }
+        ends = {j: coded_ends(v) for j, v in enumerate(variables) if not v.is_choice}
+        self._middles = {j: float(np.mean(both)) for j, both in ends.items()}
+        self._spans = {j: float(np.ptp(both)) for j, both in ends.items()}
 
     def draw(self, count: int, rng: np.random.Generator) -> FloatArray:
         """Return ``count`` parameter vectors, shape (count, n_parameters)."""

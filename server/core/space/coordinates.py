@@ -3,7 +3,7 @@
 Numeric settings are mapped so that equal steps mean equal chemistry as far as
 the role tells (logarithm of a hold time, reciprocal absolute temperature,
 logarithm of a ratio, square root of a count) and then scaled to 0..1 over the
-variable's range. Units therefore drop out. Choices are level numbers 0, 1, 2 ….
+variable's range, widened to the runs that lie outside it. Units therefore drop out. Choices are level numbers 0, 1, 2 ….
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ LARGEST_LOG_RATIO = 50.0
 
 def _log_offset(variable: Variable) -> float:
     """Return the smallest c ≥ 0 with (high + c)/(low + c) ≤ LARGEST_LOG_RATIO. [unit]"""
-    needed = (variable.high - LARGEST_LOG_RATIO * variable.low) / (LARGEST_LOG_RATIO - 1.0)
+    needed = (variable.coded_high - LARGEST_LOG_RATIO * variable.coded_low) / (LARGEST_LOG_RATIO - 1.0)
     return max(needed, 0.0)
 
 
@@ -54,8 +54,13 @@ def physical_scale(variable: Variable, values: FloatArray) -> FloatArray:
     return np.asarray(values, dtype=float)
 
 
+def coded_ends(variable: Variable) -> FloatArray:
+    """Both ends of the coordinates on the physical scale, shape (2,)."""
+    return physical_scale(variable, np.array([variable.coded_low, variable.coded_high]))
+
+
 def code_values(variable: Variable, values: FloatArray) -> FloatArray:
-    """Code numeric settings to 0..1 over the range (beyond it: below 0 or above 1).
+    """Code numeric settings to 0..1 over the range, or over all that runs have seen where that is more (beyond: < 0 or > 1).
 
     Raises
     ------
@@ -64,7 +69,7 @@ def code_values(variable: Variable, values: FloatArray) -> FloatArray:
     """
     if not np.all(np.isfinite(values)):
         raise ValueError(f"{variable.name}: settings must be finite numbers")
-    ends = physical_scale(variable, np.array([variable.low, variable.high]))
+    ends = coded_ends(variable)
     coded = (physical_scale(variable, values) - ends[0]) / (ends[1] - ends[0])
     # Rounded so that °C and K, or h and min, give bit-identical coordinates.
     return np.asarray(np.round(coded, 9) + 0.0)

@@ -8,7 +8,7 @@ and contradictions are found with an integer program (scipy's HiGHS).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import optimize
@@ -79,6 +79,18 @@ class Space:
 
     def variable(self, key: str) -> Variable:
         return self._by_key[key]
+
+    def seen_in(self, rows: Sequence[Settings]) -> Space:
+        """This space with coordinates that reach over the settings of all runs, see ``Variable``."""
+        if not rows:
+            return self
+        seen = {v.key: [float(row[v.key]) for row in rows] for v in self.variables if not v.is_choice}
+        return Space(
+            tuple(
+                replace(v, seen_low=min(seen[v.key]), seen_high=max(seen[v.key])) if v.key in seen else v for v in self.variables
+            ),
+            self.rules,
+        )
 
     @property
     def base(self) -> dict[str, float | str]:

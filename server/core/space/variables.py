@@ -67,6 +67,8 @@ class Variable:
 
     ``low``..``high`` is the range that proposals use; ``hard_low``..``hard_high``
     is what may never be left, planned by hand or not (equal to the range if not given).
+    ``seen_low``..``seen_high`` is where runs have been: coordinates are scaled over it and the range together,
+    so that what the runs tell does not depend on where the range ends today.
     """
 
     key: str
@@ -81,10 +83,22 @@ class Variable:
     choices: tuple[str, ...] = ()
     hard_low: float | None = None
     hard_high: float | None = None
+    seen_low: float | None = None
+    seen_high: float | None = None
 
     @property
     def is_choice(self) -> bool:
         return self.role is Role.CHOICE
+
+    @property
+    def coded_low(self) -> float:
+        """Where coordinates are 0. [unit]"""
+        return self.low if self.seen_low is None else min(self.low, self.seen_low)
+
+    @property
+    def coded_high(self) -> float:
+        """Where coordinates are 1. [unit]"""
+        return self.high if self.seen_high is None else max(self.high, self.seen_high)
 
     @property
     def span(self) -> float:

@@ -1,13 +1,16 @@
 """The ladder of models: right or honest with any runs."""
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import special
 
-from server.core.model.ladder import PRIOR_TRUST, fit_ladder
+from server.core.model.ladder import PRIOR_TRUST, PRIOR_WEIGHTS, fit_ladder
+from server.core.model.quality import judge
 from server.core.model.recipes import RecipePrior, consecutive_fraction
-from server.core.model.runs import Beside, RunTable
+from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.units import convert
 from server.core.space.variables import Role, Variable
@@ -155,6 +158,24 @@ def test_doubt_widens_only_when_left_out_forecasts_fail() -> None:
     assert fit_ladder(table(rows, smooth)).doubt < 1.05
     wild = [y + 25.0 * (-1) ** k for k, y in enumerate(smooth)]
     assert fit_ladder(table(rows, wild)).doubt > 1.05
+
+
+def test_a_failed_run_is_no_reason_to_doubt_every_forecast() -> None:
+    rng = np.random.default_rng(3)
+    rows = [GRID[i] for i in rng.permutation(len(GRID))[:9]]
+    smooth = [50 + 3 * float(r["hold"]) + 0.1 * float(r["bath"]) + float(rng.normal()) for r in rows]
+    smooth[4] = 0.0
+    told = table(rows, smooth)
+    failed = replace(told, failed=np.arange(9) == 4, extra_sd=np.where(np.arange(9) == 4, FAILURE_SD, 0.0))
+    taken_for_a_yield, marked = fit_ladder(told), fit_ladder(failed)
+    assert taken_for_a_yield.doubt > 1.2
+    assert marked.doubt < 1.05
+    assert 0 < float(judge(marked).error or 0) < float(judge(taken_for_a_yield).error or 0)
+    assert judge(marked).n_runs == 8
+    # Nor does one choose between the models: they are judged by the runs that did not fail.
+    usual = ~marked.table.failed
+    scores = np.log([PRIOR_WEIGHTS[r.name] for r in marked.rungs]) + [lo.log_density[usual].sum() for lo in marked.left_out]
+    assert marked.weights == pytest.approx(special.softmax(scores))
 
 
 def test_ranges_widen_to_what_really_happened() -> None:
