@@ -32,7 +32,7 @@ from server.errors import FormulaTextError, InvalidInputError, NotReadyError
 from server.services.cells import bare_unit
 from server.services.inputs import MaterialInput
 from server.services.numbers import LARGEST, SMALLEST
-from server.services.preparations import check_positive, log_change
+from server.services.preparations import check_positive, log_change, now
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
@@ -144,9 +144,18 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
 
 
 def make_charge(
-    preparation: PreparationRow, rows: Sequence[MaterialRow], settings: Mapping[str, Setting], scale_mol: float
+    preparation: PreparationRow,
+    rows: Sequence[MaterialRow],
+    settings: Mapping[str, Setting],
+    scale_mol: float,
+    stock: Mapping[str, float] | None = None,
 ) -> Charge:
     """Work out the charge.
+
+    Parameters
+    ----------
+    stock : mapping or None
+        What is left of a material, by its id as text; as it was counted where None. [g]
 
     Raises
     ------
@@ -157,6 +166,8 @@ def make_charge(
         raise InvalidInputError({"scale_mol": f"A scale of {scale_mol:g} mol cannot be meant. Enter a number above 0."})
     lines, problems, rounded = [], [], {}
     for material in materials_for(rows, settings):
+        if stock is not None and material.stock is not None:
+            material = replace(material, stock=stock.get(material.key, material.stock))
         try:
             line = charge_line(material, scale_mol, preparation.base_scale_mol)
         except InvalidInputError as error:
@@ -367,6 +378,8 @@ def _with_known_option(session: Session, preparation_id: int, data: MaterialInpu
 
 
 def _apply(row: MaterialRow, data: MaterialInput) -> None:
+    if data.stock_g != row.stock_g:
+        row.stock_at = None if data.stock_g is None else now()
     for field, value in data.model_dump(mode="json").items():
         setattr(row, field, value)
 

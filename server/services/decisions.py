@@ -14,7 +14,7 @@ from server.compute.fits import STORE
 from server.core.chemistry.charge import uncounted_stock
 from server.core.choose.proposal import MOST_AT_ONCE, Burden, Purpose, hours_burden
 from server.core.choose.record import Outcome, Record, forecast_record
-from server.core.choose.stopping import StopAdvice, stop_advice
+from server.core.choose.stopping import HORIZON, StopAdvice, stop_advice
 from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
@@ -24,6 +24,7 @@ from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
+from server.services.stock import free_stock, stock_left
 from server.storage import questions
 from server.storage.tables import MaterialRow, RunRow
 
@@ -54,13 +55,23 @@ class RunNeeds:
 
 @dataclass(frozen=True)
 class RunsLeft:
-    """How many more runs there can be, by stock and by date; None where nothing is entered."""
+    """How many more runs there can be, by stock and by date; None where nothing is entered.
+
+    ``hindrance`` says why there can be none; empty where there can be one, or nobody knows.
+    """
 
     by_stock: int | None
     scarce: str
     by_date: int | None
     finish_by: str | None
     sentence: str
+    hindrance: str = ""
+
+    @property
+    def at_most(self) -> int | None:
+        """Runs that both allow."""
+        counts = [n for n in (self.by_stock, self.by_date) if n is not None]
+        return min(counts) if counts else None
 
 
 def _depends_on_settings(material: MaterialRow) -> bool:
@@ -75,29 +86,36 @@ class Decisions:
         self.analysis = analysis
         self.preparation = analysis.preparation
         self.materials = list(questions.list_materials(session, int(analysis.preparation.id or 0)))
+        self.left = stock_left(session, self.preparation, self.materials, analysis.runs)
 
     def _charge(self, settings: Settings, scale_mol: float | None = None) -> Charge | None:
         scale = scale_mol or self.preparation.base_scale_mol
         if not self.materials or not scale:
             return None
-        return make_charge(self.preparation, self.materials, settings, scale)
+        return make_charge(self.preparation, self.materials, settings, scale, free_stock(self.left))
 
     def needs(self, settings: Settings, scale_mol: float | None = None) -> RunNeeds | None:
         """What a run at these settings takes; None without materials or scale."""
-        charge = self._charge(settings, scale_mol)
-        if charge is None:
-            return None
-        cost, partial = self._cost(charge)
-        lines = tuple(
-            Need(
-                line.material.name,
-                line.mass_g,
-                line.volume_ml,
-                line.material.stock is not None and line.mass_g is not None and line.mass_g > line.material.stock,
-            )
-            for line in charge.lines
-        )
-        return RunNeeds(lines, cost, self.preparation.currency, partial)
+        return self.needs_together([settings], scale_mol)[0]
+
+    def needs_together(self, plans: Sequence[Settings], scale_mol: float | None = None) -> list[RunNeeds | None]:
+        """What runs side by side take, one after the other: stock that one takes is not there for the next."""
+        found: list[RunNeeds | None] = []
+        taken: dict[str, float] = {}
+        for settings in plans:
+            charge = self._charge(settings, scale_mol)
+            if charge is None:
+                found.append(None)
+                continue
+            cost, partial = self._cost(charge)
+            lines = []
+            for line in charge.lines:
+                m = line.material
+                taken[m.key] = taken.get(m.key, 0.0) + (line.mass_g or 0.0)
+                is_short = m.stock is not None and line.mass_g is not None and taken[m.key] > m.stock * (1 + 1e-9)
+                lines.append(Need(m.name, line.mass_g, line.volume_ml, is_short))
+            found.append(RunNeeds(tuple(lines), cost, self.preparation.currency, partial))
+        return found
 
     def _cost(self, charge: Charge) -> tuple[float | None, bool]:
         """Cost of the priced materials, and whether some material has no price or no mass."""
@@ -185,7 +203,11 @@ class Decisions:
         return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain, also=[a.proposal().settings]))
 
     def runs_left(self, today: date, scale_mol: float | None = None) -> RunsLeft:
-        """How many more runs stock and date allow, pending ones counted in; at the base scale unless another is given."""
+        """How many more runs stock and date allow beside those that are planned or under way.
+
+        At the base scale unless another is given; the days until the day to finish by are shared with
+        the runs that are planned.
+        """
         settings = self.analysis.working.settings if self.analysis.working else self.analysis.space.base
         charge = self._charge(settings, scale_mol)
         stock = charge.runs_in_stock if charge else None
@@ -193,7 +215,8 @@ class Decisions:
         finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week
         if finish_by and pace:
             days = (date.fromisoformat(finish_by) - today).days + 1
-            by_date = max(0, math.floor(days * pace / 7.0 + 1e-9))
+            pending = sum(r.is_pending for r in self.analysis.runs)
+            by_date = max(0, math.floor(days * pace / 7.0 + 1e-9) - pending)
         parts = []
         if stock is not None:
             parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
@@ -207,7 +230,36 @@ class Decisions:
         if unknown:
             sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
         sentence = sentence.strip()
-        return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence)
+        why = []
+        if stock is not None and stock[0] == 0:
+            reserved = self.left[stock[1].key].reserved_g
+            beside = " beside the runs that are planned" if reserved else ""
+            why.append(f"what is left of {stock[1].name} does not reach for another one{beside}")
+        if is_past or by_date == 0:
+            why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"no day is left until {finish_by}")
+        hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
+        return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
+
+    def verdict(self, today: date, scale_mol: float | None = None) -> str:
+        """Whether another run is worth its day, and whether there can be one: chances, aim, stock and date in one.
+
+        Raises
+        ------
+        NothingReachableError
+            If limits contradict each other.
+        """
+        advice, left = self.stop(), self.runs_left(today, scale_mol)
+        if left.hindrance:
+            return f"{left.hindrance} {advice.odds}" if advice else left.hindrance
+        if advice is None:
+            return left.sentence
+        parts = [advice.sentence, left.sentence]
+        aim, best = self.preparation.aim_percent, max((r.percent or 0.0 for r in self.analysis.counting), default=0.0)
+        if aim and best >= aim and advice.worth_it:
+            parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")
+        if left.at_most is not None and left.at_most < HORIZON:
+            parts.append(f"So the chance of five runs is out of reach: only {left.at_most} can be made.")
+        return " ".join(filter(None, parts))
 
     def window(self) -> ToleranceWindow | None:
         """Tolerance window around the working recipe; None before there is one."""
@@ -240,7 +292,7 @@ class Decisions:
 
 
 def _charge_identity(m: MaterialRow) -> str:
-    return repr(sorted(m.model_dump(exclude={"position", "hazards", "stock_g"}).items()))
+    return repr(sorted(m.model_dump(exclude={"position", "hazards", "stock_g", "stock_at"}).items()))
 
 
 def _runs(count: int) -> str:

@@ -151,6 +151,8 @@ class MaterialRow(SQLModel, table=True):
     # The variable that says how many times the amount is taken; removing it is the service's work.
     count_variable_id: int | None = None
     stock_g: float | None = None
+    # Runs made since then have taken from it.
+    stock_at: datetime | None = _moment()
     price_per_g: float | None = None
     hazards: str = ""
 

@@ -1,6 +1,6 @@
 """Needs, runs left, several at once, and the record, through the services."""
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,12 @@ from server.core.space.variables import Role
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import analyse
 from server.services.charges import add_material, update_material
+from server.services.charges import as_input as charge_as_input
 from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals, run_otherwise
 from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
-from server.services.preparations import as_input, update_preparation
-from server.services.runs import record_run, view_runs
+from server.services.preparations import as_input, today, update_preparation
+from server.services.runs import note_weighed, plan_run, record_run, set_state, view_runs
+from server.services.stock import stock_left
 from server.services.variables import add_variable, update_variable
 from server.services.variables import as_input as variable_as_input
 from server.storage import questions
@@ -67,8 +69,8 @@ def test_what_runs_tell_does_not_depend_on_where_a_range_ends_today(session: Ses
     for hold, bath, percent in ((1, 100, 40.0), (2, 110, 48.0), (3, 120, 55.0), (4, 150, 66.0), (2, 140, 61.0), (1, 150, 60.0)):
         make_run(session, preparation, percent, settings={"hold": hold, "bath": bath})
     before = analyse(session, key)
-    bath = questions.list_variables(session, key)[1]
-    update_variable(session, int(bath.id or 0), variable_as_input(bath).model_copy(update={"high": 130.0, "hard_high": 150.0}))
+    row = questions.list_variables(session, key)[1]
+    update_variable(session, int(row.id or 0), variable_as_input(row).model_copy(update={"high": 130.0, "hard_high": 150.0}))
     after = analyse(session, key)
     assert np.array_equal(after.table.coded, before.table.coded)
     for one, again in zip(before.effects, after.effects, strict=True):
@@ -89,6 +91,55 @@ def test_runs_left_by_stock_and_date(session: Session) -> None:
     assert decisions.runs_left(date(2026, 4, 2)).sentence == (
         "There is stock for 4 more runs (alcohol runs out first). The day to finish by, 2026-03-31, is past."
     )
+
+
+def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(session: Session) -> None:
+    key = priced(session)
+    (alcohol, _) = questions.list_materials(session, key)
+    preparation = questions.get_preparation(session, key)
+    one_run = 8.815  # 0.1 mol of C5H12O
+
+    def left() -> tuple[float, float]:
+        found = stock_left(session, preparation, questions.list_materials(session, key), view_runs(session, preparation))
+        return found[str(alcohol.id)].taken_g, found[str(alcohol.id)].reserved_g
+
+    # The four runs are past ones without a day; then it turns out that run 2 was made later than the stock was counted.
+    assert left() == pytest.approx((0.0, 0.0), abs=0.01)
+    for number, day in ((1, date(2020, 1, 1)), (2, today() + timedelta(days=1))):
+        run = questions.list_runs(session, key)[number - 1]
+        run.made_on = day.isoformat()
+        session.add(run)
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    update_material(session, int(alcohol.id or 0), charge_as_input(alcohol).model_copy(update={"stock_g": 30.0}))
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    update_material(session, int(alcohol.id or 0), charge_as_input(alcohol).model_copy(update={"price_per_g": 2.0}))
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    plan = plan_run(session, key, PlannedRunInput(settings=dict(analyse(session, key).space.base), scale_mol=0.2))
+    assert left() == pytest.approx((one_run, 2 * one_run), abs=0.01)
+    # What was weighed counts before the plan; a plan that was given up took nothing.
+    note_weighed(session, int(plan.id or 0), {int(alcohol.id or 0): (17.0, None)})
+    assert left() == pytest.approx((one_run, 17.0), abs=0.01)
+    decisions = Decisions(session, analyse(session, key))
+    # 30 − 8.8 − 17.0 = 4.2 g do not reach for 8.8 g.
+    assert decisions.runs_left(date(2026, 3, 18)).hindrance == (
+        "No further run can be made: what is left of alcohol does not reach for another one beside the runs that are planned."
+    )
+    assert decisions.verdict(date(2026, 3, 18)).startswith("No further run can be made: ")
+    set_state(session, int(plan.id or 0), "abandoned")
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    # Side by side, the third run is the one that the stock does not reach for: 21.2 g for 8.8 g each.
+    decisions = Decisions(session, analyse(session, key))
+    needs = decisions.needs_together([decisions.analysis.space.base] * 3)
+    assert [n is not None and n.materials[0].is_short for n in needs] == [False, False, True]
+    assert "only 2 can be made" in decisions.verdict(date(2026, 3, 18))
+
+
+def test_the_verdict_names_an_aim_that_is_reached_and_a_day_that_is_past(session: Session) -> None:
+    key = priced(session, aim_percent=40.0, worthwhile_gain=0.1, finish_by=date(2026, 3, 31), runs_per_week=2)
+    verdict = Decisions(session, analyse(session, key)).verdict(date(2026, 3, 1))
+    assert verdict.startswith("The aim of 40 % is reached, so a further run is for more than that. ")
+    past = Decisions(session, analyse(session, key)).verdict(date(2026, 4, 1))
+    assert past.startswith("No further run can be made: the day to finish by, 2026-03-31, is past. The run with the best chance")
 
 
 def test_nothing_is_said_about_runs_left_without_stock_or_date(session: Session) -> None:

@@ -1550,6 +1550,40 @@ def test_mistakes_that_cannot_be_read_hide_no_others(
     assert sorted(told) == sorted(wrong)
 
 
+def test_questions_about_a_variable_can_be_answered_on_its_page(ready: TestClient) -> None:
+    enter(ready)
+
+    def answered(address: str, typed: dict[str, str]) -> str:
+        seen = re.search(r'name="seen" value="([^"]*)"', ready.get(f"{address}/edit").text)
+        assert seen
+        asked = ready.post(address, data={**typed, "seen": seen[1]})
+        (code,) = re.findall(r'<input type="checkbox" name="confirm" value="([^"]+)">', asked.text)
+        done = ready.post(address, data={**typed, "seen": seen[1], "confirm": code})
+        assert done.status_code == 200
+        return done.text
+
+    renamed = {
+        "name": "agent",
+        "role": "choice",
+        "stage": "drying",
+        "base": "Epsom salt, dry",
+        "choices": "Epsom salt, dry\nNa2SO4",
+    }
+    assert "Epsom salt, dry" in answered("/variables/3", renamed)
+    hold = {
+        "name": "hold",
+        "role": "hold_time",
+        "stage": "reaction",
+        "unit": "min",
+        "low": "0.5",
+        "high": "6",
+        "step": "0.5",
+        "base": "2",
+    }
+    assert "min" in answered("/variables/1", hold)
+    assert ready.get("/api/v1/runs/1").json()["settings"]["hold"] == 60 * float(RUN["setting_1"])
+
+
 def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     first = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;crude / g;yield %\n1;120;MgSO4;6,5;50\n"})
     assert "crude / g not kept, its content is not said" in first.text

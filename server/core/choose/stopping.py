@@ -39,7 +39,8 @@ class StopAdvice:
     gain : float
         The gain that is worth a day. [percentage points]
     worth_it : bool
-    sentence : str
+    verdict, odds : str
+        What to do, and the probabilities in words; ``sentence`` is both.
     best : mapping
         The settings with the best chance.
     five : tuple of mappings
@@ -53,10 +54,16 @@ class StopAdvice:
     anywhere: float
     gain: float
     worth_it: bool
-    sentence: str
+    verdict: str
+    odds: str
     best: Settings
     five: tuple[Settings, ...]
     working: Settings
+
+    @property
+    def sentence(self) -> str:
+        """Verdict and odds."""
+        return f"{self.verdict} {self.odds}"
 
 
 def stop_advice(
@@ -122,7 +129,8 @@ def stop_advice(
         anywhere,
         gain,
         next_five >= SMALL_CHANCE,
-        _sentence(next_one, next_five, anywhere, gain, number),
+        _verdict(next_five),
+        _odds(next_one, next_five, anywhere, gain, number),
         reach.settings(index_of(reach, pool[:1])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
         history.settings[best],
@@ -156,15 +164,17 @@ def percent_words(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
-def _sentence(one: float, five: float, anywhere: float, gain: float, number: int) -> str:
+def _verdict(five: float) -> str:
+    if five < SMALL_CHANCE:
+        return "Stop here, unless you know something that the runs do not show."
+    return "Another run is a gamble." if five < FAIR_CHANCE else "Worth another run."
+
+
+def _odds(one: float, five: float, anywhere: float, gain: float, number: int) -> str:
     odds = (
         f"The run with the best chance has {percent_words(one)} to beat run {number} by more than {gain:g} "
         f"point{'' if gain == 1 else 's'}, the next five together have {percent_words(five)}"
     )
-    if five < SMALL_CHANCE:
-        return f"Stop here, unless you know something that the runs do not show. {odds}."
-    if five < FAIR_CHANCE:
-        return f"Another run is a gamble. {odds}."
-    if anywhere - five > 0.2:
-        return f"Worth another run. {odds}; there is more to find than five runs can cover ({percent_words(anywhere)})."
-    return f"Worth another run. {odds}."
+    if five >= FAIR_CHANCE and anywhere - five > 0.2:
+        odds += f"; there is more to find than five runs can cover ({percent_words(anywhere)})"
+    return f"{odds}."

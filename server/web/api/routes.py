@@ -698,14 +698,15 @@ def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswe
     """Say whether another run is worth its day, and how many are left."""
     analysis = analyse(session, preparation_id)
     decisions = Decisions(session, analysis)
-    advice, left = decisions.stop(), decisions.runs_left(preparations.today())
+    today = preparations.today()
+    advice, left = decisions.stop(), decisions.runs_left(today)
     return StopAdviceAnswer(
-        message=advice.sentence if advice else "There is no working recipe yet that a run could beat.",
+        message=decisions.verdict(today) if advice else "There is no working recipe yet that a run could beat.",
         next_one=advice.next_one if advice else None,
         next_five=advice.next_five if advice else None,
         anywhere=advice.anywhere if advice else None,
         gain=analysis.preparation.worthwhile_gain,
-        worth_it=advice.worth_it if advice else None,
+        worth_it=advice.worth_it and not left.hindrance if advice else None,
         runs_left_by_stock=left.by_stock,
         runs_left_by_date=left.by_date,
     )

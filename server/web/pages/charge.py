@@ -28,10 +28,11 @@ from server.services.charges import (
 )
 from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
-from server.services.runs import RunView, view_run
+from server.services.runs import RunView, view_run, view_runs
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
+from server.services.stock import free_stock, stock_left
 from server.services.words import setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
@@ -103,6 +104,7 @@ class MaterialFormPage:
     choice_options: list[tuple[int | None, str]]
     count_options: list[tuple[int | None, str]]
     smiles: bool
+    stock_words: str
     seen: str
 
 
@@ -132,7 +134,8 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
         if rows:
             try:
                 scale = chosen_scale(preparation, rows, space.base, form.values)
-                charge = make_charge(preparation, rows, space.base, scale)
+                left = free_stock(stock_left(session, preparation, rows, view_runs(session, preparation)))
+                charge = make_charge(preparation, rows, space.base, scale, left)
                 planned_text = form.value("planned_runs")
                 if planned_text:
                     planned = read_count(planned_text)
@@ -184,6 +187,21 @@ def show_charge(request: Request, preparation_id: Id, session: ReadSession) -> R
     return redraw(FormState(query), 200)
 
 
+def _stock_words(session: ReadSession, preparation: PreparationRow, row: MaterialRow | None) -> str:
+    """The hint at the stock of a material: what runs have taken since it was counted."""
+    words = "As it is today; runs made from now on are taken off. A solution needs its density for it."
+    if row is None or row.stock_g is None or row.stock_at is None:
+        return words
+    left = stock_left(
+        session, preparation, questions.list_materials(session, row.preparation_id), view_runs(session, preparation)
+    )
+    one = left[str(row.id)]
+    taken = (
+        f"runs since then took {one.taken_g:.4g} g, planned ones will take {one.reserved_g:.4g} g, {one.free_g:.4g} g are free"
+    )
+    return f"Counted on {row.stock_at.astimezone().date()}; {taken}. Enter it anew when you count again."
+
+
 def _material_form(
     request: Request, session: ReadSession, preparation: PreparationRow, row: MaterialRow | None
 ) -> Callable[[FormState, int], Response]:
@@ -203,6 +221,7 @@ def _material_form(
             [(v.id, v.name) for v in variables if v.role == "choice"],
             [(v.id, v.name) for v in variables if v.role == "count"],
             smiles_available(),
+            _stock_words(session, preparation, row),
             seen,
         )
         return render(request, "materials/form.html", page, status=status)

@@ -16,6 +16,7 @@ from server.core.choose.proposal import Proposal
 from server.core.model.effects import Effect, listed, moved_words
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
+from server.services.decisions import Decisions
 from server.services.inputs import PreparationInput, validated
 from server.services.preparations import (
     archive_preparation,
@@ -23,6 +24,7 @@ from server.services.preparations import (
     check_preparation,
     create_preparation,
     duplicate_preparation,
+    today,
     update_preparation,
 )
 from server.services.runs import RunView, with_own_theory
@@ -83,9 +85,10 @@ class OverviewPage:
     proposal_settings: list[tuple[str, str]]
     proposal_message: str
     unknowns: list[str]
-    pending: list[RunView]
+    pending: list[tuple[str, list[RunView]]]
     message: str
     has_days: bool
+    hindrance: str
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
@@ -206,6 +209,13 @@ def _why_not_best(analysis: Analysis, best: RunView | None) -> str:
     return f"Run {best.number} gave more once, but all runs together favour the settings of run {analysis.working.run_number}."
 
 
+def _by_state(runs: list[RunView]) -> list[tuple[str, list[RunView]]]:
+    """(state in words, runs) of pending runs, what is under way first."""
+    states = {"under_way": "under way", "planned": "planned"}
+    found = [(words, [r for r in runs if r.row.state == state]) for state, words in states.items()]
+    return [(words, those) for words, those in found if those]
+
+
 def unknowns_of(analysis: Analysis) -> list[str]:
     """What cannot be told yet, one sentence each."""
     out = []
@@ -267,8 +277,9 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         proposal_settings=chosen,
         proposal_message=message,
         unknowns=unknowns_of(analysis) if analysis.has_variables else [],
-        pending=[r for r in analysis.runs if r.is_pending],
+        pending=_by_state([r for r in analysis.runs if r.is_pending]),
         message=request.query_params.get("note", "")[:MOST_NOTE],
         has_days=any(r.row.made_on for r in analysis.runs),
+        hindrance=Decisions(session, analysis).runs_left(today()).hindrance if analysis.has_variables else "",
     )
     return render(request, "preparations/show.html", page)

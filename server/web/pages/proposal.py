@@ -14,7 +14,7 @@ from server.core.choose.stopping import StopAdvice
 from server.core.space.limits import Space
 from server.errors import InvalidInputError, NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.decisions import HOURS, Decisions, RunNeeds, RunsLeft, judge_plans
+from server.services.decisions import HOURS, Decisions, RunNeeds, judge_plans
 from server.services.inputs import PlannedRunInput, validated
 from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
 from server.services.preparations import today
@@ -52,7 +52,7 @@ class ProposalPage:
     needs: RunNeeds | None
     stop: StopAdvice | None
     best_chance: str
-    left: RunsLeft | None
+    verdict: str
     saving: str
     savings: dict[str, str]
     most_at_once: int
@@ -154,7 +154,7 @@ def _page(
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
             stop=stop,
             best_chance=_address_of(preparation_id, purpose, stop, own),
-            left=decisions.runs_left(today(), _scale(form)) if analysis.has_variables else None,
+            verdict=decisions.verdict(today(), _scale(form)) if analysis.has_variables and not message else "",
             saving=saving,
             savings=decisions.savings,
             most_at_once=MOST_AT_ONCE,
@@ -266,14 +266,15 @@ def _several(
         except (NotReadyError, NothingReachableError) as error:
             message = str(error)
         variables = analysis.space.variables
+        needs = decisions.needs_together([p.settings for p in proposals])
         runs = [
             ProposedRun(
                 p,
                 [(v.name, setting_text(v, p.settings[v.key])) for v in variables],
                 {v.key: as_text(p.settings[v.key]) for v in variables},
-                decisions.needs(p.settings),
+                need,
             )
-            for p in proposals
+            for p, need in zip(proposals, needs, strict=True)
         ]
         page = SeveralPage(
             Frame(analysis.preparation, "proposal"),

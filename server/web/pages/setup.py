@@ -129,7 +129,8 @@ def _read_variable(session: ReadSession, preparation_id: int, form: RawForm, own
     def check(readable: VariableInput) -> None:
         check_variable(session, preparation_id, readable, own_id)
 
-    data: VariableInput = validated(VariableInput, form.only(_FIELDS), check, {"name": "unnamed", "role": Role.OTHER})
+    typed = {**form.only(_FIELDS), "confirm": form.all("confirm")}
+    data: VariableInput = validated(VariableInput, typed, check, {"name": "unnamed", "role": Role.OTHER})
     return data
 
 

@@ -1,0 +1,84 @@
+"""What is left of the materials: the stock as counted, less what runs took since and what planned ones will take."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlmodel import Session
+
+from server.services.charges import make_charge
+from server.services.runs import RunView
+from server.storage import questions
+from server.storage.tables import MaterialRow, PreparationRow
+
+
+@dataclass(frozen=True)
+class StockLeft:
+    """Stock of one material as counted, what finished runs took since, and what pending runs will take. [g]"""
+
+    counted_g: float
+    taken_g: float
+    reserved_g: float
+
+    @property
+    def free_g(self) -> float:
+        """What further runs may use. [g]"""
+        return max(0.0, self.counted_g - self.taken_g - self.reserved_g)
+
+
+def stock_left(
+    session: Session, preparation: PreparationRow, materials: Sequence[MaterialRow], runs: Sequence[RunView]
+) -> dict[str, StockLeft]:
+    """What is left of every material with a stock, by the material's id as text.
+
+    Notes
+    -----
+    A run takes what was noted as weighed, else what the charge says for its settings and scale. One
+    that was abandoned before it was started took nothing. Runs brought in without a day are taken for
+    past ones: they were made before anybody counted.
+    """
+    counted = {str(m.id): m for m in materials if m.stock_g is not None}
+    if not counted:
+        return {}
+    taken, reserved = dict.fromkeys(counted, 0.0), dict.fromkeys(counted, 0.0)
+    weighed: dict[int, dict[str, float]] = {}
+    for note in questions.list_weighed(session, int(preparation.id or 0)):
+        if note.mass_g is not None:
+            weighed.setdefault(note.run_id, {})[str(note.material_id)] = note.mass_g
+    for run in runs:
+        since = [key for key, m in counted.items() if run.is_pending or _took_after(run, m.stock_at)]
+        if not since:
+            continue
+        noted = weighed.get(int(run.row.id or 0), {})
+        masses = {**_planned(preparation, materials, run), **noted}
+        for key in since:
+            (reserved if run.is_pending else taken)[key] += masses.get(key, 0.0)
+    return {key: StockLeft(float(m.stock_g or 0.0), taken[key], reserved[key]) for key, m in counted.items()}
+
+
+def free_stock(left: Mapping[str, StockLeft]) -> dict[str, float]:
+    """What further runs may use, by the material's id as text. [g]"""
+    return {key: one.free_g for key, one in left.items()}
+
+
+def _took_after(view: RunView, counted_at: datetime | None) -> bool:
+    """Whether a run that is over took its materials after the stock was counted."""
+    run = view.row
+    if counted_at is None or (run.state == "abandoned" and run.started_at is None and run.made_on is None):
+        return False
+    counted_on = counted_at.astimezone().date()
+    if run.made_on and (made_on := date.fromisoformat(run.made_on)) != counted_on:
+        return made_on > counted_on
+    is_dated = bool(run.made_on or run.started_at or view.was_planned)
+    return is_dated and (run.started_at or run.created_at) > counted_at
+
+
+def _planned(preparation: PreparationRow, materials: Sequence[MaterialRow], run: RunView) -> dict[str, float]:
+    """Masses of the charge of a run, by the material's id as text; empty without a scale. [g]"""
+    scale = run.row.scale_mol or preparation.base_scale_mol
+    if not scale:
+        return {}
+    lines = make_charge(preparation, materials, run.settings, scale).lines
+    return {line.material.key: line.mass_g for line in lines if line.mass_g is not None}
