@@ -15,7 +15,9 @@ from server.core.space.variables import STAGE_WORDS
 def stage_recoveries(balance: MassBalance) -> dict[str, Any]:
     """Draw one bar per checkpoint: solid for product present, pale for what the stretch before it lost."""
     first = balance.stages[0]
-    labels = [first.from_name, *[s.to_name for s in balance.stages]]
+    names = [first.from_name, *[s.to_name for s in balance.stages]]
+    # Bars with the same name would be put on top of each other.
+    labels = [f"{name} ({names[: k + 1].count(name)})" if names.count(name) > 1 else name for k, name in enumerate(names)]
     present = [first.start_g, *[s.end_g for s in balance.stages]]
     lost = [0.0, *[max(s.lost_g, 0.0) for s in balance.stages]]
     figure = go.Figure()

@@ -42,7 +42,7 @@ _LONGEST_SHEET_NAME = 255
 _WORKBOOK_STARTS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")
 
 # Cells of a sheet in XLSX, by their reference.
-_REFERENCE = re.compile(rb"""<(?:\w+:)?c\s[^>]*?\br\s*=\s*["']([A-Z]{1,3})([0-9]{1,7})["']""")
+_REFERENCE = re.compile(rb"""<(?:\w+:)?c\s[^<>]{0,500}?\br\s*=\s*["']([A-Z]{1,3})([0-9]{1,7})["']""")
 # ODS repeats rows and cells by these attributes (OASIS OpenDocument 1.3, part 3, 19.675 and 19.678; numbers from memory).
 _TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
 # Text of which so large a share of the lines holds a tab was copied out of a spreadsheet.
@@ -262,10 +262,10 @@ def workbook_cell(value: Any) -> str:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, time):
-        return value.strftime("%H:%M")
+        return value.strftime("%H:%M:%S")
     if isinstance(value, timedelta):
-        minutes = round(value.total_seconds() / 60)
-        return f"{minutes // 60}:{minutes % 60:02d}"
+        minutes, seconds = divmod(round(value.total_seconds()), 60)
+        return f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
     return _without_controls(str(value).replace("\r\n", "\n")).strip()
 
 

@@ -38,6 +38,7 @@ _VALUE = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)\s*(.*)")
 _RANGE = re.compile(r"(\d[\d.,]*)\s*(?:-|–|—|to)\s*(\d[\d.,]*)\s*(\D*)")
 _ABOUT = re.compile(r"^(?:ca\.?|approx\.?|about|~|≈)\s*", re.IGNORECASE)
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)")
+_WITH_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d):([0-5]\d)")
 _HOURS_AND_MINUTES = re.compile(r"(\d{1,3})\s*h(?:rs?|ours?)?\s*([0-5]?\d)\s*(?:min|m)?")
 _TIME = r"(?:[T ,]+\d{1,2}:\d\d.*)?"
 _ISO_DAY = re.compile(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})" + _TIME)
@@ -138,9 +139,12 @@ def read_amount(cell: str) -> Amount:
 
 
 def read_hours(cell: str) -> float | None:
-    """Read hours and minutes, 1 h 30 min or 1h30; None for anything else. [h]"""
-    found = _HOURS_AND_MINUTES.fullmatch(cell.strip())
-    return int(found[1]) + int(found[2]) / 60 if found else None
+    """Read hours and minutes, 1 h 30 min or 1h30, or with seconds 1:30:00; None for anything else. [h]"""
+    if found := _HOURS_AND_MINUTES.fullmatch(cell.strip()):
+        return int(found[1]) + int(found[2]) / 60
+    if found := _WITH_SECONDS.fullmatch(cell.strip()):
+        return int(found[1]) + int(found[2]) / 60 + int(found[3]) / 3600
+    return None
 
 
 def read_clock(cell: str) -> float | None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from sqlmodel import Session
 
 from server.core.chemistry.charge import (
+    FEWEST_DIGITS,
     AmountKind,
     ChargeLine,
     Material,
@@ -143,6 +144,12 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
     return out
 
 
+def variables_of_amounts(rows: Sequence[MaterialRow]) -> set[str]:
+    """Keys of the variables that set masses or volumes at the base scale: these amounts grow with the scale."""
+    growing = (AmountKind.MASS, AmountKind.VOLUME)
+    return {str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None and row.amount_kind in growing}
+
+
 def make_charge(
     preparation: PreparationRow,
     rows: Sequence[MaterialRow],
@@ -176,6 +183,11 @@ def make_charge(
         lines.append(line)
         if line.mass_g is not None:
             rounded[material.key] = round_to_readability(line.mass_g, preparation.balance_readability_g)
+            if 0 < line.mass_g < FEWEST_DIGITS * preparation.balance_readability_g:
+                problems.append(
+                    f"{material.name}: {line.mass_g:.3g} g cannot be weighed on a balance that shows "
+                    f"{preparation.balance_readability_g:g} g. Take a finer one, or a solution."
+                )
     problems += [
         f"{material.name}: its density is needed to count its stock in runs, because the stock is in g."
         for material in uncounted_stock(lines)

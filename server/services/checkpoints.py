@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlmodel import Session
 
 from server.core.chemistry.balance import GAIN
+from server.core.chemistry.charge import moles_in
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.charges import as_bottled
@@ -121,9 +122,16 @@ def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str
     if line is None:
         return None
     note = chemistry.weighed.get(int(key))
-    mass = note.mass_g if note is not None and note.mass_g is not None else line.mass_g
-    content = as_bottled(line.material, note)
-    return None if mass is None else (line.material.name, mass * content.purity * (1.0 - content.water))
+    bottle = as_bottled(line.material, note)
+    moles = line.moles
+    if note is not None:
+        moles = moles_in(bottle, mass_g=note.mass_g, volume_ml=note.volume_ml)
+    if moles is not None and bottle.molar_mass:
+        return line.material.name, moles * bottle.molar_mass
+    mass = line.mass_g if note is None else note.mass_g
+    if mass is None or bottle.concentration:
+        return None
+    return line.material.name, mass * bottle.purity * (1.0 - bottle.water)
 
 
 def check_amounts(data: CheckpointInput) -> None:

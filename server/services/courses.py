@@ -125,12 +125,13 @@ def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvid
 
 @dataclass(frozen=True)
 class RunCourse:
-    """The course of one run that counts for rates."""
+    """The course of one run; ``is_excluded`` says that its rate does not count."""
 
     run_number: int
     run_id: int
     series: SeriesCourse
     celsius: float | None
+    is_excluded: bool = False
 
 
 @dataclass(frozen=True)
@@ -168,10 +169,10 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
         best = next((courses[key] for key in RATE_SERIES if key in courses and courses[key].course is not None), None)
         if best is not None:
             celsius = convert(float(run.settings[temperature.key]), temperature.unit, "°C") if temperature else None
-            found.append(RunCourse(run.number, int(run.row.id or 0), best, celsius))
+            found.append(RunCourse(run.number, int(run.row.id or 0), best, celsius, run.row.excluded_reason is not None))
     if temperature is None:
         return Rates(tuple(found), None, None, "No variable is a temperature, so rates cannot be compared over it.", ())
-    points = [p for p in (_rate(one) for one in found) if p is not None]
+    points = [p for p in (_rate(one) for one in found if not one.is_excluded) if p is not None]
     try:
         fit = fit_arrhenius(points)
     except NotReadyError as error:

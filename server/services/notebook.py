@@ -86,6 +86,11 @@ _QUESTIONS = {
         "outside the hard limits",
     ),
     "yield_above_100": ("The yield is above 100 %.", "Keep it all the same, flagged", "above 100 %"),
+    "nothing_isolated": (
+        "Nothing was isolated. Choose in the row whether the run failed; a yield of 0 % is taken for what the settings give.",
+        "These settings give 0 %",
+        "a yield of 0 %",
+    ),
     "checkpoint_above_theory": (
         "What was weighed on the way holds more product than theory allows; usually it was still wet, so its content is lower.",
         "Keep it all the same",
@@ -114,7 +119,7 @@ class NotebookRow:
     """A row as it would be stored: settings by variable key; ``problems`` or ``left_out`` say why it would not.
 
     ``stored_by`` is the answer (``AGAIN`` or ``SUMMARIES``) that would store a row that is left out for its looks.
-    ``lacks_result`` where a row has neither a yield nor a product mass and no word for its outcome.
+    ``lacks_result`` where a row has neither a yield nor a product mass, or nothing of it, and no word for its outcome.
     """
 
     number: int
@@ -538,15 +543,16 @@ class _Reader:
             are = "is" if len(row.not_given) == 1 else "are"
             row.problems.append(f"{listed(row.not_given)} {are} not given. Enter what held where the table says nothing.")
         has_result = bool({"yield_percent", "product_mass_g"} & (row.raw.keys() | unread)) or row.raw["outcome"] != "yield"
+        is_nothing = row.raw["outcome"] == "yield" and 0.0 in (row.raw.get("yield_percent"), row.raw.get("product_mass_g"))
         if row.left_out:
             row.problems.clear()
-        elif not has_result:
+        elif not has_result or is_nothing:
             row.lacks_result = True
             if number in self.data.failed_rows:
                 row.raw["outcome"] = "failure"
             elif number in self.data.empty_rows:
                 row.raw["outcome"] = "no_information"
-            else:
+            elif not has_result:
                 row.problems.append("There is neither a yield nor a product mass. Did the run fail?")
         return row
 
@@ -748,8 +754,11 @@ def _headings_of(variables: Sequence[Variable], stages: Sequence[Stage]) -> list
     headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
     keys = [key for key in MEANINGS if key != "state" and key not in _CHECKPOINT_KEYS]
     keys += [key for stage in stages for key in WEIGHED_ON_THE_WAY[stage]]
-    headings += [f"{label} / {unit}" if unit else label for label, unit in map(MEANINGS.__getitem__, keys)]
-    headings.insert(headings.index("yield / %") + 1, "standard uncertainty of the yield / points")
+    for key in keys:
+        label, unit = MEANINGS[key]
+        headings.append(f"{label} / {unit}" if unit else label)
+        if key == "yield_percent":
+            headings.append("standard uncertainty of the yield / points")
     return headings
 
 

@@ -254,6 +254,8 @@ def _hours_of(run: RunRow, data: ReadingInput) -> float:
     if data.at_kind == "now":
         if run.started_at is None:
             raise NumberTextError("‘Now’ needs the start of the run: press ‘Start’ first, or type the time since the start.")
+        if run.state not in ("planned", "under_way"):
+            raise NumberTextError("This run is over, so ‘now’ is no time in it. Type the time since its start.")
         return checked_hours((now() - run.started_at).total_seconds() / 3600)
     if not data.at.strip():
         raise NumberTextError("Enter the time of the reading.")

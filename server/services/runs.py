@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -23,11 +23,12 @@ from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
-from server.services.charges import as_bottled, make_charge, material_of, weighed_theory
+from server.services.charges import as_bottled, make_charge, material_of, variables_of_amounts, weighed_theory
 from server.services.inputs import FinishedRunInput, PlannedRunInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
+from server.services.words import grows_with_scale
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
@@ -96,7 +97,9 @@ def read_settings(space: Space, raw: Mapping[Any, Any]) -> dict[str, Setting]:
     settings: dict[str, Setting] = {}
     ids = {v.key for v in space.variables}
     names = {v.name: v.key for v in space.variables}
-    by_key = {str(k) if str(k) in ids else names.get(str(k), str(k)): v for k, v in raw.items()}
+    keys = [str(k) if str(k) in ids else names.get(str(k), str(k)) for k in raw]
+    by_key = dict(zip(keys, raw.values(), strict=True))
+    messages |= {f"setting_{key}": "This setting is given twice, by name and by id." for key in by_key if keys.count(key) > 1}
     for key in by_key.keys() - {v.key for v in space.variables}:
         messages[f"setting_{key}"] = "This variable is not there (any more)."
     for v in space.variables:
@@ -140,8 +143,25 @@ def _check_plan(space: Space, settings: Mapping[str, Setting]) -> list[tuple[str
             f"{v.name}: {float(settings[v.key]):g} {v.unit}".rstrip() + f" lies outside the range {v.low:g} to {v.high:g}.",
         )
         for v in space.variables
-        if not v.is_choice and not v.low <= float(settings[v.key]) <= v.high
+        if not v.is_choice and not v.low - (slack := 1e-9 * v.span) <= float(settings[v.key]) <= v.high + slack
     ]
+
+
+def _ask_about_scale(
+    space: Space, settings: Mapping[str, Setting], data: PlannedRunInput, base: float | None, driving: Collection[str]
+) -> None:
+    """Limits hold for the base scale: at a larger one, an amount that grows along needs a yes where it passes its limit."""
+    scale = data.scale_mol
+    if scale is None or not base or scale <= base:
+        return
+    beyond = []
+    for v in space.variables:
+        high = v.high if v.hard_high is None else v.hard_high
+        if grows_with_scale(v, driving) and (value := float(settings[v.key]) * scale / base) > high * (1 + 1e-9):
+            beyond.append(f"{v.name}: {value:.4g} {v.unit} at {scale:g} mol, above the hard limit {high:g} {v.unit}")
+    if beyond:
+        message = f"Amounts grow with the scale, limits do not. {'; '.join(beyond)}."
+        NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The glassware holds it").raise_unless_in(data.confirm)
 
 
 def _field_of(space: Space, sentence: str) -> str:
@@ -199,6 +219,7 @@ def plan_runs(
     space = stored_space(session, preparation_id)
     checked: list[tuple[PlannedRunInput, dict[str, Setting], str | None, dict[str, Any] | None]] = []
     outside: list[tuple[str, str]] = []
+    driving = variables_of_amounts(questions.list_materials(session, preparation_id))
     for data, purpose, forecast in plans:
         settings = read_settings(space, data.settings)
         messages: dict[str, str] = {}
@@ -206,6 +227,7 @@ def plan_runs(
         if messages:
             raise InvalidInputError(messages)
         found = _check_plan(space, settings)
+        _ask_about_scale(space, settings, data, preparation.base_scale_mol, driving)
         if found and len(plans) > 1:
             found[0] = (found[0][0], f"Run {len(checked) + 1} of {len(plans)}: {found[0][1]}")
         outside += found
@@ -410,6 +432,9 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     if not (was_failure and _is_as_kept(found, kept_yield)):
         _check_failure(trial, found)
     _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield)
+    _ask_about_nothing(
+        found, trial, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield
+    )
     take(run)
     if not is_new:
         run.revision += 1
@@ -503,6 +528,17 @@ def _check_size(found: RunYield | None, field: str, given: Sequence[str], earlie
         NeedsConfirmationError(field, "yield_above_100", message, "Keep it all the same, flagged").raise_unless_in(given)
 
 
+def _ask_about_nothing(found: RunYield | None, run: RunRow, field: str, given: Sequence[str], earlier: RunYield | None) -> None:
+    """Nothing at all is seldom what settings give: mostly a run failed, and models had better know which of the two it was."""
+    if found is None or run.outcome != "yield" or found.percent > 0 or _is_as_kept(found, earlier):
+        return
+    message = (
+        "Nothing was isolated. If the run failed, choose so: a failure is marked, and weighs less than a yield of 0 %, which "
+        "the models take for what these settings give."
+    )
+    NeedsConfirmationError(field, "nothing_isolated", message, "These settings give 0 %").raise_unless_in(given)
+
+
 def result_before_storing(
     preparation: PreparationRow, materials: Sequence[MaterialRow], settings: Mapping[str, Setting], data: FinishedRunInput
 ) -> float | None:
@@ -547,7 +583,11 @@ def _theory(
             exact = "" if u or not theory.mass_g else ", its volume counts as exact"
             return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits{exact}"
     if preparation.theoretical_yield_g is not None:
-        return Quantity(preparation.theoretical_yield_g), "entered with the preparation"
+        base = preparation.base_scale_mol
+        source = "entered with the preparation"
+        if scale is None or base is None or math.isclose(scale, base):
+            return Quantity(preparation.theoretical_yield_g), source
+        return Quantity(preparation.theoretical_yield_g * scale / base), f"{source} for {base:g} mol, here for {scale:g} mol"
     return None, ""
 
 

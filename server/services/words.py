@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from server.core.chemistry.charge import ChargeLine
 from server.core.choose.tolerance import VariableWindow
@@ -12,6 +12,8 @@ from server.core.space.variables import Role, Setting, Variable
 # Volumes that grow with the scale; mL per g or per mmol do not.
 ABSOLUTE_VOLUMES = ("mL", "ml", "L", "l", "µL", "uL", "cL", "dL")
 
+# Beginning of the window of a choice with other options.
+OR = "or "
 NO_LEEWAY = "hold as closely as you can"
 NO_OTHER_NUMBER = "no other number is sure to keep the yield"
 NO_OTHER_OPTION = "no other option is sure to keep the yield"
@@ -22,16 +24,23 @@ def setting_text(v: Variable, value: Setting) -> str:
     return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
 
 
-def setting_at_scale(v: Variable, value: Setting, scale: float | None, base_scale: float | None) -> str:
-    """A setting with its unit; an absolute volume counts at the base scale, so another scale is said beside it."""
+def grows_with_scale(v: Variable, driving: Collection[str]) -> bool:
+    """Whether a setting is an amount at the base scale: an absolute volume, or one that sets a mass or volume of the charge.
+
+    Parameters
+    ----------
+    driving : collection of str
+        Keys of the variables that set masses and volumes, see ``charges.variables_of_amounts``.
+    """
+    return not v.is_choice and ((v.role is Role.VOLUME and v.unit in ABSOLUTE_VOLUMES) or v.key in driving)
+
+
+def setting_at_scale(
+    v: Variable, value: Setting, scale: float | None, base_scale: float | None, driving: Collection[str] = ()
+) -> str:
+    """A setting with its unit; an amount counts at the base scale, so what it is at another scale is said beside it."""
     text = setting_text(v, value)
-    if (
-        v.role is not Role.VOLUME
-        or v.unit not in ABSOLUTE_VOLUMES
-        or not scale
-        or not base_scale
-        or math.isclose(scale, base_scale)
-    ):
+    if not grows_with_scale(v, driving) or not scale or not base_scale or math.isclose(scale, base_scale):
         return text
     return f"{float(value) * scale / base_scale:.4g} {v.unit}".rstrip() + f" ({text} at the base scale)"
 
@@ -43,9 +52,17 @@ def window_words(windows: Sequence[str], allowed_loss: float, percent: float) ->
             f"No range could be given: beyond the settings themselves nothing is sure to keep the true yield within "
             f"{allowed_loss:g} points of the recipe with a probability of {percent:g} %."
         )
+    has_ranges = has_leeway([w for w in windows if not w.startswith(OR)])
+    has_options = any(w.startswith(OR) for w in windows)
+    where = []
+    if has_ranges:
+        options = ", and the options as in the recipe" if has_options else ""
+        where.append(f"At any one setting in the ranges given, all variables off together{options}")
+    if has_options:
+        where.append(f"{'with' if has_ranges else 'With'} another option named here, all else at its setting")
     return (
-        f"At any one setting in the ranges given, all variables off together, the true yield is within "
-        f"{allowed_loss:g} points of the recipe with a probability of at least {percent:g} %."
+        f"{', or '.join(where)}, the true yield is within {allowed_loss:g} points of the recipe with a probability of at "
+        f"least {percent:g} %."
     )
 
 
@@ -89,7 +106,7 @@ def window_text(w: VariableWindow) -> str:
     if w.variable.is_choice:
         if not w.keeps:
             return NO_OTHER_OPTION
-        return "or " + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
+        return OR + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
     low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
     if w.variable.role is Role.COUNT:
         low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from sqlmodel import Session
@@ -15,7 +15,7 @@ from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis
 from server.services.cautions import cautions_for
-from server.services.charges import make_charge
+from server.services.charges import make_charge, variables_of_amounts
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.numbers import LARGEST, SMALLEST
@@ -108,7 +108,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "notes": preparation.notes,
         "references": [line for line in preparation.literature_references.splitlines() if line.strip()],
         **materials,
-        "stages": _stages(analysis, windows, scale_mol, materials["theory_g"]),
+        "stages": _stages(analysis, windows, scale_mol, materials["theory_g"], variables_of_amounts(decisions.materials)),
         "procedure_note": _procedure_note(preparation, scale_mol),
         "allowed_loss": window.allowed_loss,
         "window_percent": round(100 * window.probability, 1),
@@ -183,7 +183,9 @@ def _left_words(analysis: Analysis, stage: Stage, theory_g: float | None) -> str
     return words + (f", {theory_g * sum(left) / len(left) / 100:.3g} g of product at this scale." if theory_g else ".")
 
 
-def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | None, theory_g: float | None) -> list[Content]:
+def _stages(
+    analysis: Analysis, windows: Mapping[str, str], scale_mol: float | None, theory_g: float | None, driving: Collection[str]
+) -> list[Content]:
     assert analysis.working is not None
     settings = analysis.working.settings
     texts = analysis.preparation.procedure or {}
@@ -196,7 +198,7 @@ def _stages(analysis: Analysis, windows: Mapping[str, str], scale_mol: float | N
             base = analysis.preparation.base_scale_mol
             rows = []
             for v in inside:
-                shown, window = setting_at_scale(v, settings[v.key], scale_mol, base), windows[v.key]
+                shown, window = setting_at_scale(v, settings[v.key], scale_mol, base, driving), windows[v.key]
                 if shown != setting_text(v, settings[v.key]):
                     window += " at the base scale"
                 rows.append({"name": v.name, "setting": shown, "window": window})
@@ -319,7 +321,10 @@ def found_sentence(content: Content) -> str:
 
 
 def _cell(text: object) -> str:
-    return re.sub(r"([\\\\|\[\]`*])", r"\\\1", str(text)).replace("\n", " ").replace("<", "&lt;")
+    """Text that Markdown leaves as it is: nothing in it becomes a heading, a list, a rule, emphasis or HTML."""
+    one_line = " ".join(str(text).split("\n")).replace("&", "&amp;").replace("<", "&lt;")
+    escaped = re.sub(r"([\\\\|\[\]`*~])|(?<!\w)(_)|(_)(?!\w)", lambda m: f"\\{m[0]}", one_line)
+    return re.sub(r"^(\s*)(?:([#>+=-])|(\d+)([.)])(?=\s))", lambda m: f"{m[1]}{m[3] or ''}\\{m[2] or m[4]}", escaped)
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[object]]) -> list[str]:

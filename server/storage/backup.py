@@ -154,21 +154,27 @@ def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: 
             part = database.with_name(f"{database.name}.restoring")
             # A restore that was killed may have left its part behind.
             part.unlink(missing_ok=True)
+            store, stored = FileStore(files_folder), set[str]()
             try:
                 _unpack_database(archive, facts, source, part)
                 names = _facts_of(part)[1]
-                store = FileStore(files_folder)
                 missing, damaged = [], []
                 for digest, name in names.items():
                     content = _content_of(archive, digest)
                     if content is None:
                         missing.append(name)
                     elif _is_whole(content, digest):
+                        if not store.has(digest):
+                            stored.add(digest)
                         store.put(content)
                     else:
                         damaged.append(name)
                 _refuse_existing(database)
                 part.rename(database)
+            except BaseException:
+                # What came half-way is taken back, so that the next try finds the place as it was.
+                store.sweep(stored)
+                raise
             finally:
                 part.unlink(missing_ok=True)
     except _UNREADABLE as error:
@@ -193,7 +199,7 @@ def _refuse_existing(database: Path, files_folder: Path | None = None) -> None:
     """Refuse to restore beside anything of another database: its log would be replayed, its photos swept away."""
     parts = [database, *(database.with_name(database.name + ending) for ending in ("-wal", "-shm", "-journal"))]
     there = [str(path) for path in parts if path.exists()]
-    if files_folder is not None and files_folder.is_dir() and any(files_folder.iterdir()):
+    if files_folder is not None and files_folder.is_dir() and any(path.is_file() for path in files_folder.rglob("*")):
         there.append(str(files_folder))
     if there:
         raise StartupError(

@@ -46,6 +46,10 @@ class FileStore:
             raise
         return digest
 
+    def has(self, digest: str) -> bool:
+        """Whether there is a file with this content."""
+        return self._path(digest).exists()
+
     def read(self, digest: str) -> bytes:
         """Return the content.
 

@@ -15,6 +15,7 @@ from fastapi.templating import Jinja2Templates
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, Response
 
+from server.core.chemistry.charge import FEWEST_DIGITS
 from server.core.choose.stopping import percent_words
 from server.core.model.effects import signed
 from server.core.space.variables import STAGE_WORDS, Stage
@@ -43,15 +44,17 @@ def show_number(value: float | None, digits: int = 3) -> str:
 
 
 def show_mass(value: float | None, readability: float) -> str:
-    """Show a mass with the decimals of the balance.
+    """Show a mass with the decimals of the balance; what is too little for it with its digits.
 
     Examples
     --------
-    >>> show_mass(0.2, 0.01), show_mass(4.0, 0.001)
-    ('0.20', '4.000')
+    >>> show_mass(0.2, 0.01), show_mass(4.0, 0.001), show_mass(0.00213, 0.01)
+    ('0.20', '4.000', '0.00213')
     """
     if value is None:
         return DASH
+    if 0 < value < FEWEST_DIGITS * readability:
+        return f"{value:.3g}"
     decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
     return f"{value:.{decimals}f}"
 

@@ -118,7 +118,10 @@ def test_units_of_one_kind_are_converted() -> None:
     assert to_series_unit(SERIES["temperature"], 212.0, "°F") == pytest.approx(100.0)
 
 
-def test_now_needs_a_start_and_counts_from_it(session: Session, run_id: int) -> None:
+def test_now_needs_a_start_and_counts_from_it(session: Session) -> None:
+    preparation = make_preparation(session)
+    plan = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4"}))
+    run_id = int(plan.id or 0)
     with pytest.raises(InvalidInputError, match="press ‘Start’"):
         add_reading(session, run_id, reading(at_kind="now"))
     start_run(session, run_id, datetime.now(UTC) - timedelta(minutes=30))

@@ -17,6 +17,9 @@ from server.services.inputs import CheckpointInput, CheckpointUseInput, ReadingI
 from server.services.preparations import use_checkpoints
 from server.services.readings import import_readings
 from server.services.runs import exclude_run
+from server.services.variables import as_input as variable_as_input
+from server.services.variables import update_variable
+from server.storage import questions
 from server.storage.tables import PreparationRow
 from tests.factories import make_preparation, make_run
 
@@ -234,19 +237,14 @@ def test_what_was_run_already_is_not_offered_as_a_cross(session: Session) -> Non
 
 def test_an_option_that_only_failed_does_not_separate(session: Session) -> None:
     preparation = make_preparation(session)
-    for hold, agent, outcome in (
-        (1.0, "MgSO4", "yield"),
-        (2.0, "MgSO4", "yield"),
-        (3.0, "MgSO4", "yield"),
-        (6.0, "Na2SO4", "failure"),
-    ):
-        make_run(
-            session,
-            preparation,
-            60.0 + hold if outcome == "yield" else 2.0,
-            settings={"hold": hold, "agent": agent},
-            outcome=outcome,
-        )
-    found = analyse(session, int(preparation.id or 0)).separating_run()
-    if found is not None:
-        assert found[1]["3"] == "MgSO4"
+    key = int(preparation.id or 0)
+    agent = questions.list_variables(session, key)[2]
+    more = variable_as_input(agent).model_copy(update={"choices": ["CaCl2", "MgSO4", "Na2SO4"]})
+    update_variable(session, int(agent.id or 0), more)
+    for hold, name in ((1.0, "MgSO4"), (4.0, "Na2SO4"), (1.0, "MgSO4"), (4.0, "Na2SO4")):
+        make_run(session, preparation, 60.0 + hold, settings={"hold": hold, "agent": name})
+    make_run(session, preparation, 2.0, settings={"hold": 1.0, "agent": "CaCl2"}, outcome="failure")
+    found = analyse(session, key).separating_run()
+    assert found is not None
+    assert set(found[0]) == {"hold", "agent"}
+    assert found[1]["3"] in ("MgSO4", "Na2SO4")

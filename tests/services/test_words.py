@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from server.core.choose.tolerance import VariableWindow
 from server.core.space.variables import Role, Variable
-from server.services.words import NO_LEEWAY, NO_OTHER_NUMBER, window_text
+from server.services.words import NO_LEEWAY, NO_OTHER_NUMBER, window_text, window_words
 
 BATH = Variable("bath", "bath", Role.TEMPERATURE, "°C", 100.0, 150.0, 5.0, 120.0)
 WASHES = Variable("washes", "washes", Role.COUNT, "", 1.0, 5.0, 1.0, 3.0)
@@ -20,3 +20,14 @@ def test_a_window_narrower_than_the_steps_is_told() -> None:
 def test_there_is_no_wash_and_a_half() -> None:
     assert window_text(VariableWindow(WASHES, 3.0, 2.4, 3.9, False, False, ())) == NO_OTHER_NUMBER
     assert window_text(VariableWindow(WASHES, 3.0, 1.9, 3.9, False, False, ())) == "2 to 3"
+
+
+def test_other_options_count_with_all_else_at_its_setting() -> None:
+    end = "the true yield is within 2 points of the recipe with a probability of at least 90 %."
+    both = "At any one setting in the ranges given, all variables off together"
+    assert window_words(["2 to 3 h", NO_LEEWAY], 2, 90) == f"{both}, {end}"
+    option = "other option named here, all else at its setting"
+    assert window_words(["2 to 3 h", "or b (97 %)"], 2, 90) == (
+        f"{both}, and the options as in the recipe, or with an{option}, {end}"
+    )
+    assert window_words([NO_LEEWAY, "or b (97 %)"], 2, 90) == f"With an{option}, {end}"

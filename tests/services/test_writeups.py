@@ -1,8 +1,10 @@
 """The write-up: complete, in open formats, and kept versions that later runs leave alone."""
 
+import html
 import json
 
 import pytest
+from markdown_it import MarkdownIt
 from sqlmodel import Session
 
 from server.errors import NotReadyError
@@ -132,3 +134,28 @@ def test_what_was_typed_cannot_break_table_or_markup(session: Session) -> None:
     assert "<script>" not in text
     assert "a \\| b" in text
     assert "<script>" not in runs_picture(content)
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        "# 2 h at reflux",
+        "---",
+        "- stir",
+        "1. cool",
+        "2) warm",
+        "+ 5 g",
+        "> 50 °C",
+        "_under N2_",
+        "~~hot~~",
+        "&lt;b&gt;",
+        "<b>",
+        "a*b*c",
+    ],
+)
+def test_words_of_the_procedure_stay_words_in_markdown(session: Session, ester: Analysis, typed: str) -> None:
+    # Rendered by markdown-it-py, which follows CommonMark 0.31.
+    set_procedure(session, int(ester.preparation.id or 0), ProcedureInput(stages={"reaction": typed}))
+    page = MarkdownIt("commonmark").enable("strikethrough").render(as_markdown(compose(session, ester, 0.1), None))
+    after = page.split("<h3>Reaction</h3>")[1].strip()
+    assert after.startswith(f"<p>{html.escape(typed)}</p>")

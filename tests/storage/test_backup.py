@@ -61,6 +61,21 @@ def test_what_a_killed_restore_left_behind_is_replaced(kept: Path, tmp_path: Pat
     assert not part.exists()
 
 
+def test_a_restore_that_broke_off_can_be_repeated(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    database, files = tmp_path / "new.sqlite3", tmp_path / "new.files"
+    put = FileStore.put
+
+    def full(self: FileStore, content: bytes) -> str:
+        put(self, content)
+        raise OSError(28, "No space left on device", "x")
+
+    monkeypatch.setattr(FileStore, "put", full)
+    with pytest.raises(StartupError, match="No space left"):
+        read_backup(kept, database, files)
+    monkeypatch.setattr(FileStore, "put", put)
+    assert read_backup(kept, database, files).files == 1
+
+
 def test_nothing_is_overwritten(kept: Path, settings: Settings) -> None:
     before = kept.read_bytes()
     with pytest.raises(StartupError, match="is there already"):

@@ -194,7 +194,7 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
     Parameters
     ----------
     available : sequence of (material, moles)
-        Only materials whose role is reagent count. [mol]
+        Only materials whose role is reagent count. [mol] What is left out (0 mol, as in a control) limits nothing.
 
     Raises
     ------
@@ -206,7 +206,7 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
     The extent is the smallest of moles divided by stoichiometric coefficient.
     Source: OpenStax Chemistry 2e, sec. 4.4.
     """
-    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient > 0]
+    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient > 0 and n > 0]
     if not reagents:
         raise NotReadyError("The theoretical yield needs at least one reagent with a known amount in moles.", have=0, need=1)
     limiting, moles = min(reagents, key=lambda pair: (pair[1] / pair[0].coefficient, pair[0].key))
@@ -253,14 +253,20 @@ def process_mass_intensity(masses_g: Sequence[float], product_g: float) -> float
     return sum(masses_g) / product_g
 
 
+# A mass of fewer steps of the balance than this cannot be weighed on it: half a step is 10 % of it. (Own judgement.)
+FEWEST_DIGITS = 5
+
+
 def round_to_readability(mass_g: float, readability_g: float) -> float:
-    """Round a mass to what the balance shows. [g]
+    """Round a mass to what the balance shows; what is too little for it keeps three digits. [g]
 
     Examples
     --------
-    >>> round_to_readability(12.3456, 0.01)
-    12.35
+    >>> round_to_readability(12.3456, 0.01), round_to_readability(0.0021281, 0.01)
+    (12.35, 0.00213)
     """
+    if mass_g < FEWEST_DIGITS * readability_g:
+        return float(f"{mass_g:.3g}")
     decimals = max(0, -math.floor(math.log10(readability_g)))
     return round(round(mass_g / readability_g) * readability_g, decimals + 1)
 

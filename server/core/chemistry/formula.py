@@ -49,6 +49,7 @@ _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
 _COEFFICIENT = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
 _COMMA_IN_COUNT = re.compile(rf"([{_DOTS}]\s*\d+),(\d)")
 _HYDRATE_AHEAD = re.compile(r"(?:\d+/\d+|\d+(?:\.\d+)?)?[A-Z\[(]")
+_COUNTED_ATOM = re.compile(r"\d+(?!H(?![a-z]))[A-Z][a-z]?\d*(?=[·.]|$)")
 _TOKEN = re.compile(
     r"(?P<isotope>\[\d+[A-Z][a-z]?\])|(?P<symbol>OAc|iPr|tBu|[NO](?=iPr|tBu)|[A-Z][a-z]*)"
     r"|(?P<open>[(\[{])|(?P<close>[)\]}])|(?P<count>\d+)"
@@ -245,7 +246,9 @@ def _parts(body: str) -> list[tuple[int, int]]:
             continue
         if character == ".":
             zero_before = re.search(r"(?<!\d)0$", body[:index]) is not None
-            if _HYDRATE_AHEAD.match(body, index + 1) and not zero_before:
+            # In CH1.5O the 1.5 is meant as a count, for no part of a formula is five lone atoms.
+            is_count = body[index - 1 : index].isdigit() and _COUNTED_ATOM.match(body, index + 1)
+            if _HYDRATE_AHEAD.match(body, index + 1) and not zero_before and not is_count:
                 cuts.append(index)
                 match = _COEFFICIENT.match(body, index + 1)
                 index = match.end() if match else index + 1

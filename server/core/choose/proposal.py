@@ -390,7 +390,8 @@ def propose(
         if value > NEVER:
             break
     if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
-        words = f"No run with less {saving.name} is expected to keep the yield within {saving.allowed_loss:g} points. "
+        other = "other " if history.pending else ""
+        words = f"No {other}run with less {saving.name} is expected to keep the yield within {saving.allowed_loss:g} points. "
         return _repeat(history, ladder, reach, best, words)
     return _finish(history, ladder, part.settings(list(index)), purpose, best, "", saving=saving)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.choose.proposal import Burden, Forecast, History
-from server.core.choose.search import index_of, neighbours, pool_around
+from server.core.choose.search import best_reachable, index_of, neighbours, pool_around, vary
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach
@@ -15,7 +15,8 @@ from server.core.space.variables import FloatArray, Setting
 
 _POOL = 500
 _NEAR = 200
-_ROUNDS = 3
+_ROUNDS = 8
+_VARIATIONS = 8
 _MOST_ON_FRONT = 25
 
 
@@ -91,20 +92,24 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
     """
     reach = history.reach()
     rng = np.random.default_rng(seed)
-    near = index_of(reach, encode(history.space.variables, history.settings)) if history.settings else None
-    pool = pool_around(reach, near, _POOL, _NEAR, rng)
+    near = index_of(reach, encode(history.space.variables, history.settings))
+    highest, _ = best_reachable(reach, lambda rows: _means(ladder, rows), near, rng)
+    pool = np.vstack([highest[None, :], pool_around(reach, near if len(near) else None, _POOL, _NEAR, rng)])
     burdens, means = _values(reach, ladder, burden, pool)
+    seen = {tuple(row) for row in pool.tolist()}
     for _ in range(_ROUNDS):
         front = non_dominated(burdens, means)
         if not front:
             break
-        around = np.unique(np.vstack([neighbours(reach, pool[i]) for i in front[:_MOST_ON_FRONT]]), axis=0)
-        more_burdens, more_means = _values(reach, ladder, burden, around)
-        pool = np.vstack([pool[front], around])
+        # Small steps and larger variations of settings all along the front.
+        at = pool[_spread(front)]
+        around = np.vstack([*(neighbours(reach, row) for row in at), vary(reach, np.tile(at, (_VARIATIONS, 1)), rng)])
+        new = np.array(sorted({tuple(row) for row in around.tolist()} - seen), dtype=int).reshape(-1, reach.n_variables)
+        seen |= {tuple(row) for row in new.tolist()}
+        more_burdens, more_means = _values(reach, ladder, burden, new)
+        pool = np.vstack([pool[front], new])
         burdens, means = np.concatenate([burdens[front], more_burdens]), np.concatenate([means[front], more_means])
-    front = [i for i in non_dominated(burdens, means) if np.isfinite(burdens[i])]
-    if len(front) > _MOST_ON_FRONT:
-        front = [front[k] for k in np.unique(np.linspace(0, len(front) - 1, _MOST_ON_FRONT).round().astype(int))]
+    front = _spread([i for i in non_dominated(burdens, means) if np.isfinite(burdens[i])])
     mixture = ladder.predict(reach.coded_rows(pool[front]), with_noise=True) if front else None
     points = tuple(
         FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(mixture, k))
@@ -119,11 +124,22 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
     return Front(burden, points, tuple(runs))
 
 
+def _spread(front: list[int]) -> list[int]:
+    """At most ``_MOST_ON_FRONT`` of the positions along a front, both ends among them."""
+    if len(front) <= _MOST_ON_FRONT:
+        return front
+    return [front[k] for k in np.unique(np.linspace(0, len(front) - 1, _MOST_ON_FRONT).round().astype(int))]
+
+
+def _means(ladder: Ladder, rows: FloatArray) -> FloatArray:
+    """Expected yields as forecasts show them. [%]"""
+    return ladder.predict(rows, with_noise=True).mean_between(0.0, 100.0)
+
+
 def _values(reach: Reach, ladder: Ladder, burden: Burden, indices: np.ndarray) -> tuple[FloatArray, FloatArray]:
     """Burden (infinite where unknown) and expected yield of index rows."""
     if len(indices) == 0:
         return np.empty(0), np.empty(0)
     found = [burden.of(reach.settings(list(i))) for i in indices]
     burdens = np.array([np.inf if b is None else b for b in found], dtype=float)
-    # The same mean as that of the forecasts that are shown.
-    return burdens, ladder.predict(reach.coded_rows(indices), with_noise=True).mean_between(0.0, 100.0)
+    return burdens, _means(ladder, reach.coded_rows(indices))

@@ -163,9 +163,12 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
         if last >= to_95.value
         else f"That is {hours_words(to_95.value - last)} after the last reading."
     )
-    text = f"95 % of the plateau is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
+    is_falling = fit.parameters["size"] < 0
+    what = "of the way down" if is_falling else "of the plateau"
+    text = f"95 % {what} is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
     if last >= pays:
-        text += f" From {hours_words(pays)} on, a further hour brings less than 1 % of the plateau."
+        whole = "the whole change" if is_falling else "the plateau"
+        text += f" From {hours_words(pays)} on, a further hour brings less than 1 % of {whole}."
     return replace(early, sentence=text, is_too_early=False, to_95=to_95, to_99=to_99, plateau=plateau, no_longer_pays=pays)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -25,6 +26,7 @@ from server.services.charges import (
     make_charge,
     move_material_up,
     update_material,
+    variables_of_amounts,
 )
 from server.services.inputs import MaterialInput, validated
 from server.services.numbers import NumberTextError, read_number
@@ -33,7 +35,7 @@ from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
 from server.services.stock import free_stock, stock_left
-from server.services.words import setting_at_scale
+from server.services.words import grows_with_scale, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
@@ -304,11 +306,13 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     space = stored_space(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
     charge = make_charge(preparation, rows, run.planned, scale) if scale and rows else None
+    driving = variables_of_amounts(rows)
+    is_other_scale = bool(scale and preparation.base_scale_mol and not math.isclose(scale, preparation.base_scale_mol))
     stages = []
     order = order_of_work(session, preparation).stages
     for stage in order:
         inside = [
-            (v.name, setting_at_scale(v, run.planned[v.key], scale, preparation.base_scale_mol))
+            (v.name, setting_at_scale(v, run.planned[v.key], scale, preparation.base_scale_mol, driving))
             for v in space.variables
             if v.stage is stage
         ]
@@ -318,6 +322,7 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     limits = [
         f"{v.name}: {v.hard_low if v.hard_low is not None else v.low:g} to "
         f"{v.hard_high if v.hard_high is not None else v.high:g} {v.unit}".rstrip()
+        + (" at the base scale" if is_other_scale and grows_with_scale(v, driving) else "")
         for v in space.variables
         if not v.is_choice
     ]

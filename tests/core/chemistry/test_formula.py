@@ -135,6 +135,8 @@ def test_isotopes_weigh_what_they_weigh() -> None:
         ("H2O!", 3, "cannot be read"),
         ("CuSO4·", 5, "missing"),
         ("H2O2.5", 4, "whole number"),
+        ("CH1.5O", 3, "whole number"),
+        ("CH1.5N2", 3, "whole number"),
         ("TcO2", 0, "no standard atomic weight"),
         ("", 0, "empty"),
         ("CuSO4 5H2O", 5, "write a dot"),

@@ -275,12 +275,22 @@ def test_what_is_saved_costs_what_the_sentence_says() -> None:
     h = history(rows, [100.0, 59.2, 57.4, 91.6, 100.0], Space((hold(), bath())))
     proposal = propose(h, fit_ladder(h.table), Purpose.SHORTEN)
     words = r"expected (\d+) %\).*Expected (\d+) %, (no expected loss|an expected loss of ([\d.]+))"
-    if found := re.search(words, proposal.reason):
-        shown = int(found[1]) - int(found[2])
-        assert abs(shown - float(found[4] or 0.0)) <= 1.1
-        assert shown <= 3
-    else:
-        assert "nothing to shorten" in proposal.reason or "is expected to keep the yield" in proposal.reason
+    found = re.search(words, proposal.reason)
+    assert found is not None
+    shown = int(found[1]) - int(found[2])
+    assert abs(shown - float(found[4] or 0.0)) <= 1.1
+    assert shown <= 3
+
+
+def test_a_shorter_run_that_is_planned_is_not_denied() -> None:
+    space = Space((replace(hold(), low=1.0, high=2.0, step=1.0, base=2.0),))
+    rows: Rows = [{"hold": 2.0}, {"hold": 2.0}, {"hold": 2.0}, {"hold": 1.0}, {"hold": 1.0}, {"hold": 1.0}]
+    h = history(rows, [80.0, 80.5, 80.4, 80.2, 80.1, 80.3], space)
+    ladder = fit_ladder(h.table)
+    first = propose(h, ladder, Purpose.SHORTEN)
+    assert first.settings["hold"] == 1.0
+    again = propose(replace(h, pending=(first.settings,)), ladder, Purpose.SHORTEN)
+    assert again.reason.startswith("No other run with less holds is expected")
 
 
 def test_a_forecast_near_100_stays_below_it() -> None:

@@ -24,6 +24,7 @@ from server.core.choose.proposal import (
     working_recipe,
 )
 from server.core.choose.record import Outcome, forecast_record
+from server.core.choose.search import index_of, pool_around
 from server.core.choose.stopping import _greedy, stop_advice
 from server.core.choose.tolerance import tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
@@ -31,7 +32,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, Space
+from server.core.space.limits import LinearRule, Space, reach_of
 from server.core.space.variables import Role, Setting, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
 from tests.factories import agent, bath, hold
@@ -218,6 +219,19 @@ def test_a_larger_gain_is_less_likely() -> None:
     assert chances[0] > chances[1] > chances[2]
 
 
+def test_chances_of_several_runs_allow_for_models_that_are_too_hopeful(monkeypatch: pytest.MonkeyPatch) -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    careful = stop_advice(h, ladder, gain=5.0)
+    # With gains taken at their word, the same draws promise more.
+    monkeypatch.setattr(stopping, "gain_threshold", lambda change, gain: np.full(len(change.mean), gain))
+    at_their_word = stop_advice(h, ladder, gain=5.0)
+    assert careful is not None
+    assert at_their_word is not None
+    assert careful.next_five < at_their_word.next_five - 0.02
+    assert careful.anywhere < at_their_word.anywhere
+
+
 def test_the_tolerance_window_keeps_the_true_yield_and_grows_with_the_loss() -> None:
     rows = grid_rows()
     h = history(rows, [hill(r) for r in rows], PLAIN)
@@ -301,6 +315,29 @@ def test_the_front_of_hours_rises_and_stays_inside(seed: int) -> None:
         assert point.burden == hold_hours(PLAIN, point.settings)
     assert len(front.runs) == len(rows)
     assert max(p.forecast.mean for p in front.points) == pytest.approx(80.0, abs=2.0)
+
+
+def test_no_settings_that_can_be_reached_lie_far_above_the_front() -> None:
+    # Four ratios in fine steps, each at its own price: single steps along the front do not find its best mixtures.
+    names, prices = "abcd", (7.8, 4.3, 12.8, 2.2)
+    space = Space(tuple(Variable(n, n, Role.RATIO, "eq", 1.0, 5.0, 0.02, 2.0) for n in names))
+    rng = np.random.default_rng(2)
+    drawn = np.round(1 + 4 * rng.random((10, 4)), 2)
+    rows: list[dict[str, Setting]] = [dict(zip(names, row, strict=True)) for row in drawn.tolist()]
+    gains = (12.0, 9.0, 7.0, 10.0)
+    yields = [30 + float(np.log(row) @ gains) + float(rng.normal()) for row in drawn]
+    h = history(rows, yields, space, new_ground=None)
+    ladder = fit_ladder(h.table)
+    burden = Burden("cost", "EUR", lambda s: sum(p * float(s[n]) for n, p in zip(names, prices, strict=True)))
+    front = trade_off(h, ladder, burden)
+    reach = reach_of(space)
+    at = index_of(reach, encode(space.variables, [p.settings for p in front.points]))
+    pool = pool_around(reach, at, 1500, 1500, np.random.default_rng(5))
+    means = ladder.predict(reach.coded_rows(pool), with_noise=True).mean_between(0.0, 100.0)
+    costs = np.array([burden.of(reach.settings(list(row))) for row in pool])
+    for point in front.points:
+        cheaper = means[costs <= point.burden + 1e-9]
+        assert not len(cheaper) or cheaper.max() - point.forecast.mean < 0.8
 
 
 def test_a_burden_that_is_unknown_gives_no_front() -> None:

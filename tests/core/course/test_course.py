@@ -185,6 +185,17 @@ def test_a_few_readings_of_a_bend_are_no_straight_line() -> None:
     assert "95 % of the plateau" in read_course(np.append(t, 5.0), 100 * -np.expm1(-0.9 * np.append(t, 5.0)), "%").advice.sentence
 
 
+def test_what_falls_has_no_plateau_to_reach() -> None:
+    # First-order decay of the starting material, 0.6 per hour: 95 % of it are gone after ln 20 / 0.6 = 5.0 h.
+    t = np.linspace(0.0, 10.0, 16)
+    advice = read_course(t, 100 * np.exp(-0.6 * t) + 0.3 * np.cos(9 * t), "%", from_zero=False).advice
+    assert advice.to_95 is not None
+    assert advice.to_95.value == pytest.approx(np.log(20) / 0.6, rel=0.05)
+    assert "95 % of the way down is reached after" in advice.sentence
+    assert "less than 1 % of the whole change" in advice.sentence
+    assert "plateau" not in advice.sentence
+
+
 def test_another_hour_does_not_lead_beyond_a_percentage() -> None:
     t = np.linspace(0.5, 4.0, 8)
     assert read_course(t, 24.0 * t, "%").advice.next_hour == pytest.approx(4.0, abs=0.1)

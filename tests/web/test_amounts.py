@@ -1,0 +1,205 @@
+"""Scales, stock and what was put in, from the API to the printed page."""
+
+import html
+import re
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+API = "/api/v1"
+
+
+def preparation(client: TestClient, **more: Any) -> str:
+    """Address of a new preparation."""
+    answer = client.post(f"{API}/preparations", json={"name": "Ester", **more})
+    assert answer.status_code == 201, answer.text
+    return f"{API}/preparations/{answer.json()['id']}"
+
+
+def add(client: TestClient, address: str, what: str, **body: Any) -> int:
+    answer = client.post(f"{address}/{what}", json=body)
+    assert answer.status_code == 201, answer.text
+    return int(answer.json()["id"])
+
+
+def hold(client: TestClient, address: str) -> int:
+    return add(client, address, "variables", name="hold", role="hold_time", unit="h", low=1, high=8, step=1, base=2)
+
+
+def text_of(page: str) -> str:
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", page)))
+
+
+def test_a_theoretical_yield_of_the_preparation_holds_for_its_base_scale(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10, base_scale_mol=0.1)
+    hold(client, base)
+    for scale, mass in ((0.1, 8), (0.05, 4), (0.2, 16)):
+        run = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "product_mass_g": mass, "scale_mol": scale}).json()
+        assert run["yield_percent"] == pytest.approx(80.0)
+    assert run["theory_source"] == "entered with the preparation for 0.1 mol, here for 0.2 mol"
+
+
+def test_a_plan_at_a_larger_scale_passes_no_limit_without_a_question(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O", amount=1)
+    water = {"name": "water", "role": "volume", "unit": "mL", "low": 10, "high": 50, "step": 10, "base": 50, "hard_high": 100}
+    add(client, base, "variables", **water)
+    resin = add(client, base, "variables", name="resin mass", role="loading", unit="g", low=0.5, high=2, step=0.5, base=1)
+    line = {"name": "resin", "role": "catalyst", "amount_kind": "mass", "amount": 1, "ratio_variable_id": resin}
+    add(client, base, "materials", **line)
+    plan = {"settings": {"water": 50, "resin mass": 1}, "scale_mol": 0.3}
+    asked = client.post(f"{base}/planned-runs", json=plan)
+    assert asked.status_code == 422
+    assert (
+        "Amounts grow with the scale, limits do not. water: 150 mL at 0.3 mol, above the hard limit 100 mL; "
+        "resin mass: 3 g at 0.3 mol, above the hard limit 2 g."
+    ) in asked.text
+    assert client.post(
+        f"{base}/planned-runs", json={**plan, "scale_mol": 0.2, "settings": {"water": 50, "resin mass": 1}}
+    ).is_success
+    run = client.post(f"{base}/planned-runs", json={**plan, "confirm": ["limits_at_scale"]}).json()
+    sheet = text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    # The setting says what the line of the charge says.
+    assert "resin mass: 3 g (1 g at the base scale)" in sheet or "resin mass 3 g (1 g at the base scale)" in sheet
+    assert "water: 10 to 100 mL at the base scale" in sheet
+
+
+def test_a_control_without_a_reagent_can_be_entered(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    ratio = add(client, base, "variables", name="acid", role="ratio", unit="eq", low=0, high=2, step=0.5, base=1)
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O", amount=1)
+    add(client, base, "materials", name="acid", role="reagent", formula="C2H4O2", ratio_variable_id=ratio)
+    for body in ({"outcome": "failure"}, {"outcome": "no_information"}, {"yield_percent": 0, "confirm": ["nothing_isolated"]}):
+        answer = client.post(f"{base}/runs", json={"settings": {"acid": 0}, **body})
+        assert answer.status_code == 201, answer.text
+        # What is left out does not limit: 0.1 mol of C4H8O2 is 8.81 g.
+        assert answer.json()["theory_g"] == pytest.approx(8.81, abs=0.01)
+
+
+def test_a_yield_of_nothing_is_asked_about(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    run = {"settings": {"hold": 2}, "product_mass_g": 0}
+    asked = client.post(f"{base}/runs", json=run)
+    assert asked.status_code == 422
+    assert "If the run failed, choose so" in asked.text
+    assert client.post(f"{base}/runs", json={**run, "outcome": "failure"}).status_code == 201
+    kept = client.post(f"{base}/runs", json={**run, "confirm": ["nothing_isolated"]})
+    assert kept.status_code == 201
+    # What was said once is not asked again.
+    assert client.put(f"{API}/runs/{kept.json()['id']}", json={**run, "notes": "oil"}).is_success
+
+
+def test_rows_of_a_table_with_nothing_say_what_became_of_them(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    table = {"rows": [["hold", "product mass"], ["1", "4"], ["2", "0"], ["3", "0"]]}
+    asked = client.post(f"{base}/runs/import", json=table)
+    assert asked.status_code == 422
+    assert "Rows 3, 4" in asked.text
+    page = client.post("/preparations/1/runs/import", data={"action": "read", "rows": "hold;product mass\n1;4\n2;0\n"}).text
+    assert '<select name="without_3"' in page
+    done = client.post(f"{base}/runs/import", json={**table, "failed_rows": [3], "confirm": ["nothing_isolated"]})
+    assert done.status_code == 201, done.text
+    assert [r["outcome"] for r in client.get(f"{base}/runs").json()] == ["yield", "failure", "yield"]
+
+
+def test_what_is_too_little_for_the_balance_keeps_its_digits(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1, balance_readability_g=0.01)
+    hold(client, base)
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O", amount=1)
+    add(client, base, "materials", name="Pd", role="catalyst", formula="Pd", amount_kind="mol_percent", amount=0.02)
+    page = text_of(client.get("/preparations/1/charge").text)
+    assert "0.00213 g" in page
+    assert "Pd: 0.00213 g cannot be weighed on a balance that shows 0.01 g." in page
+
+
+@pytest.mark.parametrize(("came_back", "status"), [(5.5, 201), (9.3, 422)])
+def test_what_came_back_is_held_against_what_was_poured_in(client: TestClient, came_back: float, status: int) -> None:
+    # 11.6 mL of ethanol at 0.789 g/mL are 9.15 g; the plan was 4.6 g.
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    hold(client, base)
+    ethanol = {"name": "ethanol", "role": "reagent", "formula": "C2H6O", "amount": 1, "density_g_per_ml": 0.789}
+    key = add(client, base, "materials", **ethanol)
+    add(client, base, "materials", name="acid", role="reagent", formula="C2H4O2", amount=3)
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "product_mass_g": 5}).json()
+    noted = [{"material_id": key, "volume_ml": 11.6}]
+    assert client.put(f"{API}/runs/{run['id']}/weighed?confirm=far_from_plan", json=noted).is_success
+    recovered = {"name": "ethanol", "stage": "work_up", "kind": "recovered", "mass_g": came_back}
+    answer = client.post(f"{API}/runs/{run['id']}/checkpoints", json=recovered)
+    assert answer.status_code == status, answer.text
+    assert status == 201 or "only 9.152 g were put in" in answer.text
+
+
+def test_no_more_comes_back_than_a_solution_held(client: TestClient) -> None:
+    # 0.1 mol of butyllithium is 6.41 g, whatever its solution weighs.
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    hold(client, base)
+    butyl = {"name": "BuLi", "role": "reagent", "formula": "C4H9Li", "concentration_mol_per_l": 1.6, "density_g_per_ml": 0.68}
+    add(client, base, "materials", **butyl)
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "product_mass_g": 5}).json()
+    recovered = {"name": "BuLi", "stage": "work_up", "kind": "recovered", "mass_g": 20}
+    answer = client.post(f"{API}/runs/{run['id']}/checkpoints", json=recovered)
+    assert answer.status_code == 422
+    assert "only 6.406 g were put in" in answer.text
+
+
+def test_an_excluded_run_tells_nothing_about_rates(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    add(client, base, "variables", name="bath", role="temperature", unit="°C", low=20, high=80, step=10, base=40)
+    keys = []
+    for bath, rate in ((40, 0.3), (50, 0.6), (60, 1.2), (70, 0.3)):
+        run = client.post(f"{base}/runs", json={"settings": {"hold": 8, "bath": bath}, "yield_percent": 60}).json()
+        keys.append(run["id"])
+        rows = "\n".join(f"{t / 2}\t{80 * (1 - 2.718281828 ** (-rate * t / 2)) + 0.3 * (-1) ** t:.3f}" for t in range(1, 25))
+        answer = client.post(f"{API}/runs/{run['id']}/readings/import", json={"series": "product", "rows": rows})
+        assert answer.is_success, answer.text
+    with_all = client.get(f"{base}/rates").json()["energy"]
+    client.put(f"{API}/runs/{keys[-1]}/exclusion", json={"reason": "thermometer broke"})
+    without = client.get(f"{base}/rates").json()["energy"]
+    client.delete(f"{API}/runs/{keys[-1]}")
+    assert without == client.get(f"{base}/rates").json()["energy"]
+    # Doubling from 40 to 50 and again to 60 °C is an activation energy of about 59 kJ/mol (R ln 2 over Δ(1/T)).
+    assert without == pytest.approx(59.0, abs=2.0)
+    assert with_all < 30.0
+
+
+def test_a_setting_is_given_once(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    key = hold(client, base)
+    answer = client.post(f"{base}/runs", json={"settings": {"hold": 3, str(key): 5}, "yield_percent": 50})
+    assert answer.status_code == 422
+    assert "given twice, by name and by id" in answer.text
+
+
+def test_the_end_of_a_range_lies_inside_it(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    add(client, base, "variables", name="ratio", role="ratio", unit="eq", low=0, high=0.3, step=0.1, base=0.1)
+    assert client.post(f"{base}/planned-runs", json={"settings": {"ratio": 0.1 * 3}}).status_code == 201
+    assert client.post(f"{base}/planned-runs", json={"settings": {"ratio": 0.31}}).status_code == 422
+
+
+def test_now_is_no_time_in_a_run_that_is_over(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    run = client.post(f"{base}/planned-runs", json={"settings": {"hold": 2}}).json()
+    client.post(f"{API}/runs/{run['id']}/start", json={})
+    noted = {"series": "volume", "value": "5", "at_kind": "now"}
+    assert client.post(f"{API}/runs/{run['id']}/readings", json=noted).status_code == 201
+    client.put(f"{API}/runs/{run['id']}", json={"settings": {"hold": 2}, "yield_percent": 50})
+    late = client.post(f"{API}/runs/{run['id']}/readings", json={**noted, "value": "6"})
+    assert late.status_code == 422
+    assert "This run is over" in late.text
+
+
+def test_a_variable_called_yield_shifts_no_heading(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    add(client, base, "variables", name="yield", role="other", unit="%", low=0, high=100, step=10, base=50)
+    client.post(f"{base}/runs", json={"settings": {"yield": 40}, "product_mass_g": 8.0})
+    head, line = client.get("/preparations/1/runs.csv").text.lstrip("\ufeff").splitlines()
+    row = dict(zip(head.split(","), line.split(","), strict=True))
+    assert float(row["standard uncertainty of the yield / points"]) < 1.0
+    assert head.split(",").index("standard uncertainty of the yield / points") == 4
+    assert line.split(",")[2:4] == ["40", "80"]
