@@ -1,4 +1,4 @@
-// Keeps what is typed into the forms of a run in this browser until the server has it.
+// Keeps what is typed into a form in this browser until the server has it.
 //
 // A draft is {values, drawn, id}: what stands in the fields, and what the server had drawn there. Only what was
 // changed is put back, so that what came from another device meanwhile stays. It is written at every keystroke.
@@ -69,7 +69,12 @@
       keep(); // it is a draft again
     } else if (missing.length) {
       const lost = Object.fromEntries(missing);
-      for (const e of fields()) if (e.name in lost) e.value = lost[e.name];
+      for (const e of fields()) {
+        if (!(e.name in lost)) continue;
+        e.value = lost[e.name];
+        // What shows or hides with a choice follows, once its own script is there.
+        if (e.tagName === "SELECT") setTimeout(() => e.dispatchEvent(new Event("change", { bubbles: true })));
+      }
       const fold = form.closest("details");
       if (fold) fold.open = true;
       say("What you typed before is here again; the server did not have it yet.", "Start afresh", () => {

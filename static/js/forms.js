@@ -11,6 +11,20 @@
     });
   });
 
+  // What stands in another form of the page goes along, so that it is not lost on the way.
+  document.querySelectorAll("form[data-with]").forEach((form) => {
+    form.addEventListener("submit", (event) => {
+      const other = document.querySelector(form.dataset.with);
+      if (!other || event.submitter?.formMethod === "get") return;
+      form.querySelectorAll("input[data-along]").forEach((field) => field.remove());
+      for (const [name, value] of new FormData(other)) {
+        const field = Object.assign(document.createElement("input"), { type: "hidden", name, value });
+        field.dataset.along = "";
+        form.append(field);
+      }
+    });
+  });
+
   // A second tap while a form is on its way would do its work twice. Drafts see to their own forms.
   document.addEventListener("submit", (event) => {
     const form = event.target;

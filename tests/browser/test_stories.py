@@ -209,6 +209,30 @@ def n_runs(demo: str, page: Page) -> int:
     return len(page.request.get(f"{demo}/api/v1/preparations/1/runs").json())
 
 
+def test_words_of_the_procedure_are_neither_lost_nor_left_out_of_a_version(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/write-up")
+    page.get_by_text("The procedure in your words").click()
+    page.get_by_label("Isolation", exact=True).fill("Distil at 12 mbar.")
+    page.reload()
+    expect(page.get_by_label("Isolation", exact=True)).to_have_value("Distil at 12 mbar.")
+    press(page, "Keep this version")
+    expect(page.get_by_text("Distil at 12 mbar.")).to_be_visible()
+    page.goto(f"{demo}/preparations/1/write-up")
+    expect(page.get_by_text("What you typed before is here again")).to_be_hidden()
+
+
+def test_a_new_variable_comes_back_with_its_role(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/variables/new")
+    page.get_by_label("Name").fill("solvent")
+    page.get_by_label("Role").select_option("choice")
+    page.goto("about:blank")
+    page.goto(f"{demo}/preparations/1/variables/new")
+    expect(page.get_by_label("Name")).to_have_value("solvent")
+    # The part for options is shown, that for numbers is not.
+    expect(page.get_by_label("Options")).to_be_visible()
+    expect(page.get_by_label("Range from")).to_be_hidden()
+
+
 def test_a_double_tap_stores_one_run(demo: str, page: Page) -> None:
     before = n_runs(demo, page)
     page.goto(f"{demo}/preparations/1/runs/new")

@@ -1587,6 +1587,24 @@ def test_questions_about_a_variable_can_be_answered_on_its_page(ready: TestClien
     assert ready.get("/api/v1/runs/1").json()["settings"]["hold"] == 60 * float(RUN["setting_1"])
 
 
+def test_a_kept_version_has_the_procedure_as_it_stands_on_the_page(ready: TestClient) -> None:
+    for hold in (1, 2, 3):
+        enter(ready, setting_1=str(hold))
+    seen = re.search(r'name="seen" value="([^"]*)"', ready.get("/preparations/1/write-up").text)
+    assert seen
+    typed = {"scale_mol": "0.1", "seen": seen[1], "stage_reaction": "Stir under nitrogen."}
+    kept = ready.post("/preparations/1/write-ups", data=typed)
+    assert "Stir under nitrogen." in kept.text
+    assert "Stir under nitrogen." in ready.get("/preparations/1/write-up").text
+    # What somebody else has written meanwhile is not overwritten, and no version is kept.
+    late = ready.post("/preparations/1/write-ups", data={**typed, "stage_reaction": "Do not stir."})
+    assert late.status_code == 409
+    assert "Do not stir.</textarea>" in late.text
+    assert "Version 2" not in ready.get("/preparations/1/write-up").text
+    # Without the form of the procedure it stays as it is.
+    assert "Stir under nitrogen." in ready.post("/preparations/1/write-ups", data={"scale_mol": "0.1"}).text
+
+
 def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     first = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;crude / g;yield %\n1;120;MgSO4;6,5;50\n"})
     assert "crude / g not kept, its content is not said" in first.text

@@ -38,7 +38,7 @@ from server.services.writeups import (
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 from server.web.dependencies import Form, Id, OpenWriter, ReadSession, WriteSession
-from server.web.forms import FormState, check_seen, stamp, submit
+from server.web.forms import FormState, RawForm, check_seen, stamp, submit
 from server.web.pages.common import Frame
 from server.web.pages.work import waiting
 from server.web.rendering import render, templates
@@ -146,6 +146,11 @@ def keep(request: Request, preparation_id: Id, form: Form, session: ReadSession,
     analysis = analyse(session, preparation_id)
 
     def act() -> str:
+        if form.prefixed("stage_"):
+            # The procedure as it stands in the other form of the page: what was typed there belongs into the version.
+            with writer() as writing:
+                _save_procedure(writing, preparation_id, form)
+            session.rollback()
         try:
             content = compose(session, analysis, _scale(form.values.get("scale_mol", "")))
         except NotReadyError as error:
@@ -153,7 +158,13 @@ def keep(request: Request, preparation_id: Id, form: Form, session: ReadSession,
         with writer() as writing:
             return f"/write-ups/{store_version(writing, preparation_id, content).id}"
 
-    return submit(form, act, _page(request, session, preparation_id))
+    redraw = _page(request, session, preparation_id)
+    return submit(form, act, lambda state, status: redraw(state, status, None, *(["procedure"] if status == 409 else [])))
+
+
+def _save_procedure(session: WriteSession, preparation_id: int, form: RawForm) -> None:
+    check_seen(form, stored_procedure(questions.get_preparation(session, preparation_id)), "The procedure")
+    set_procedure(session, preparation_id, validated(ProcedureInput, {"stages": form.prefixed("stage_")}))
 
 
 @router.post("/preparations/{preparation_id}/procedure")
@@ -161,8 +172,7 @@ def change_procedure(request: Request, preparation_id: Id, form: Form, session: 
     questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        check_seen(form, stored_procedure(questions.get_preparation(session, preparation_id)), "The procedure")
-        set_procedure(session, preparation_id, validated(ProcedureInput, {"stages": form.prefixed("stage_")}))
+        _save_procedure(session, preparation_id, form)
         return f"/preparations/{preparation_id}/write-up"
 
     redraw = _page(request, session, preparation_id)
