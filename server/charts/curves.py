@@ -89,7 +89,10 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float, bool]]) ->
         go.Contour(
             x=pair.first_values.tolist(),
             y=pair.second_values.tolist(),
-            z=pair.mean.tolist(),
+            z=[
+                [None if off else value for value, off in zip(*line, strict=True)]
+                for line in zip(pair.mean.tolist(), pair.forbidden.tolist(), strict=True)
+            ],
             colorscale=[[0.0, PAPER], [1.0, DEEP]],
             contours={"showlabels": True, "labelfont": {"size": 12, "color": INK}},
             line={"color": QUIET, "width": 1},
@@ -97,7 +100,7 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float, bool]]) ->
             hovertemplate="%{x:.4g}, %{y:.4g}: %{z:.1f} %<extra></extra>",
         )
     )
-    rows, columns = np.nonzero(pair.untested)
+    rows, columns = np.nonzero(pair.untested & ~pair.forbidden)
     figure.add_trace(
         go.Scatter(
             x=pair.first_values[columns].tolist(),
@@ -107,24 +110,25 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float, bool]]) ->
             hoverinfo="skip",
         )
     )
-    # Runs that lie on one another share their words.
-    places: dict[tuple[float, float], list[float]] = {}
-    all_failed: dict[tuple[float, float], bool] = {}
-    for first, second, value, has_failed in runs:
-        place = round(first, 9), round(second, 9)
-        places.setdefault(place, []).append(value)
-        all_failed[place] = all_failed.get(place, True) and has_failed
-    figure.add_trace(
-        go.Scatter(
-            x=[place[0] for place in places],
-            y=[place[1] for place in places],
-            text=[", ".join(f"{value:.0f}" for value in values) for values in places.values()],
-            mode="markers+text",
-            textposition="top center",
-            marker={"symbol": _symbols(list(all_failed.values())), "size": 9, "color": INK},
-            hoverinfo="skip",
+    # Runs that lie on one another share their words; failed ones have their own, below.
+    for kind, position in ((False, "top center"), (True, "bottom center")):
+        places: dict[tuple[float, float], list[float]] = {}
+        for first, second, value, has_failed in runs:
+            if has_failed == kind:
+                places.setdefault((round(first, 9), round(second, 9)), []).append(value)
+        if not places:
+            continue
+        figure.add_trace(
+            go.Scatter(
+                x=[place[0] for place in places],
+                y=[place[1] for place in places],
+                text=[", ".join(f"{value:.0f}" for value in values) for values in places.values()],
+                mode="markers+text",
+                textposition=position,
+                marker={"symbol": _symbols([kind] * len(places)), "size": 9 + 5 * kind, "color": INK},
+                hoverinfo="skip",
+            )
         )
-    )
     a, b = pair.first, pair.second
     return styled(
         figure,

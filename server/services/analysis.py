@@ -281,8 +281,14 @@ class Analysis:
         if self.best_position is None:
             raise NotReadyError("A picture of two variables needs a working recipe.", have=0, need=1)
         working = self.table.coded[self.best_position]
-        key = self.mark("pair", first, second, self.best_position, self.space.variables)
-        return STORE.get(key, lambda: pair_picture(self.ladder, first, second, working))
+        recipe = self.counting[self.best_position].settings
+        keys = self.space.variables[first].key, self.space.variables[second].key
+
+        def is_allowed(x: float, y: float) -> bool:
+            return all(rule.holds({**recipe, keys[0]: x, keys[1]: y}) for rule in self.space.rules)
+
+        key = self.mark("pair", first, second, self.best_position, self.space)
+        return STORE.get(key, lambda: pair_picture(self.ladder, first, second, working, is_allowed))
 
     @cached_property
     def trends(self) -> list[Trend]:

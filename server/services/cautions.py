@@ -22,7 +22,8 @@ def cautions_for(
     """Broken limits first, then the chemist's own cautions, hazards of materials, drying agents, and the usual ones."""
     cautions = [f"This plan breaks a limit: {text}" for text in space.broken_limits(settings)]
     cautions += [line for line in preparation.cautions.splitlines() if line.strip()]
-    cautions.extend(f"{row.name}: {row.hazards}" for row in materials if row.hazards)
+    hazards = ((row.name, "; ".join(line.strip() for line in row.hazards.splitlines() if line.strip())) for row in materials)
+    cautions.extend(f"{name}: {text}" for name, text in hazards if text)
     for v in space.variables:
         agent = AGENTS.get(str(settings[v.key])) if v.is_choice else None
         if agent is not None:

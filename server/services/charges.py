@@ -144,6 +144,16 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
     return out
 
 
+def options_without_material(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) -> list[str]:
+    """Chosen options that no material is for, of choices of which other options have one."""
+    found = []
+    for key in dict.fromkeys(row.choice_variable_id for row in rows if row.choice_variable_id is not None):
+        chosen = settings.get(str(key))
+        if chosen is not None and not any(row.choice == chosen for row in rows if row.choice_variable_id == key):
+            found.append(str(chosen))
+    return found
+
+
 def variables_of_amounts(rows: Sequence[MaterialRow]) -> set[str]:
     """Keys of the variables that set masses or volumes at the base scale: these amounts grow with the scale."""
     growing = (AmountKind.MASS, AmountKind.VOLUME)
@@ -171,7 +181,8 @@ def make_charge(
     """
     if not SMALLEST <= scale_mol <= LARGEST:
         raise InvalidInputError({"scale_mol": f"A scale of {scale_mol:g} mol cannot be meant. Enter a number above 0."})
-    lines, problems, rounded = [], [], {}
+    lines, rounded = [], {}
+    problems = [f"The charge has nothing for “{option}”." for option in options_without_material(rows, settings)]
     for material in materials_for(rows, settings):
         if stock is not None and material.stock is not None:
             material = replace(material, stock=stock.get(material.key, material.stock))
@@ -334,9 +345,20 @@ def settings_as_weighed(
     return tuple(found)
 
 
-def check_material(session: Session, preparation_id: int, data: MaterialInput) -> None:
-    """Refuse values that cannot be; InvalidInputError with a sentence per field."""
+def check_material(session: Session, preparation_id: int, data: MaterialInput, own_id: int | None = None) -> None:
+    """Refuse values that cannot be; InvalidInputError with a sentence per field.
+
+    Parameters
+    ----------
+    own_id : int or None
+        Of the material that is changed; None for a new one.
+    """
     messages: dict[str, str] = {}
+    rows = questions.list_materials(session, preparation_id)
+    # Materials that had the same name before may keep it.
+    is_renamed = all(m.name != data.name for m in rows if m.id == own_id)
+    if is_renamed and any(m.name == data.name for m in rows):
+        messages["name"] = f"There is a material named “{data.name}” already. Add what this one is for, such as “for washing”."
     if data.formula:
         try:
             read_formula(data.formula)
@@ -421,7 +443,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     """Change a line of the charge; raises like ``add_material``."""
     row = questions.get_material(session, material_id)
     data = _with_known_option(session, row.preparation_id, data)
-    check_material(session, row.preparation_id, data)
+    check_material(session, row.preparation_id, data, row.id)
     before = row.model_dump(mode="json")
     _apply(row, data)
     after = row.model_dump(mode="json")

@@ -21,7 +21,7 @@ from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.charges import Charge, make_charge
+from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
 from server.services.stock import free_stock, stock_left
@@ -45,12 +45,16 @@ class Need:
 
 @dataclass(frozen=True)
 class RunNeeds:
-    """What a run takes: materials, and their cost where prices are entered."""
+    """What a run takes: materials, and their cost where prices are entered.
+
+    ``without`` are chosen options for which the charge has no material, although it has for others.
+    """
 
     materials: tuple[Need, ...]
     cost: float | None
     currency: str
     cost_is_partial: bool
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -114,7 +118,8 @@ class Decisions:
                 taken[m.key] = taken.get(m.key, 0.0) + (line.mass_g or 0.0)
                 is_short = m.stock is not None and line.mass_g is not None and taken[m.key] > m.stock * (1 + 1e-9)
                 lines.append(Need(m.name, line.mass_g, line.volume_ml, is_short))
-            found.append(RunNeeds(tuple(lines), cost, self.preparation.currency, partial))
+            without = tuple(options_without_material(self.materials, settings))
+            found.append(RunNeeds(tuple(lines), cost, self.preparation.currency, partial, without))
         return found
 
     def _cost(self, charge: Charge) -> tuple[float | None, bool]:

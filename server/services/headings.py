@@ -161,11 +161,16 @@ class OptionNames:
         exact: dict[str, str] = {}
         for name, option in pairs:
             exact.setdefault(name, option)
-        return cls(exact, _unambiguous(pairs, _folded), _unambiguous(pairs, plain))
+        return cls(exact, _unambiguous(pairs, _folded), _unambiguous(pairs, _bare))
 
     def find(self, cell: str) -> str | None:
         """The option that a cell means; None where none is, or several may be."""
-        return self.exact.get(cell) or self.folded.get(_folded(cell)) or (self.bare.get(plain(cell)) if plain(cell) else None)
+        return self.exact.get(cell) or self.folded.get(_folded(cell)) or (self.bare.get(_bare(cell)) if _bare(cell) else None)
+
+
+def _bare(text: str) -> str:
+    """Letters and digits alone: p-TsOH and pTsOH are the same."""
+    return plain(text).replace(" ", "")
 
 
 def _folded(text: str) -> str:
@@ -309,7 +314,8 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
             continue
         for one, compared in forms:
             ratio = _likeness(compared, one_known.plain)
-            if key.startswith("v") and _same_words(compared, one_known.plain):
+            in_any_order = sorted(compared.split()) == sorted(one_known.plain.split())
+            if in_any_order or (key.startswith("v") and _same_words(compared, one_known.plain)):
                 ratio = max(ratio, _WORDS_ALIKE)
             # T and t may be two variables.
             ratio += 0.01 * (one == words)

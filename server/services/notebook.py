@@ -49,7 +49,7 @@ from server.services.headings import (
 from server.services.inputs import CheckpointInput, FinishedRunInput, NotebookInput, field_messages
 from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
-from server.services.runs import RunView, result_before_storing, store_result, view_runs, yield_of
+from server.services.runs import DisagreementError, RunView, result_before_storing, store_result, view_runs, yield_of
 from server.services.spaces import space_of, stored_space
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow
@@ -86,6 +86,11 @@ _QUESTIONS = {
         "outside the hard limits",
     ),
     "yield_above_100": ("The yield is above 100 %.", "Keep it all the same, flagged", "above 100 %"),
+    "mass_counts": (
+        "The mass gives another yield than the one that is written.",
+        "The mass counts in these rows",
+        "yield from the mass, another one is written",
+    ),
     "nothing_isolated": (
         "Nothing was isolated. Choose in the row whether the run failed; a yield of 0 % is taken for what the settings give.",
         "These settings give 0 %",
@@ -411,6 +416,10 @@ def _try_to_add(session: Session, preparation: PreparationRow, row: _Row) -> tup
                 for checkpoint in row.checkpoints:
                     store_checkpoint(session, run, checkpoint.model_copy(update={"confirm": given}))
             return run, _percent_of(preparation, run)
+        except DisagreementError:
+            # The mass is what was weighed; that it counts is asked about.
+            row.raw.pop("yield_percent")
+            row.asked.add("mass_counts")
         except InvalidInputError as error:
             row.problems.extend(error.messages.values())
             return None, None

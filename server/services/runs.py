@@ -309,6 +309,10 @@ def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: st
         raise InvalidInputError(messages)
 
 
+class DisagreementError(InvalidInputError):
+    """The mass of a run gives another yield than the one that was typed."""
+
+
 def _check_agreement(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> None:
     """A mass and a typed yield that contradict each other are sent back; where they agree, the mass tells more."""
     if run.entered_yield_percent is None or run.product_mass_g is None or theory is None:
@@ -318,7 +322,7 @@ def _check_agreement(preparation: PreparationRow, run: RunRow, theory: Quantity 
     from_mass = yield_of(preparation, run, theory)
     run.entered_yield_percent = typed
     if from_mass is not None and abs(from_mass.percent - typed) > LARGEST_DISAGREEMENT:
-        raise InvalidInputError(
+        raise DisagreementError(
             {
                 "yield_percent": f"The mass gives {from_mass.percent:.1f} %, but {typed:g} % was typed. "
                 "Correct one of them, or leave the yield empty."

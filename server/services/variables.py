@@ -32,7 +32,8 @@ def _check_choice(data: VariableInput, messages: dict[str, str]) -> None:
     elif len(set(data.choices)) < len(data.choices):
         messages["choices"] = "Each option must be different."
     elif data.base not in data.choices:
-        messages["base"] = f"The base must be one of the options: {', '.join(data.choices)}."
+        named = "; ".join(f"“{c}”" for c in data.choices)
+        messages["base"] = f"The base must be one of the options, which stand one a line: {named}."
 
 
 def _check_number(data: VariableInput, messages: dict[str, str]) -> None:

@@ -71,23 +71,6 @@ def has_leeway(windows: Sequence[str]) -> bool:
     return not all(w in (NO_LEEWAY, NO_OTHER_NUMBER, NO_OTHER_OPTION) for w in windows)
 
 
-def duration_text(hours: float) -> str:
-    """A time as people say it: to three digits below an hour, then to the minute.
-
-    Examples
-    --------
-    >>> duration_text(1.4167), duration_text(0.3333), duration_text(2.0), duration_text(50.0), duration_text(0.05)
-    ('1 h 25 min', '20 min', '2 h', '2 d 2 h', '3 min')
-    """
-    minutes = 60.0 * hours
-    if minutes < 59.95:
-        return f"{minutes:.3g} min"
-    whole = round(minutes)
-    days, rest = divmod(whole, 1440)
-    parts = [(days, "d"), (rest // 60, "h"), (rest % 60, "min")]
-    return " ".join(f"{n} {unit}" for n, unit in parts if n)
-
-
 def portions_text(line: ChargeLine) -> str:
     """The portions in which a material is taken, such as 3 × 50 mL; empty where it is taken once."""
     n = line.material.portions

@@ -225,6 +225,7 @@ def _gave(analysis: Analysis) -> list[Content]:
             "mass_g": r.row.product_mass_g,
             "purity_percent": r.row.purity_percent,
             "residual_percent": r.row.residual_percent,
+            "counts_as_exact": r.row.purity_u_percent is None and r.row.entered_yield_percent is None,
             "percent": round(r.run_yield.percent, 1),
             "u": float(f"{r.run_yield.u:.2g}"),
         }
@@ -238,11 +239,9 @@ def _runs(analysis: Analysis) -> list[Content]:
     for run in analysis.runs:
         if run.row.state != "finished":
             continue
-        state = (
-            "excluded"
-            if run.row.excluded_reason
-            else {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "")
-        )
+        words = {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "")
+        excluded = f"excluded: {run.row.excluded_reason}" if run.row.excluded_reason else ""
+        state = ", ".join(filter(None, [words, excluded]))
         out.append(
             {
                 "number": run.number,
@@ -290,7 +289,8 @@ def gave_sentences(content: Content) -> list[str]:
         else:
             purity = "counted as pure, " if mass else ""
         residual = f"with {run['residual_percent']:g} % solvent and water, " if run.get("residual_percent") else ""
-        spread = f" ± {run['u']:g} points (standard uncertainty)" if run["u"] else ""
+        exact = ", the purity taken as exact" if run.get("counts_as_exact") else ""
+        spread = f" ± {run['u']:g} points (standard uncertainty{exact})" if run["u"] else ""
         out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}.")
     return out
 

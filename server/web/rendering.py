@@ -18,9 +18,10 @@ from starlette.responses import HTMLResponse, Response
 from server.core.chemistry.charge import FEWEST_DIGITS
 from server.core.choose.stopping import percent_words
 from server.core.model.effects import signed
+from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
-from server.services.words import duration_text, portions_text
+from server.services.words import portions_text
 from server.web.glossary import words_used
 
 DASH = "–"

@@ -497,13 +497,27 @@ def test_a_row_without_a_result_is_a_problem(session: Session) -> None:
     )
 
 
-def test_a_mass_and_a_yield_that_disagree_are_a_problem(session: Session) -> None:
+def test_where_a_mass_and_a_yield_disagree_the_mass_counts_on_a_yes(session: Session) -> None:
     key = key_of(session)
     head = ["hold", "bath", "agent", "yield", "product mass"]
     rows = [head, ["1", "120", "MgSO4", "50", "5"], ["2", "120", "MgSO4", "50", "8"]]
     book = look_at(session, key, NotebookInput(rows=rows))
-    assert book.rows[0].percent == 50.0
-    assert "The mass gives 80.0 %" in book.rows[1].problems[0]
+    assert [r.percent for r in book.rows] == [50.0, 80.0]
+    assert [q.code for q in book.questions] == ["mass_counts"]
+    assert book.rows[1].remarks == ("yield from the mass, another one is written",)
+    with pytest.raises(NeedsConfirmationError, match="Row 3"):
+        import_runs(session, key, NotebookInput(rows=rows))
+    import_runs(session, key, NotebookInput(rows=rows, confirm=["mass_counts"]))
+    preparation = questions.get_preparation(session, key)
+    assert [r.percent for r in view_runs(session, preparation)] == [50.0, 80.0]
+
+
+def test_names_are_understood_without_their_signs_and_in_any_order(session: Session) -> None:
+    key = key_of(session)
+    add_variable(session, key, VariableInput(name="acid", role=Role.CHOICE, choices=["p-TsOH", "H2SO4"], base="H2SO4"))
+    rows = [["hold", "bath", "agent", "acid", "mass isolated (g)"], ["1", "120", "MgSO4", "pTsOH", "5"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
+    assert (row.settings["4"], row.percent) == ("p-TsOH", 50.0)
 
 
 def test_columns_are_what_the_chemist_says(session: Session) -> None:

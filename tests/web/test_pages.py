@@ -1768,6 +1768,14 @@ def test_a_typed_yield_has_no_known_uncertainty(ready: TestClient) -> None:
     assert pure["yield_u"] > 0
 
 
+def words_on_the_map(ready: TestClient) -> list[dict[str, Any]]:
+    """Traces with words of the picture of two variables."""
+    page = ready.get("/preparations/1/effects").text
+    figures = [json.loads(f)["data"] for f in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL)]
+    (traces,) = (traces for traces in figures if any(t["type"] == "contour" for t in traces))
+    return [t for t in traces if t.get("mode") == "markers+text"]
+
+
 def test_failed_runs_are_crosses_and_repeats_share_their_words(ready: TestClient) -> None:
     enter_all(ready, "1 110 5.0", "2 120 6.4", "2 120 6.6", "5 125 7.3", "4 140 7.2")
     enter(ready, setting_1="6", setting_2="150", product_mass_g="", outcome="failure")
@@ -1777,8 +1785,70 @@ def test_failed_runs_are_crosses_and_repeats_share_their_words(ready: TestClient
     drawn = [trace for text in figures for trace in json.loads(text)["data"]]
     curve = next(t for t in drawn if t.get("mode") == "markers" and len(t["y"]) == 6)
     assert dict(zip(curve["y"], curve["marker"]["symbol"], strict=True))[0] == "x"
-    pair = next(t for t in drawn if t.get("mode") == "markers+text" and "64, 66" in t["text"])
-    assert [t for t, s in zip(pair["text"], pair["marker"]["symbol"], strict=True) if s == "x"] == ["0"]
+    usual, failed = words_on_the_map(ready)
+    assert "64, 66" in usual["text"]
+    assert not {"x"} & set(usual["marker"]["symbol"])
+    assert (list(failed["text"]), set(failed["marker"]["symbol"])) == (["0"], {"x"})
+    # A failed run keeps its cross where a good one lies.
+    enter(ready, setting_1="2", setting_2="120", product_mass_g="", outcome="failure")
+    _, failed = words_on_the_map(ready)
+    assert sorted(zip(failed["x"], failed["y"], strict=True)) == [(2, 120), (6, 150)]
+
+
+def test_the_map_of_two_variables_keeps_to_rules_and_to_what_was_tried(ready: TestClient) -> None:
+    enter_all(ready, "1 110 4.0", "2 120 5.4", "3 130 6.6", "4 120 6.9", "5 130 7.6")
+    page = ready.get("/preparations/1/effects?first=1&second=2").text
+    assert "Blank: your rules do not allow it." not in page
+    found = re.search(r"of what is tested, highest near ([\d.]+) h and", page)
+    assert found is not None
+    assert float(found[1]) <= 5.0
+    # 0.1 × bath + hold ≤ 16: 5 h at 130 °C are out, and so is all beyond.
+    limit = {"kind": "linear", "coefficients": {"1": 1.0, "2": 0.1}, "bound": 16.0}
+    assert ready.post("/api/v1/preparations/1/limits", json=limit).status_code == 201
+    page = ready.get("/preparations/1/effects?first=1&second=2").text
+    assert "Blank: your rules do not allow it." in page
+    figures = re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL)
+    contour = next(t for text in figures for t in json.loads(text)["data"] if t["type"] == "contour")
+    for j, bath in enumerate(contour["y"]):
+        for i, hold in enumerate(contour["x"]):
+            assert (contour["z"][j][i] is None) == (hold + 0.1 * bath > 16.0 + 1e-6)
+
+
+def test_an_uncertainty_that_leaves_the_purity_out_says_so(ready: TestClient) -> None:
+    for number, (purity, u) in enumerate((("", ""), ("98", ""), ("98", "0.5")), start=1):
+        enter(ready, purity_percent=purity, purity_u_percent=u, setting_1=str(number))
+    assert "the purity was not noted and counts as 100 % exactly" in ready.get("/runs/1").text
+    assert "the uncertainty of the purity was not noted and counts as 0, so the true one is larger" in ready.get("/runs/2").text
+    assert "the true one is larger" not in ready.get("/runs/3").text
+
+
+def test_a_forecast_of_what_cannot_be_read_is_no_other_forecast(ready: TestClient) -> None:
+    enter_all(ready, "1 110 4.0", "2 120 5.4", "3 130 6.6", "4 120 6.9")
+    asked = {"setting_1": "3 h 30", "setting_2": "120", "setting_3": "MgSO4", "purpose": "raise"}
+    part = ready.get("/preparations/1/forecast", params=asked, headers={"hx-request": "true"})
+    assert part.status_code == 422
+    assert "No forecast" in part.text
+    assert "expected" not in part.text
+
+
+def test_materials_have_names_of_their_own(ready: TestClient) -> None:
+    water = {"name": "water", "role": "solvent", "amount_kind": "volume", "amount": "50"}
+    assert ready.post("/preparations/1/materials", data=water).status_code == 200
+    again = ready.post("/preparations/1/materials", data={**water, "role": "wash"})
+    assert again.status_code == 422
+    assert "There is a material named “water” already." in again.text
+    # It may keep its own name when something else of it changes.
+    assert ready.put("/api/v1/materials/1", json={**water, "amount": 60}).is_success
+
+
+def test_an_option_without_a_material_is_told(ready: TestClient) -> None:
+    ready.put("/api/v1/preparations/1", json={"name": "Ester", "product_formula": "C4H8O2", "base_scale_mol": 0.1})
+    ready.post("/api/v1/preparations/1/materials", json={"name": "ethanol", "role": "reagent", "formula": "C2H6O"})
+    drier = {"name": "Epsom salt", "role": "drying_agent", "amount_kind": "mass", "amount": 5, "choice_variable_id": 3}
+    ready.post("/api/v1/preparations/1/materials", json={**drier, "choice": "MgSO4"})
+    asked = {"setting_1": "2", "setting_2": "120", "setting_3": "Na2SO4"}
+    assert "The charge has nothing for “Na2SO4”." in ready.get("/preparations/1/forecast", params=asked).text
+    assert "The charge has nothing" not in ready.get("/preparations/1/forecast", params={**asked, "setting_3": "MgSO4"}).text
 
 
 def test_all_mistakes_of_a_form_are_told_at_once(ready: TestClient) -> None:

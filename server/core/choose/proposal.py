@@ -22,7 +22,7 @@ from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, reach_of
-from server.core.space.units import convert
+from server.core.space.units import convert, duration_text
 from server.core.space.variables import FloatArray, Role, Setting, Settings, Variable
 from server.errors import NothingReachableError
 
@@ -256,6 +256,10 @@ class Burden:
     of: Callable[[Settings], float | None]
     identity: str = "hours"
     allowed_loss: float = 2.0
+
+    def text(self, value: float) -> str:
+        """An amount of it in words; hours as people say them."""
+        return duration_text(value) if self.unit == "h" else f"{value:.4g} {self.unit}".rstrip()
 
 
 def hours_burden(space: Space) -> Burden | None:
@@ -572,6 +576,6 @@ def _reason(
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
     cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"
     return (
-        f"Saves {before - after:.4g} {saving.unit} of {saving.name} ({before:.4g} → {after:.4g}) {against}: {what}. "
+        f"Saves {saving.text(before - after)} of {saving.name} ({saving.text(before)} → {saving.text(after)}) {against}: {what}. "
         f"Expected {forecast.mean:.0f} %, {cost}."
     )

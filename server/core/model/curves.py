@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,7 +43,11 @@ class Curve:
 
 @dataclass(frozen=True)
 class Pair:
-    """Expected yield over two numeric variables; ``mean`` and ``untested`` have shape (n_second, n_first)."""
+    """Expected yield over two numeric variables; ``mean``, ``untested`` and ``forbidden`` have shape (n_second, n_first).
+
+    Untested is what lies far from every run that did not fail, or beyond what they tried of either
+    variable; forbidden what a rule does not allow with the others at the working recipe.
+    """
 
     first: Variable
     second: Variable
@@ -50,6 +55,14 @@ class Pair:
     second_values: FloatArray
     mean: FloatArray
     untested: np.ndarray
+    forbidden: np.ndarray
+
+    @property
+    def highest(self) -> tuple[int, int] | None:
+        """Row and column of the highest mean that is tested and allowed; None where nothing is."""
+        shown = np.where(self.untested | self.forbidden, -np.inf, self.mean)
+        row, column = np.unravel_index(int(np.argmax(shown)), shown.shape)
+        return (int(row), int(column)) if np.isfinite(shown[row, column]) else None
 
 
 def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
@@ -80,8 +93,17 @@ def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
     return Curve(v, values, np.clip(mixture.mean, 0.0, 100.0), low_50, high_50, low_90, high_90, tried)
 
 
-def pair_picture(ladder: Ladder, first: int, second: int, working: FloatArray) -> Pair:
+def pair_picture(
+    ladder: Ladder, first: int, second: int, working: FloatArray, is_allowed: Callable[[float, float], bool] = lambda x, y: True
+) -> Pair:
     """Compute the expected yield over two numeric variables.
+
+    Parameters
+    ----------
+    working : ndarray of shape (n_variables,)
+        Coded settings of the working recipe.
+    is_allowed : callable
+        Whether the rules allow two settings, in the variables' units, with all others as in the recipe.
 
     Raises
     ------
@@ -97,7 +119,11 @@ def pair_picture(ladder: Ladder, first: int, second: int, working: FloatArray) -
     rows[:, first] = np.tile(cx, N_PAIR)
     rows[:, second] = np.repeat(cy, N_PAIR)
     mean = np.clip(ladder.predict(rows).mean, 0.0, 100.0).reshape(N_PAIR, N_PAIR)
-    runs = ladder.table.coded
+    usual = ladder.table.without_failures()
+    runs = usual.coded if usual.n_runs else ladder.table.coded
     gap = np.hypot(rows[:, [first]] - runs[:, first][None, :], rows[:, [second]] - runs[:, second][None, :])
-    untested = (gap.min(axis=1) > UNTESTED_DISTANCE).reshape(N_PAIR, N_PAIR)
-    return Pair(a, b, x, y, mean, untested)
+    ends = runs.min(axis=0) - 1e-9, runs.max(axis=0) + 1e-9
+    beyond = np.any([(rows[:, j] < ends[0][j]) | (rows[:, j] > ends[1][j]) for j in (first, second)], axis=0)
+    untested = ((gap.min(axis=1) > UNTESTED_DISTANCE) | beyond).reshape(N_PAIR, N_PAIR)
+    forbidden = np.array([[not is_allowed(float(p), float(q)) for p in x] for q in y])
+    return Pair(a, b, x, y, mean, untested, forbidden)

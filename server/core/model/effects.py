@@ -112,7 +112,8 @@ def _effect(
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
-    is_sure = probability >= CLEAR_PROBABILITY and not _rests_on_failures(table, j, (low[j], high[j]))
+    only_failed = _rests_on_failures(table, j, (low[j], high[j]))
+    is_sure = probability >= CLEAR_PROBABILITY and not only_failed
     if is_sure and abs(mean) >= SMALL_EFFECT and np.sum(~table.failed) >= FEWEST_RUNS_FOR_CLEAR:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
@@ -129,6 +130,8 @@ def _effect(
         sentence = f"{v.name}: going {span} likely {direction} {what}, by about {abs(mean):.1f} points {ranges}."
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
+    if only_failed and evidence is Evidence.LIKELY:
+        sentence += " One of the two was seen in failed runs only, where something else may have gone wrong."
     if beyond:
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."

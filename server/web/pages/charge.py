@@ -245,11 +245,11 @@ def new_material(request: Request, preparation_id: Id, session: ReadSession) -> 
     return _material_form(request, session, preparation, None)(FormState(values), 200)
 
 
-def _read_material(session: ReadSession, preparation_id: int, form: RawForm) -> MaterialInput:
+def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own_id: int | None = None) -> MaterialInput:
     # What stands for numbers that cannot be read keeps others from being called missing.
     stand_in = {"name": "unnamed", "role": MaterialRole.OTHER, "molar_mass": 1.0, "concentration_mol_per_l": 1.0}
     data: MaterialInput = validated(
-        MaterialInput, form.only(_FIELDS), lambda readable: check_material(session, preparation_id, readable), stand_in
+        MaterialInput, form.only(_FIELDS), lambda readable: check_material(session, preparation_id, readable, own_id), stand_in
     )
     return data
 
@@ -281,7 +281,7 @@ def change_material(request: Request, material_id: Id, form: Form, session: Writ
 
     def act() -> str:
         check_seen(form, as_input(row), row.name)
-        update_material(session, material_id, _read_material(session, row.preparation_id, form))
+        update_material(session, material_id, _read_material(session, row.preparation_id, form, material_id))
         return f"/preparations/{preparation.id}/charge"
 
     return submit(form, act, redraw)

@@ -18,7 +18,7 @@ from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.words import setting_text
 from server.web.dependencies import Id, ReadSession
-from server.web.pages.common import Figure, Frame, forecast_address
+from server.web.pages.common import Figure, Frame, forecast_address, trust_sentence
 from server.web.pages.preparations import unknowns_of
 from server.web.pages.work import waiting
 from server.web.rendering import render
@@ -66,6 +66,7 @@ class EffectsPage:
     pair: PairView | None
     pair_options: list[tuple[str, str]]
     unseen: Figure | None
+    trust: str
 
 
 def _curves(analysis: Analysis) -> list[CurveView]:
@@ -121,14 +122,15 @@ def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
         (float(r.settings[a]), float(r.settings[b]), float(r.percent or 0.0), r.row.outcome == "failure")
         for r in analysis.counting
     ]
-    top = pair.mean.argmax()
-    i, j = divmod(int(top), pair.mean.shape[1])
-    share = 100.0 * float(pair.untested.mean())
-    text = (
-        f"Expected yield over {pair.first.name} and {pair.second.name}, the others at the working recipe: highest near "
-        f"{_shown(pair.first, pair.first_values[j])} and {_shown(pair.second, pair.second_values[i])}. "
-        f"Hatched: untested ground ({share:.0f} % of the picture)."
-    )
+    share = 100.0 * float((pair.untested & ~pair.forbidden).mean())
+    text = f"Expected yield over {pair.first.name} and {pair.second.name}, the others at the working recipe"
+    if pair.highest is not None:
+        i, j = pair.highest
+        at = f"{_shown(pair.first, pair.first_values[j])} and {_shown(pair.second, pair.second_values[i])}"
+        text += f": of what is tested, highest near {at}"
+    text += f". Hatched: untested ground ({share:.0f} % of the picture)."
+    if pair.forbidden.any():
+        text += " Blank: your rules do not allow it."
     step = 6
     header = [f"{x:.3g}" for x in pair.first_values[::step]]
     rows = [
@@ -192,5 +194,6 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
         pair=_pair(analysis, first, second) if effects else None,
         pair_options=[(v.key, v.name) for v in analysis.space.variables if not v.is_choice],
         unseen=_unseen(analysis) if effects else None,
+        trust=trust_sentence(analysis) if analysis.beside is not None else "",
     )
     return render(request, "effects/show.html", page)

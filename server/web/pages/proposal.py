@@ -208,6 +208,9 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         form, status = replace(form, errors={**form.errors, "scale_mol": "Enter a scale above 0 mol."}), 422
     if request.headers.get("hx-request") != "true":
         return _page(request, session, preparation_id, purpose, saving, analysis)(form, status)
+    if settings is None and analysis.has_variables:
+        # Another forecast would be taken for that of what stands in the fields.
+        return render(request, "proposal/_message.html", " ".join(form.errors.values()), status=422)
     decisions = Decisions(session, analysis)
     try:
         own = settings is None or not analysis.has_variables

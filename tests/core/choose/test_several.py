@@ -378,7 +378,7 @@ def test_a_front_says_what_it_shows() -> None:
         return FrontPoint({}, hours, Forecast(percent, 0.0, 100.0, 0.0, 100.0, clipped=False))
 
     assert Front(burden, (), ()).sentence == ""
-    rises = "Expected yield rises from 60 % at 1 h to 81 % at 2.5 h of holds; below the line nothing is gained."
+    rises = "Expected yield rises from 60 % at 1 h to 81 % at 2 h 30 min of holds; below the line nothing is gained."
     assert Front(burden, (point(1.0, 60.2), point(2.5, 80.7)), ()).sentence == rises
     single = "The settings with the highest expected yield, 60 %, also need the least: 1 h of holds. There is nothing to trade."
     assert Front(burden, (point(1.0, 60.2),), ()).sentence == single
