@@ -139,9 +139,9 @@ def pair_figure(pair: Pair, runs: Sequence[tuple[float, float, float, bool]]) ->
 
 
 def unseen_figure(
-    numbers: Sequence[int], observed: Sequence[float], mean: Sequence[float], sd: Sequence[float]
+    numbers: Sequence[int], observed: Sequence[float], mean: Sequence[float], sd: Sequence[float], failed: Sequence[bool]
 ) -> dict[str, Any]:
-    """Draw every run against its forecast from the other runs, with 90 % bars; the line is agreement."""
+    """Draw every run against its forecast from the other runs, with 90 % bars; the line is agreement, crosses failed."""
     figure = go.Figure()
     ends = [min([*observed, *mean, 0.0]), max([*observed, *mean, 100.0])]
     figure.add_trace(go.Scatter(x=ends, y=ends, mode="lines", line={"color": QUIET, "width": 1.5}, hoverinfo="skip"))
@@ -162,7 +162,7 @@ def unseen_figure(
             mode="markers+text",
             text=[str(n) for n in numbers],
             textposition="top center",
-            marker={"symbol": "circle", "size": 9, "color": INK},
+            marker={"symbol": _symbols(failed), "size": 9, "color": INK},
             hovertemplate="run %{text}: forecast %{x:.1f} %, observed %{y:.1f} %<extra></extra>",
         )
     )

@@ -41,7 +41,10 @@ def front_figure(front: Front, pending: Sequence[tuple[int, float, float]]) -> d
             hovertemplate="%{x:.3g}: %{y:.1f} % expected<extra></extra>",
         )
     )
-    for points, symbol, label in ((front.runs, "circle", "run"), (pending, "star-diamond-open", "planned run")):
+    usual = [one for one in front.runs if one[0] not in front.failed]
+    failed = [one for one in front.runs if one[0] in front.failed]
+    marks = ((usual, "circle", "run"), (failed, "x", "failed run"), (pending, "star-diamond-open", "planned run"))
+    for points, symbol, label in marks:
         if points:
             figure.add_trace(
                 go.Scatter(
@@ -71,7 +74,7 @@ def record_figure(outcomes: Sequence[Outcome]) -> dict[str, Any]:
                     hovertemplate=f"run {o.run_number}, forecast %{{y:.1f}} %<extra></extra>",
                 )
             )
-    for inside, symbol in ((True, "circle"), (False, "x")):
+    for inside, symbol in ((True, "circle"), (False, "square-open")):
         chosen = [o for o in outcomes if o.in_90 is inside]
         if chosen:
             figure.add_trace(

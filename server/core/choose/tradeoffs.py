@@ -34,12 +34,13 @@ class Front:
     """Expected yield against a burden.
 
     ``points`` ascend in burden and in yield. ``runs`` are (run number, burden, yield) of
-    the runs that count. [unit of the burden, %]
+    the runs that count [unit of the burden, %], ``failed`` the numbers of those that failed.
     """
 
     burden: Burden
     points: tuple[FrontPoint, ...]
     runs: tuple[tuple[int, float, float], ...]
+    failed: frozenset[int] = frozenset()
 
     @property
     def sentence(self) -> str:
@@ -121,7 +122,7 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
         value = burden.of(settings)
         if value is not None:
             runs.append((number, value, float(percent)))
-    return Front(burden, points, tuple(runs))
+    return Front(burden, points, tuple(runs), frozenset(history.failed))
 
 
 def _spread(front: list[int]) -> list[int]:

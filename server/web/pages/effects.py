@@ -148,7 +148,9 @@ def _unseen(analysis: Analysis) -> Figure | None:
     if analysis.quality.error is None:
         return None
     numbers, observed, mean, sd = (list(column) for column in zip(*analysis.unseen, strict=True))
-    return Figure("unseen", analysis.quality.sentence, unseen_figure(numbers, observed, mean, sd))
+    failed = {r.number for r in analysis.counting if r.row.outcome == "failure"}
+    data = unseen_figure(numbers, observed, mean, sd, [n in failed for n in numbers])
+    return Figure("unseen", analysis.quality.sentence, data)
 
 
 @router.get("/preparations/{preparation_id}/effects")
