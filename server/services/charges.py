@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 from sqlmodel import Session
 
@@ -179,15 +180,45 @@ def make_charge(
     InvalidInputError
         If the scale is not above 0 mol.
     """
+    made = MadeWith(tuple(materials_for(rows, settings)), preparation.base_scale_mol)
+    charge = charge_of(preparation, made, scale_mol, stock)
+    missing = tuple(f"The charge has nothing for “{option}”." for option in options_without_material(rows, settings))
+    return replace(charge, problems=missing + charge.problems)
+
+
+@dataclass(frozen=True)
+class MadeWith:
+    """Materials with the amounts that the settings of a run give them, and the scale at which masses and volumes hold. [mol]"""
+
+    materials: tuple[Material, ...]
+    base_scale_mol: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        """What is kept with a run."""
+        return {"base_scale_mol": self.base_scale_mol, "materials": [asdict(m) for m in self.materials]}
+
+    @classmethod
+    def from_json(cls, kept: Mapping[str, Any] | None) -> MadeWith | None:
+        """What was kept with a run; None without."""
+        if kept is None:
+            return None
+        materials = tuple(
+            Material(**{**m, "role": MaterialRole(m["role"]), "amount_kind": AmountKind(m["amount_kind"])})
+            for m in kept["materials"]
+        )
+        return cls(materials, kept["base_scale_mol"])
+
+
+def charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, stock: Mapping[str, float] | None = None) -> Charge:
+    """Work out the charge of materials with known amounts; see ``make_charge``."""
     if not SMALLEST <= scale_mol <= LARGEST:
         raise InvalidInputError({"scale_mol": f"A scale of {scale_mol:g} mol cannot be meant. Enter a number above 0."})
-    lines, rounded = [], {}
-    problems = [f"The charge has nothing for “{option}”." for option in options_without_material(rows, settings)]
-    for material in materials_for(rows, settings):
+    lines, problems, rounded = [], [], {}
+    for material in made.materials:
         if stock is not None and material.stock is not None:
             material = replace(material, stock=stock.get(material.key, material.stock))
         try:
-            line = charge_line(material, scale_mol, preparation.base_scale_mol)
+            line = charge_line(material, scale_mol, made.base_scale_mol)
         except InvalidInputError as error:
             problems.append(str(error))
             line = ChargeLine(material, None, None, None)
@@ -219,14 +250,8 @@ def make_charge(
     return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines))
 
 
-def weighed_theory(
-    preparation: PreparationRow,
-    rows: Sequence[MaterialRow],
-    settings: Mapping[str, Setting],
-    scale_mol: float,
-    weighed: Mapping[int, WeighedRow],
-) -> tuple[Theory, float] | None:
-    """Theoretical yield of a run from what was weighed, and from the plan where nothing was noted.
+def weighed_theory(preparation: PreparationRow, charge: Charge, weighed: Mapping[int, WeighedRow]) -> tuple[Theory, float] | None:
+    """Theoretical yield of a run from what was weighed, and from its charge where nothing was noted.
 
     Returns
     -------
@@ -240,9 +265,8 @@ def weighed_theory(
     A noted mass from which no amount follows (of a solution without a density) leaves the plan standing.
     """
     product = product_of(preparation)
-    if product is None or not rows:
+    if product is None:
         return None
-    charge = make_charge(preparation, rows, settings, scale_mol)
     available = []
     masses: dict[str, float | None] = {}
     for line in charge.lines:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from sqlmodel import Session
 
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
-from server.core.chemistry.charge import Theory, process_mass_intensity
+from server.core.chemistry.charge import ChargeLine, Theory, process_mass_intensity
 from server.errors import InvalidInputError
-from server.services.charges import AsWeighed, Charge, as_bottled, make_charge, settings_as_weighed, weighed_theory
-from server.services.runs import RunView, weighed_of
+from server.services.charges import AsWeighed, Charge, as_bottled, charge_of, make_charge, settings_as_weighed, weighed_theory
+from server.services.runs import RunView, made_with, weighed_of
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
 
@@ -23,7 +23,8 @@ class RunChemistry:
     ``charge`` is worked out for the settings as run, ``planned`` for those planned;
     ``as_weighed`` holds the variables whose value follows from weighed amounts;
     ``mass_intensity`` is the mass of everything put in per mass of product [g/g];
-    ``without_mass`` names the materials whose mass is not known, so that they are not counted.
+    ``without_mass`` names the materials whose mass is not known, so that they are not counted;
+    ``can_be_noted`` are the lines of today's charge, of which amounts may be noted.
     """
 
     charge: Charge | None
@@ -34,6 +35,7 @@ class RunChemistry:
     balance_problem: str
     mass_intensity: float | None
     without_mass: tuple[str, ...]
+    can_be_noted: tuple[ChargeLine, ...]
 
     def planned_amounts(self, key: str) -> tuple[float | None, float | None]:
         """Mass as the balance shows it [g] and volume [mL] that a material was planned with; as run where it was not planned."""
@@ -57,16 +59,19 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     assert run.row.id is not None
     rows = questions.list_materials(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
-    charge = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
+    today = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
+    # A finished run stays what it was made with, whatever becomes of the charge.
+    made = made_with(session, run.row)
+    charge = charge_of(preparation, made, scale) if scale and made is not None else today
     planned = charge
     if scale and rows and run.planned != run.settings:
         planned = make_charge(preparation, rows, run.planned, scale)
     weighed = weighed_of(session, run.row.id)
-    taken = weighed_theory(preparation, rows, run.settings, scale, weighed) if scale else None
+    taken = weighed_theory(preparation, charge, weighed) if charge else None
     balance, problem = _balance(session, run, taken[0] if taken else None)
     intensity, without_mass = _intensity(run, charge, weighed)
     found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
-    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass)
+    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass, today.lines if today else ())
 
 
 def _balance(session: Session, run: RunView, theory: Theory | None) -> tuple[MassBalance | None, str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -23,7 +23,16 @@ from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
-from server.services.charges import as_bottled, make_charge, material_of, variables_of_amounts, weighed_theory
+from server.services.charges import (
+    MadeWith,
+    as_bottled,
+    charge_of,
+    make_charge,
+    material_of,
+    materials_for,
+    variables_of_amounts,
+    weighed_theory,
+)
 from server.services.inputs import FinishedRunInput, PlannedRunInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
@@ -394,11 +403,12 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     notes = weighed_of(session, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol
     theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
-    if (
+    is_kept = (
         run is not None
         and RENEW not in data.confirm
         and _rests_on_the_same(session, space, run, settings, scale, data.theoretical_yield_g)
-    ):
+    )
+    if run is not None and is_kept:
         # A correction of something else leaves it alone, whatever became of the charge since.
         theory, source = Quantity(float(run.theory_g or 0.0), run.theory_u_g), run.theory_source
     if theory is not None and not theory.value > 0:
@@ -426,6 +436,11 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         row.theory_g, row.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
         row.theory_source = source
         row.scale_mol = scale
+        if not is_kept or row.made_with is None:
+            made = MadeWith(tuple(materials_for(materials, settings)), preparation.base_scale_mol)
+            row.made_with = made.to_json() if made.materials else None
+        if row.readability_g is None or row.product_mass_g != before["product_mass_g"]:
+            row.readability_g = preparation.balance_readability_g
         _check_agreement(preparation, row, theory)
 
     # What is refused leaves the stored run as it was: the form is drawn from it again.
@@ -445,7 +460,7 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
     session.add(run)
     session.flush()
     after = run.model_dump(mode="json")
-    hidden = {"revision", "theory_u_g", "theory_source"}
+    hidden = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g"}
     changed = {k for k in before if before[k] != after[k] and k not in hidden}
     earlier = _as_run_by_name(session, space, run)
     _store_settings(session, space, run, planned=None, as_run=settings)
@@ -494,12 +509,14 @@ def theory_today(session: Session, preparation: PreparationRow, view: RunView) -
     return found.value
 
 
-def _theory_by_charge(session: Session, preparation: PreparationRow, view: RunView) -> tuple[Quantity | None, str]:
-    """What ``_theory`` says of a stored run and the charge as it is now."""
+def _theory_by_charge(
+    session: Session, preparation: PreparationRow, view: RunView, made: MadeWith | None = None
+) -> tuple[Quantity | None, str]:
+    """What ``_theory`` says of a stored run."""
     materials = questions.list_materials(session, view.row.preparation_id)
     notes = weighed_of(session, int(view.row.id or 0))
     scale = view.row.scale_mol or preparation.base_scale_mol
-    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes)
+    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes, made)
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
@@ -563,6 +580,17 @@ def _as_run_by_name(session: Session, space: Space, run: RunRow) -> dict[str, Se
     return {v.name: _first(s.as_run_choice, s.as_run_number) for v in space.variables if (s := stored.get(int(v.key)))}
 
 
+def made_with(session: Session, run: RunRow) -> MadeWith | None:
+    """What a finished run was made with, and materials that came into the charge later and were noted for it; None if unknown."""
+    made = MadeWith.from_json(run.made_with) if run.state == "finished" else None
+    if made is None:
+        return None
+    there = {m.key for m in made.materials}
+    noted = weighed_of(session, int(run.id or 0))
+    later = [m for m in questions.list_materials(session, run.preparation_id) if m.id in noted and str(m.id) not in there]
+    return replace(made, materials=(*made.materials, *(material_of(m) for m in later)))
+
+
 def weighed_of(session: Session, run_id: int) -> dict[int, WeighedRow]:
     """As-weighed amounts of one run by material id."""
     return {w.material_id: w for w in questions.list_run_weighed(session, run_id)}
@@ -575,12 +603,14 @@ def _theory(
     scale: float | None,
     entered_g: float | None,
     weighed: Mapping[int, WeighedRow],
+    made: MadeWith | None = None,
 ) -> tuple[Quantity | None, str]:
-    """Theoretical yield of a run [g] with its uncertainty, and where it comes from."""
+    """Theoretical yield of a run [g] with its uncertainty, and its source; by today's charge, or by what it was ``made`` with."""
     if entered_g is not None:
         return Quantity(entered_g), "entered with the run"
-    if scale is not None and materials:
-        found = weighed_theory(preparation, materials, settings, scale, weighed)
+    if scale is not None and (made or materials):
+        charge = charge_of(preparation, made, scale) if made else make_charge(preparation, materials, settings, scale)
+        found = weighed_theory(preparation, charge, weighed)
         if found is not None:
             theory, u = found
             source = "as-weighed amounts" if weighed else "planned amounts"
@@ -605,7 +635,7 @@ def yield_of(preparation: PreparationRow, run: RunRow, theory: Quantity | None) 
         return None
     u_mass = run.product_mass_u_g
     if u_mass is None:
-        u_mass = balance_uncertainty(preparation.balance_readability_g)
+        u_mass = balance_uncertainty(run.readability_g or preparation.balance_readability_g)
     return yield_from_mass(
         Quantity(run.product_mass_g, u_mass),
         theory,
@@ -865,9 +895,10 @@ def _ask_about_slips(
 def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     """Work out again what theory is, after the as-weighed amounts of a finished run changed; return the yield."""
     preparation = questions.get_preparation(session, run.preparation_id)
-    theory, source = _theory_by_charge(session, preparation, _view_of(session, preparation, run))
+    made = made_with(session, run)
+    theory, source = _theory_by_charge(session, preparation, _view_of(session, preparation, run), made)
     if theory is None:
-        # Today's charge gives none: what was worked out when the result came stays.
+        # Its charge gives none: what was worked out when the result came stays.
         return _stored_yield(preparation, run)
     run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
     session.add(run)

@@ -184,6 +184,9 @@ class RunRow(SQLModel, table=True):
     theory_g: float | None = None
     theory_u_g: float = 0.0
     theory_source: str = ""
+    # The balance and the charge when the result was entered; later changes of the preparation leave them alone.
+    readability_g: float | None = None
+    made_with: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
     entered_yield_percent: float | None = None
     excluded_reason: str | None = None
     lot: str = ""

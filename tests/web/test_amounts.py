@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from server.services.inputs import PreparationInput
+
 API = "/api/v1"
 
 
@@ -203,3 +205,38 @@ def test_a_variable_called_yield_shifts_no_heading(client: TestClient) -> None:
     assert float(row["standard uncertainty of the yield / points"]) < 1.0
     assert head.split(",").index("standard uncertainty of the yield / points") == 4
     assert line.split(",")[2:4] == ["40", "80"]
+
+
+def test_later_changes_of_the_charge_leave_finished_runs_alone(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1, balance_readability_g=0.5)
+    hold(client, base)
+    ethanol = {"name": "ethanol", "role": "reagent", "formula": "C2H6O", "amount": 1}
+    key = add(client, base, "materials", **ethanol)
+    add(client, base, "materials", name="acid", role="reagent", formula="C2H4O2", amount=1.5)
+    toluene = {"name": "toluene", "role": "solvent", "amount_kind": "volume", "amount": 100, "density_g_per_ml": 0.867}
+    solvent = add(client, base, "materials", **toluene)
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "product_mass_g": 4.4}).json()
+    address = f"{API}/runs/{run['id']}"
+    back = {"name": "ethanol", "stage": "work_up", "kind": "recovered", "mass_g": 2.0}
+    assert client.post(f"{address}/checkpoints", json=back).status_code == 201
+    before = {**client.get(f"{address}/mass-balance").json(), **client.get(address).json()}
+    assert before["yield_u"] > 1.0
+    for what, change in ((solvent, {**toluene, "amount": 20}), (key, {**ethanol, "amount": 1.5})):
+        assert client.put(f"{API}/materials/{what}", json=change).is_success
+    body = {k: v for k, v in client.get(base).json().items() if k in PreparationInput.model_fields}
+    assert client.put(base, json={**body, "balance_readability_g": 0.001, "base_scale_mol": 0.2}).is_success
+    after = {**client.get(f"{address}/mass-balance").json(), **client.get(address).json()}
+    assert after == before
+    page = client.get(f"/runs/{run['id']}").text
+    intensity = re.search(r"Process mass intensity ([\d.]+) g/g", page)
+    assert intensity is not None
+    # 4.61 g of ethanol, 9.01 g of acid and 86.7 g of toluene for 4.4 g.
+    assert float(intensity[1]) == pytest.approx(22.8, abs=0.1)
+    # A corrected note leaves it alone too; a run that is entered now follows the new charge.
+    assert client.put(address, json={"settings": {"hold": 2}, "notes": "clear"}).json()["theory_g"] == before["theory_g"]
+    new = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "product_mass_g": 4.4, "scale_mol": 0.1}).json()
+    assert new["theory_g"] == pytest.approx(1.5 * before["theory_g"], rel=1e-3)
+    # Amounts of what is in the charge today can be noted for the old run, and count beside what it was made with.
+    noted = [{"material_id": key, "mass_g": 4.2}]
+    assert client.put(f"{address}/weighed", json=noted).is_success
+    assert client.get(address).json()["theory_g"] == pytest.approx(8.81 * 4.2 / 4.607, abs=0.01)
