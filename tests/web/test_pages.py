@@ -1605,6 +1605,20 @@ def test_a_kept_version_has_the_procedure_as_it_stands_on_the_page(ready: TestCl
     assert "Stir under nitrogen." in ready.post("/preparations/1/write-ups", data={"scale_mol": "0.1"}).text
 
 
+@pytest.mark.parametrize("plan", ["", "plan=true&"])
+def test_a_new_run_starts_from_another_one(ready: TestClient, plan: str) -> None:
+    assert "Start from the settings of" not in ready.get(f"/preparations/1/runs/new?{plan}").text
+    enter_all(ready, "1 110 4.0", "3 140 7.6", "2 120 5.4")
+    page = ready.get(f"/preparations/1/runs/new?{plan}").text
+    offered = re.findall(r'<a href="(/preparations/1/runs/new[^"]*like=\d*)">([^<]+)</a>', page)
+    assert [words for _, words in offered] == ["the base recipe", "run 3, the last one", "run 2, with the highest yield"]
+    best = ready.get(html.unescape(offered[2][0])).text
+    assert re.search(r'name="setting_1" value="3"', best)
+    assert re.search(r'name="setting_2" value="140"', best)
+    assert ("Plan a run" in best) == bool(plan)
+    assert re.search(r'name="setting_1" value="2"', ready.get(f"/preparations/1/runs/new?{plan}like=99").text)
+
+
 def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     first = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;crude / g;yield %\n1;120;MgSO4;6,5;50\n"})
     assert "crude / g not kept, its content is not said" in first.text

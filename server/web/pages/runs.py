@@ -34,6 +34,7 @@ from server.services.runs import (
     set_state,
     theory_today,
     view_run,
+    view_runs,
 )
 from server.services.spaces import stored_space
 from server.services.words import setting_text
@@ -52,7 +53,8 @@ _RESULT_FIELDS = [f for f in FinishedRunInput.model_fields if f not in ("setting
 class RunFormPage:
     """Context of the form for a result (``planning`` False) or a plan (True).
 
-    ``theory_today`` is the theoretical yield by today's charge where that of the run differs. [g]
+    ``theory_today`` is the theoretical yield by today's charge where that of the run differs [g];
+    ``starts`` are finished runs from whose settings a new one may start, (address, words) each.
     """
 
     frame: Frame
@@ -64,6 +66,7 @@ class RunFormPage:
     planned: dict[str, str]
     weighed: dict[str, str]
     theory_today: float | None
+    starts: list[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -121,7 +124,9 @@ def _run_form(
             moved = {f"setting_{a.variable}": as_text(a.value) for a in found if a.differs_from(run.settings[a.variable])}
             form = replace(form, values={**form.values, **moved})
         by_charge = theory_today(session, preparation, run) if run and not planning else None
-        page = RunFormPage(Frame(preparation, "overview"), form, space, run, planning, has_theory, planned, weighed, by_charge)
+        starts = _starts(session, preparation, planning=planning) if run is None and not form.is_posted else []
+        frame = Frame(preparation, "overview")
+        page = RunFormPage(frame, form, space, run, planning, has_theory, planned, weighed, by_charge, starts)
         return render(request, "runs/form.html", page, status=status)
 
     return redraw
@@ -145,10 +150,27 @@ def _starting_values(space: Space, run: RunView | None) -> dict[str, str]:
     return values
 
 
+def _starts(session: ReadSession, preparation: PreparationRow, *, planning: bool) -> list[tuple[str, str]]:
+    """The last finished run and the one with the highest yield, with the base recipe before them; empty without a run."""
+    done = [r for r in view_runs(session, preparation) if r.row.state == "finished"]
+    if not done:
+        return []
+    last, best = done[-1], max(done, key=lambda r: (r.counts, r.percent or 0.0))
+    address = f"/preparations/{preparation.id}/runs/new?{'plan=true&' if planning else ''}like="
+    starts = [(f"{address}", "the base recipe"), (f"{address}{last.number}", f"run {last.number}, the last one")]
+    if best.number != last.number and best.percent:
+        starts.append((f"{address}{best.number}", f"run {best.number}, with the highest yield"))
+    return starts
+
+
 @router.get("/preparations/{preparation_id}/runs/new")
-def new_run(request: Request, preparation_id: Id, session: ReadSession, plan: str = "") -> Response:
+def new_run(request: Request, preparation_id: Id, session: ReadSession, plan: str = "", like: str = "") -> Response:
     preparation = questions.get_preparation(session, preparation_id)
-    values = _starting_values(stored_space(session, preparation_id), None)
+    space = stored_space(session, preparation_id)
+    values = _starting_values(space, None)
+    model = next((r for r in view_runs(session, preparation) if str(r.number) == like), None)
+    if model is not None:
+        values |= {f"setting_{v.key}": as_text(model.settings[v.key]) for v in space.variables}
     return _run_form(request, session, preparation, None, planning=plan == "true")(FormState(values), 200)
 
 
