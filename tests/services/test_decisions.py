@@ -127,6 +127,15 @@ def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(sessi
     assert decisions.verdict(date(2026, 3, 18)).startswith("No further run can be made: ")
     set_state(session, int(plan.id or 0), "abandoned")
     assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    # A run that was planned and made since takes from it, whatever else of the material is changed then.
+    recipe = dict(analyse(session, key).space.base)
+    made = plan_run(session, key, PlannedRunInput(settings=recipe))
+    result = FinishedRunInput(settings=recipe, yield_percent=50)
+    record_run(session, key, result, run_id=int(made.id or 0))
+    update_material(session, int(alcohol.id or 0), charge_as_input(alcohol).model_copy(update={"price_per_g": 3.0}))
+    assert left() == pytest.approx((2 * one_run, 0.0), abs=0.01)
+    update_material(session, int(alcohol.id or 0), charge_as_input(alcohol).model_copy(update={"stock_g": 30.001}))
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
     # Side by side, the third run is the one that the stock does not reach for: 21.2 g for 8.8 g each.
     decisions = Decisions(session, analyse(session, key))
     needs = decisions.needs_together([decisions.analysis.space.base] * 3)
