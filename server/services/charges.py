@@ -273,14 +273,11 @@ def weighed_theory(preparation: PreparationRow, charge: Charge, weighed: Mapping
         by_volume = line.material.concentration or line.material.amount_kind is AmountKind.VOLUME
         masses[line.material.key] = None if by_volume else line.mass_g
         note = weighed.get(int(line.material.key))
-        moles = line.moles
-        if note is not None:
-            noted = moles_in(as_bottled(line.material, note), mass_g=note.mass_g, volume_ml=note.volume_ml)
-            if noted is not None:
-                moles = noted
-                masses[line.material.key] = note.mass_g
-        if moles is not None:
-            available.append((line.material, moles))
+        moles = taken(line, note).moles
+        if note is not None and moles is not None:
+            masses[line.material.key] = note.mass_g
+        if (amount := line.moles if moles is None else moles) is not None:
+            available.append((line.material, amount))
     try:
         theory = theoretical_yield(product, available)
     except NotReadyError:
@@ -288,6 +285,29 @@ def weighed_theory(preparation: PreparationRow, charge: Charge, weighed: Mapping
     mass = masses[theory.limiting.key]
     u_relative = balance_uncertainty(preparation.balance_readability_g) / mass if mass else 0.0
     return theory, theory.mass_g * u_relative
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What of a material went into a run: as noted, else as its line of the charge says; None where it cannot be known.
+
+    ``material`` is as it was bottled then. ``mass_g`` is that of all that was put in, ``moles`` the compound alone.
+    """
+
+    material: Material
+    mass_g: float | None
+    moles: float | None
+
+
+def taken(line: ChargeLine, note: WeighedRow | None) -> Taken:
+    """Work out what went in; a note counts whatever the plan was."""
+    material = as_bottled(line.material, note)
+    if note is None:
+        return Taken(material, line.mass_g, line.moles)
+    mass = note.mass_g
+    if mass is None and note.volume_ml is not None and material.density:
+        mass = note.volume_ml * material.density
+    return Taken(material, mass, moles_in(material, mass_g=note.mass_g, volume_ml=note.volume_ml))
 
 
 def as_bottled(material: Material, note: WeighedRow | None) -> Material:

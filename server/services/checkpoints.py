@@ -5,10 +5,9 @@ from __future__ import annotations
 from sqlmodel import Session
 
 from server.core.chemistry.balance import GAIN
-from server.core.chemistry.charge import moles_in
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
-from server.services.charges import as_bottled
+from server.services.charges import taken
 from server.services.inputs import CheckpointInput, messages_of
 from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
@@ -121,17 +120,13 @@ def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str
     line = next((line for line in chemistry.charge.lines if line.material.key == key), None)
     if line is None:
         return None
-    note = chemistry.weighed.get(int(key))
-    bottle = as_bottled(line.material, note)
-    moles = line.moles
-    if note is not None:
-        moles = moles_in(bottle, mass_g=note.mass_g, volume_ml=note.volume_ml)
-    if moles is not None and bottle.molar_mass:
-        return line.material.name, moles * bottle.molar_mass
-    mass = line.mass_g if note is None else note.mass_g
-    if mass is None or bottle.concentration:
+    found = taken(line, chemistry.weighed.get(int(key)))
+    m = found.material
+    if found.moles is not None and m.molar_mass:
+        return m.name, found.moles * m.molar_mass
+    if found.mass_g is None or m.concentration:
         return None
-    return line.material.name, mass * bottle.purity * (1.0 - bottle.water)
+    return m.name, found.mass_g * m.content
 
 
 def check_amounts(data: CheckpointInput) -> None:

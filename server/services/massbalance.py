@@ -10,7 +10,7 @@ from sqlmodel import Session
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import ChargeLine, Theory, process_mass_intensity
 from server.errors import InvalidInputError
-from server.services.charges import AsWeighed, Charge, as_bottled, charge_of, make_charge, settings_as_weighed, weighed_theory
+from server.services.charges import AsWeighed, Charge, charge_of, make_charge, settings_as_weighed, taken, weighed_theory
 from server.services.runs import RunView, made_with, weighed_of
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
@@ -67,8 +67,8 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     if scale and rows and run.planned != run.settings:
         planned = make_charge(preparation, rows, run.planned, scale)
     weighed = weighed_of(session, run.row.id)
-    taken = weighed_theory(preparation, charge, weighed) if charge else None
-    balance, problem = _balance(session, run, taken[0] if taken else None)
+    theory = weighed_theory(preparation, charge, weighed) if charge else None
+    balance, problem = _balance(session, run, theory[0] if theory else None)
     intensity, without_mass = _intensity(run, charge, weighed)
     found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
     return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass, today.lines if today else ())
@@ -105,14 +105,7 @@ def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, Weighe
         return None, ()
     masses, without_mass = [], []
     for line in charge.lines:
-        note = weighed.get(int(line.material.key))
-        mass = line.mass_g
-        if note is not None and note.mass_g is not None:
-            mass = note.mass_g
-        elif note is not None and note.volume_ml is not None:
-            # Without a density its mass is not known, whatever the plan says.
-            density = as_bottled(line.material, note).density
-            mass = note.volume_ml * density if density else None
+        mass = taken(line, weighed.get(int(line.material.key))).mass_g
         if mass is None:
             without_mass.append(line.material.name)
         else:

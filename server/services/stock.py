@@ -8,10 +8,10 @@ from datetime import date, datetime
 
 from sqlmodel import Session
 
-from server.services.charges import make_charge
+from server.services.charges import MadeWith, charge_of, make_charge, taken
 from server.services.runs import RunView
 from server.storage import questions
-from server.storage.tables import MaterialRow, PreparationRow
+from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
 
 @dataclass(frozen=True)
@@ -42,20 +42,18 @@ def stock_left(
     counted = {str(m.id): m for m in materials if m.stock_g is not None}
     if not counted:
         return {}
-    taken, reserved = dict.fromkeys(counted, 0.0), dict.fromkeys(counted, 0.0)
-    weighed: dict[int, dict[str, float]] = {}
+    gone, reserved = dict.fromkeys(counted, 0.0), dict.fromkeys(counted, 0.0)
+    weighed: dict[int, dict[str, WeighedRow]] = {}
     for note in questions.list_weighed(session, int(preparation.id or 0)):
-        if note.mass_g is not None:
-            weighed.setdefault(note.run_id, {})[str(note.material_id)] = note.mass_g
+        weighed.setdefault(note.run_id, {})[str(note.material_id)] = note
     for run in runs:
         since = [key for key, m in counted.items() if run.is_pending or _took_after(run, m.stock_at)]
         if not since:
             continue
-        noted = weighed.get(int(run.row.id or 0), {})
-        masses = {**_planned(preparation, materials, run), **noted}
+        masses = _masses(preparation, materials, run, weighed.get(int(run.row.id or 0), {}))
         for key in since:
-            (reserved if run.is_pending else taken)[key] += masses.get(key, 0.0)
-    return {key: StockLeft(float(m.stock_g or 0.0), taken[key], reserved[key]) for key, m in counted.items()}
+            (reserved if run.is_pending else gone)[key] += masses.get(key, 0.0)
+    return {key: StockLeft(float(m.stock_g or 0.0), gone[key], reserved[key]) for key, m in counted.items()}
 
 
 def free_stock(left: Mapping[str, StockLeft]) -> dict[str, float]:
@@ -75,10 +73,14 @@ def _took_after(view: RunView, counted_at: datetime | None) -> bool:
     return is_dated and (run.started_at or run.created_at) > counted_at
 
 
-def _planned(preparation: PreparationRow, materials: Sequence[MaterialRow], run: RunView) -> dict[str, float]:
-    """Masses of the charge of a run, by the material's id as text; empty without a scale. [g]"""
+def _masses(
+    preparation: PreparationRow, materials: Sequence[MaterialRow], run: RunView, weighed: Mapping[str, WeighedRow]
+) -> dict[str, float]:
+    """What a run took or will take, by the material's id as text; only what was noted where no scale is known. [g]"""
     scale = run.row.scale_mol or preparation.base_scale_mol
     if not scale:
-        return {}
-    lines = make_charge(preparation, materials, run.settings, scale).lines
-    return {line.material.key: line.mass_g for line in lines if line.mass_g is not None}
+        return {key: note.mass_g for key, note in weighed.items() if note.mass_g is not None}
+    made = MadeWith.from_json(run.row.made_with) if run.row.state == "finished" else None
+    charge = charge_of(preparation, made, scale) if made else make_charge(preparation, materials, run.settings, scale)
+    found = {line.material.key: taken(line, weighed.get(line.material.key)).mass_g for line in charge.lines}
+    return {key: mass for key, mass in found.items() if mass is not None}

@@ -1821,6 +1821,9 @@ def test_the_map_of_two_variables_keeps_to_rules_and_to_what_was_tried(ready: Te
     assert ready.post("/api/v1/preparations/1/limits", json=limit).status_code == 201
     page = ready.get("/preparations/1/effects?first=1&second=2").text
     assert "Blank: your rules do not allow it." in page
+    found = re.search(r"of what is tested, highest near ([\d.]+) h and ([\d.]+) °C", page)
+    assert found is not None
+    assert float(found[1]) + 0.1 * float(found[2]) <= 16.05
     figures = re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL)
     contour = next(t for text in figures for t in json.loads(text)["data"] if t["type"] == "contour")
     for j, bath in enumerate(contour["y"]):
