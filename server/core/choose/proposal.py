@@ -343,28 +343,12 @@ def propose(
     if purpose is Purpose.REPEAT:
         return _repeat(history, ladder, reach, best, "")
     updated = with_pending(history, ladder, seed)
-    rng = np.random.default_rng(seed)
     working = encode(space.variables, [history.settings[best]])
     saving: Burden | None = None
-    searched = [reach]
-
     if purpose is Purpose.RAISE:
-        # The whole reach is searched only where all that lies near is planned or under way already.
-        searched = [reach.around(working[0], LARGEST_MOVE), reach]
-        to_beat = _to_beat(history, updated, working)
-
-        def score(rows: FloatArray) -> FloatArray:
-            gain = updated.difference(to_beat, rows)
-            return np.log(np.maximum(gain.weights @ expected_improvement(gain.means, gain.variances), 1e-12))
-
+        search = _to_raise(history, updated, working, reach)
     elif purpose is Purpose.FIND_OUT:
-
-        def score(rows: FloatArray) -> FloatArray:
-            # Information about the yield surface from one noisy run there, ½ ln(1 + σ²/s²), as far as it is about
-            # settings that may come near the working recipe.
-            information = 0.5 * np.log1p(updated.predict(rows).variance / updated.noise_sd**2)
-            return np.asarray(information * updated.difference(working, rows).probability_above(-WORTH_KNOWING))
-
+        search = _to_find_out(updated, working, reach)
     else:
         saving = burden or hours_burden(space)
         now = saving.of(history.settings[best]) if saving else None
@@ -375,29 +359,72 @@ def propose(
             number = history.table.numbers[best]
             words = f"Run {number}, the working recipe, takes no {saving.name}, so there is nothing to save. "
             return _repeat(history, ladder, reach, best, words)
-        loss = saving.allowed_loss
-        # Both on the scale of the models and on that of the forecasts that are shown.
-        kept = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])
-
-        def score(rows: FloatArray) -> FloatArray:
-            change = updated.difference(working, rows)
-            burdens = [saving.of(reach.settings(list(i))) for i in index_of(reach, rows)]
-            saved = np.array([0.0 if b is None else 1.0 - b / max(now, 1e-9) for b in burdens])
-            # Only settings that are expected to keep the yield, and that save something, count at all.
-            shown = ladder.predict(rows, with_noise=True).mean_between(0.0, 100.0) - kept
-            fits = (change.mean >= -loss) & (shown >= -loss) & (saved > 1e-6)
-            return np.where(fits, saved * change.probability_above(-loss), NEVER)
-
-    tries = [(part, apart) for part in searched for apart in ((APART, 0.0) if purpose is Purpose.RAISE else (0.0,))]
-    for part, apart in tries:
-        index, value = best_reachable(part, _without_pending(history, score, apart), index_of(part, done), rng)
+        search = _to_shorten(history, ladder, updated, working, reach, saving, now)
+    rng = np.random.default_rng(seed)
+    for part, apart in search.tries:
+        index, value = best_reachable(part, _without_pending(history, search.score, apart), index_of(part, done), rng)
         if value > NEVER:
             break
-    if purpose is Purpose.SHORTEN and value <= NEVER and saving is not None:
-        other = "other " if history.pending else ""
-        words = f"No {other}run with less {saving.name} is expected to keep the yield within {saving.allowed_loss:g} points. "
-        return _repeat(history, ladder, reach, best, words)
+    if value <= NEVER and search.instead:
+        return _repeat(history, ladder, reach, best, search.instead)
     return _finish(history, ladder, part.settings(list(index)), purpose, best, "", saving=saving)
+
+
+@dataclass(frozen=True)
+class _Search:
+    """What is looked for: ``tries`` are parts of the reach with the distance to keep from pending runs, the best first.
+
+    Where nothing in any of them serves the purpose, the working recipe is repeated and ``instead`` says why; if that is
+    empty, the best of what is left is taken.
+    """
+
+    score: Score
+    tries: tuple[tuple[Reach, float], ...]
+    instead: str = ""
+
+
+def _to_raise(history: History, updated: Ladder, working: FloatArray, reach: Reach) -> _Search:
+    """The largest expected improvement, near the working recipe and away from pending runs as long as there is room."""
+    to_beat = _to_beat(history, updated, working)
+
+    def score(rows: FloatArray) -> FloatArray:
+        gain = updated.difference(to_beat, rows)
+        return np.log(np.maximum(gain.weights @ expected_improvement(gain.means, gain.variances), 1e-12))
+
+    near = reach.around(working[0], LARGEST_MOVE)
+    return _Search(score, tuple((part, apart) for part in (near, reach) for apart in (APART, 0.0)))
+
+
+def _to_find_out(updated: Ladder, working: FloatArray, reach: Reach) -> _Search:
+    """Information about the yield surface from one noisy run, ½ ln(1 + σ²/s²), where it may come near the working recipe."""
+
+    def score(rows: FloatArray) -> FloatArray:
+        information = 0.5 * np.log1p(updated.predict(rows).variance / updated.noise_sd**2)
+        return np.asarray(information * updated.difference(working, rows).probability_above(-WORTH_KNOWING))
+
+    return _Search(score, ((reach, 0.0),))
+
+
+def _to_shorten(
+    history: History, ladder: Ladder, updated: Ladder, working: FloatArray, reach: Reach, saving: Burden, now: float
+) -> _Search:
+    """The largest saving that is expected to keep the yield, times the probability that it does."""
+    loss = saving.allowed_loss
+    # Both on the scale of the models and on that of the forecasts that are shown.
+    kept = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])
+
+    def score(rows: FloatArray) -> FloatArray:
+        change = updated.difference(working, rows)
+        burdens = [saving.of(reach.settings(list(i))) for i in index_of(reach, rows)]
+        saved = np.array([0.0 if b is None else 1.0 - b / max(now, 1e-9) for b in burdens])
+        # Only settings that are expected to keep the yield, and that save something, count at all.
+        shown = ladder.predict(rows, with_noise=True).mean_between(0.0, 100.0) - kept
+        fits = (change.mean >= -loss) & (shown >= -loss) & (saved > 1e-6)
+        return np.where(fits, saved * change.probability_above(-loss), NEVER)
+
+    other = "other " if history.pending else ""
+    words = f"No {other}run with less {saving.name} is expected to keep the yield within {loss:g} points. "
+    return _Search(score, ((reach, 0.0),), words)
 
 
 def _to_beat(history: History, updated: Ladder, working: FloatArray) -> FloatArray:
