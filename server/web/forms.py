@@ -41,6 +41,11 @@ class RawForm:
         """The named fields that were posted."""
         return {name: self.values[name] for name in names if name in self.values}
 
+    def typed(self, kind: type[BaseModel]) -> dict[str, Any]:
+        """The posted fields of an input class, with every confirmation that was ticked."""
+        found = self.only(list(kind.model_fields))
+        return {**found, "confirm": self.all("confirm")} if "confirm" in kind.model_fields else found
+
     def prefixed(self, prefix: str) -> dict[str, str]:
         """Fields that start with a prefix, by the rest of their name."""
         return {key[len(prefix) :]: value for key, value in self.pairs if key.startswith(prefix)}

@@ -45,7 +45,6 @@ from server.web.pages.common import Frame
 from server.web.rendering import render
 
 router = APIRouter()
-_FIELDS = list(MaterialInput.model_fields)
 
 MATERIAL_ROLES = {
     MaterialRole.REAGENT: "reagent",
@@ -249,7 +248,10 @@ def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own
     # What stands for numbers that cannot be read keeps others from being called missing.
     stand_in = {"name": "unnamed", "role": MaterialRole.OTHER, "molar_mass": 1.0, "concentration_mol_per_l": 1.0}
     data: MaterialInput = validated(
-        MaterialInput, form.only(_FIELDS), lambda readable: check_material(session, preparation_id, readable, own_id), stand_in
+        MaterialInput,
+        form.typed(MaterialInput),
+        lambda readable: check_material(session, preparation_id, readable, own_id),
+        stand_in,
     )
     return data
 

@@ -184,7 +184,7 @@ def start(request: Request, run_id: Id, form: Form, session: WriteSession) -> Re
     questions.get_run(session, run_id)
 
     def act() -> str:
-        begin_run(session, run_id, validated(StartInput, form.only(list(StartInput.model_fields))))
+        begin_run(session, run_id, validated(StartInput, form.typed(StartInput)))
         return f"/runs/{run_id}/course"
 
     return submit(form, act, _page(request, session, run_id, "start"))
@@ -195,7 +195,7 @@ def note_reading(request: Request, run_id: Id, form: Form, session: WriteSession
     questions.get_run(session, run_id)
 
     def act() -> str:
-        raw = {**form.only(list(ReadingInput.model_fields)), "confirm": form.all("confirm")}
+        raw = form.typed(ReadingInput)
         add_reading(session, run_id, validated(ReadingInput, raw))
         return f"/runs/{run_id}/course"
 
@@ -207,7 +207,7 @@ def bring_in(request: Request, run_id: Id, form: Form, session: WriteSession) ->
     questions.get_run(session, run_id)
 
     def act() -> str:
-        raw = {**form.only(list(ReadingImportInput.model_fields)), "confirm": form.all("confirm")}
+        raw = form.typed(ReadingImportInput)
         found = import_readings(session, run_id, validated(ReadingImportInput, raw), _rows_of(form))
         session.expire_all()
         return f"/runs/{run_id}/course" + _note(found.count, found.notes)
@@ -278,7 +278,7 @@ def update_reading(request: Request, reading_id: Id, form: Form, session: WriteS
 
     def act() -> str:
         check_seen(form, row, "This reading")
-        raw = {**form.only(list(ReadingInput.model_fields)), "confirm": form.all("confirm")}
+        raw = form.typed(ReadingInput)
         if raw.get("at") == form.values.get("at_was"):
             # Shown with fewer digits than it has: what was not touched stays.
             raw.update(at=repr(row.at_h), at_unit="h", at_kind="elapsed")

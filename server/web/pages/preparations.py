@@ -40,7 +40,6 @@ from server.web.rendering import render, show_percent
 router = APIRouter()
 # Of a longer note of a run the table shows the beginning. [characters]
 _LONGEST_NOTE = 60
-_FIELDS = list(PreparationInput.model_fields)
 # What the theoretical yield of a run is worked out from, beside its materials.
 _THEORY_FIELDS = ("product_formula", "product_coefficient", "theoretical_yield_g")
 # Longest message from the page before. [characters]
@@ -103,7 +102,7 @@ def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable
 
 
 def _read(form: RawForm) -> PreparationInput:
-    data: PreparationInput = validated(PreparationInput, form.only(_FIELDS), check_preparation, {"name": "unnamed"})
+    data: PreparationInput = validated(PreparationInput, form.typed(PreparationInput), check_preparation, {"name": "unnamed"})
     return data
 
 

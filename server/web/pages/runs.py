@@ -371,9 +371,8 @@ def create_checkpoint(request: Request, run_id: Id, form: Form, session: WriteSe
 
 
 def _read_checkpoint(form: RawForm) -> CheckpointInput:
-    typed = form.only(list(CheckpointInput.model_fields))
     stand_in = {"name": "unnamed", "stage": Stage.REACTION, "mass_g": 0.0}
-    data: CheckpointInput = validated(CheckpointInput, {**typed, "confirm": form.all("confirm")}, check_amounts, stand_in)
+    data: CheckpointInput = validated(CheckpointInput, form.typed(CheckpointInput), check_amounts, stand_in)
     return data
 
 

@@ -34,7 +34,6 @@ from server.web.pages.common import Frame
 from server.web.rendering import render
 
 router = APIRouter()
-_FIELDS = list(VariableInput.model_fields)
 _LIMIT: TypeAdapter[Any] = TypeAdapter(LimitInput)
 
 ROLES = {
@@ -129,8 +128,7 @@ def _read_variable(session: ReadSession, preparation_id: int, form: RawForm, own
     def check(readable: VariableInput) -> None:
         check_variable(session, preparation_id, readable, own_id)
 
-    typed = {**form.only(_FIELDS), "confirm": form.all("confirm")}
-    data: VariableInput = validated(VariableInput, typed, check, {"name": "unnamed", "role": Role.OTHER})
+    data: VariableInput = validated(VariableInput, form.typed(VariableInput), check, {"name": "unnamed", "role": Role.OTHER})
     return data
 
 
