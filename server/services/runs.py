@@ -47,6 +47,8 @@ RENEW = "renew_theory"
 FAR_FROM_PLAN = 5.0
 # Above this a yield is a typing mistake even for a wet product.
 LARGEST_YIELD = 200.0
+# An older day is a slip in the year. (Own judgement.)
+EARLIEST_YEAR = 1950
 # A run called a failure gives at most this. [%]
 LARGEST_FAILURE = 20.0
 # Yields as close as this are shown alike. [percentage points]
@@ -304,6 +306,8 @@ def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: st
         messages["residual_percent"] = "Solvent and water must be at least 0 and below 100 %."
     if data.made_on is not None and data.made_on > latest_day() and data.made_on.isoformat() != stored_day:
         messages["made_on"] = f"{data.made_on.isoformat()} lies in the future. Enter the day on which the run was made."
+    if data.made_on is not None and data.made_on.year < EARLIEST_YEAR:
+        messages["made_on"] = f"{data.made_on.isoformat()} lies before {EARLIEST_YEAR}. Check the year."
     check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
     check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
     if data.outcome == "yield" and data.yield_percent is None and data.product_mass_g is None:

@@ -93,6 +93,14 @@ def test_a_yield_of_nothing_is_asked_about(client: TestClient) -> None:
     assert client.put(f"{API}/runs/{kept.json()['id']}", json={**run, "notes": "oil"}).is_success
 
 
+def test_a_day_of_long_ago_is_a_slip(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    run = {"settings": {"hold": 2}, "yield_percent": 50}
+    assert "1026-03-31 lies before 1950." in client.post(f"{base}/runs", json={**run, "made_on": "1026-03-31"}).text
+    assert client.post(f"{base}/runs", json={**run, "made_on": "1951-03-31"}).status_code == 201
+
+
 def test_rows_of_a_table_with_nothing_say_what_became_of_them(client: TestClient) -> None:
     base = preparation(client, theoretical_yield_g=10)
     hold(client, base)

@@ -247,12 +247,11 @@ def new_material(request: Request, preparation_id: Id, session: ReadSession) -> 
 def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own_id: int | None = None) -> MaterialInput:
     # What stands for numbers that cannot be read keeps others from being called missing.
     stand_in = {"name": "unnamed", "role": MaterialRole.OTHER, "molar_mass": 1.0, "concentration_mol_per_l": 1.0}
-    data: MaterialInput = validated(
-        MaterialInput,
-        form.typed(MaterialInput),
-        lambda readable: check_material(session, preparation_id, readable, own_id),
-        stand_in,
-    )
+
+    def check(readable: MaterialInput) -> None:
+        check_material(session, preparation_id, readable, own_id)
+
+    data: MaterialInput = validated(MaterialInput, form.typed(MaterialInput), check, stand_in)
     return data
 
 
