@@ -68,6 +68,8 @@ class Analysis:
         ways: Ways | None = None,
     ) -> None:
         self.preparation = preparation
+        # The same runs with coordinates that reach over all of them; None where no run lies outside its range.
+        self.wide: Analysis | None = None
         self.space = space
         self.runs = list(runs)
         self.counting = [r for r in self.runs if r.counts]
@@ -102,6 +104,12 @@ class Analysis:
     @cached_property
     def ladder(self) -> Ladder:
         return fitted(self.table, self.beside)
+
+    @property
+    def ladder_without_failures(self) -> Ladder | None:
+        """Models of the runs that did not fail; None where all or none of them failed."""
+        usual = self.table.without_failures()
+        return fitted(usual) if 0 < usual.n_runs < self.table.n_runs else None
 
     @property
     def work_key(self) -> str:
@@ -181,6 +189,8 @@ class Analysis:
     def effects(self) -> tuple[Effect, ...]:
         """Effects of all variables.
 
+        What past runs tell does not depend on where a range ends today, so coordinates reach over all of them.
+
         Raises
         ------
         NotReadyError
@@ -195,10 +205,11 @@ class Analysis:
             raise NotReadyError(
                 f"{n} {runs} so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}.", have=n, need=FEWEST_RUNS_FOR_EFFECTS
             )
-        raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in self._canonical_order]
-        working = self.table.coded[self.best_position]
-        key = self.mark("effects", self.best_position, [v.name for v in self.space.variables], raw)
-        return STORE.get(key, lambda: find_effects(self.ladder, working, raw))
+        source = self.wide or self
+        raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in source._canonical_order]
+        working = source.table.coded[self.best_position]
+        key = source.mark("effects", self.best_position, [v.name for v in self.space.variables], raw)
+        return STORE.get(key, lambda: find_effects(source.ladder, working, raw, without=source.ladder_without_failures))
 
     @cached_property
     def _canonical_order(self) -> list[int]:
@@ -387,6 +398,10 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     space = space_of(variables, questions.list_limits(session, preparation_id))
     runs = view_runs(session, preparation)
     counting = [r for r in runs if r.counts]
-    space = space.seen_in([r.settings for r in counting])
     courses = evidence_beside(session, preparation, space, counting)
-    return Analysis(preparation, space, runs, courses, ways_of(session, preparation, counting))
+    ways = ways_of(session, preparation, counting)
+    analysis = Analysis(preparation, space, runs, courses, ways)
+    wide = space.seen_in([r.settings for r in counting])
+    if wide is not space:
+        analysis.wide = Analysis(preparation, wide, runs, evidence_beside(session, preparation, wide, counting), ways)
+    return analysis

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from server.core.chemistry.drying import AGENTS
 from server.core.space.limits import Space
 from server.core.space.variables import Setting
+from server.services.charges import materials_for
 from server.storage.tables import MaterialRow, PreparationRow
 
 GENERAL_CAUTIONS = (
@@ -19,11 +20,14 @@ GENERAL_CAUTIONS = (
 def cautions_for(
     preparation: PreparationRow, materials: Sequence[MaterialRow], space: Space, settings: Mapping[str, Setting]
 ) -> list[str]:
-    """Broken limits first, then the chemist's own cautions, hazards of materials, drying agents, and the usual ones."""
+    """Broken limits first, then the chemist's own cautions, hazards of what is used, drying agents, and the usual ones."""
     cautions = [f"This plan breaks a limit: {text}" for text in space.broken_limits(settings)]
     cautions += [line for line in preparation.cautions.splitlines() if line.strip()]
-    hazards = ((row.name, "; ".join(line.strip() for line in row.hazards.splitlines() if line.strip())) for row in materials)
-    cautions.extend(f"{name}: {text}" for name, text in hazards if text)
+    used = {m.key for m in materials_for(materials, settings)}
+    for row in materials:
+        lines = [line.strip() for line in row.hazards.splitlines() if line.strip()]
+        if lines and str(row.id) in used:
+            cautions.append(f"{row.name}: {'; '.join(lines)}")
     for v in space.variables:
         agent = AGENTS.get(str(settings[v.key])) if v.is_choice else None
         if agent is not None:

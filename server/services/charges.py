@@ -145,12 +145,20 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
     return out
 
 
+# Options that mean that nothing is taken.
+_NOTHING = ("none", "no", "nothing", "without", "neat", "-", "–", "0")
+
+
 def options_without_material(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) -> list[str]:
     """Chosen options that no material is for, of choices of which other options have one."""
     found = []
     for key in dict.fromkeys(row.choice_variable_id for row in rows if row.choice_variable_id is not None):
         chosen = settings.get(str(key))
-        if chosen is not None and not any(row.choice == chosen for row in rows if row.choice_variable_id == key):
+        if (
+            chosen is not None
+            and str(chosen).casefold() not in _NOTHING
+            and not any(row.choice == chosen for row in rows if row.choice_variable_id == key)
+        ):
             found.append(str(chosen))
     return found
 

@@ -259,6 +259,11 @@ class Decisions:
         if advice is None:
             return left.sentence
         parts = [advice.sentence, left.sentence]
+        still = [self.analysis.space.variables[j].name for j in self.analysis.knowable.never_moved]
+        if still and not advice.worth_it:
+            parts.insert(
+                1, f"But {listed(still)} {'was' if len(still) == 1 else 'were'} never moved: what that would give is not known."
+            )
         aim, best = self.preparation.aim_percent, max((r.percent or 0.0 for r in self.analysis.counting), default=0.0)
         if aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")

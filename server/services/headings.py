@@ -327,7 +327,7 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
         return "", 0.0
     if best == "yield_percent" and unit in FACTORS["g"]:
         return "product_mass_g", likeness
-    if best in _CRUDE and not unit and "yield" in plain(heading).split():
+    if best in _CRUDE and not unit and {"yield", "rohausbeute"} & set(plain(heading).split()):
         # A crude yield may be a mass or a share of theory.
         return "", 0.0
     return best, likeness

@@ -355,7 +355,7 @@ def _bring_in(
                     asked.setdefault(code, []).append(row.number)
         shown.append(_shown(row, percent))
     # A row whose run gave nothing adds no question of its own to one that is asked about others.
-    silent = {row.number for row in shown if row.lacks_result}
+    silent = {row.number for row in shown if row.lacks_result and row.outcome != "yield"}
     asked = {code: [n for n in numbers if n not in silent] or numbers for code, numbers in asked.items()}
     words = tuple(reader.words)
     book = Notebook(
@@ -552,7 +552,8 @@ class _Reader:
             are = "is" if len(row.not_given) == 1 else "are"
             row.problems.append(f"{listed(row.not_given)} {are} not given. Enter what held where the table says nothing.")
         has_result = bool({"yield_percent", "product_mass_g"} & (row.raw.keys() | unread)) or row.raw["outcome"] != "yield"
-        is_nothing = row.raw["outcome"] == "yield" and 0.0 in (row.raw.get("yield_percent"), row.raw.get("product_mass_g"))
+        given = {row.raw[key] for key in ("yield_percent", "product_mass_g") if key in row.raw}
+        is_nothing = row.raw["outcome"] == "yield" and given == {0.0}
         if row.left_out:
             row.problems.clear()
         elif not has_result or is_nothing:

@@ -18,6 +18,7 @@
       if (!other || event.submitter?.formMethod === "get") return;
       form.querySelectorAll("input[data-along]").forEach((field) => field.remove());
       for (const [name, value] of new FormData(other)) {
+        if (name === "draft") continue; // that of a form that went off before
         const field = Object.assign(document.createElement("input"), { type: "hidden", name, value });
         field.dataset.along = "";
         form.append(field);

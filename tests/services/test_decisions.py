@@ -72,7 +72,9 @@ def test_what_runs_tell_does_not_depend_on_where_a_range_ends_today(session: Ses
     row = questions.list_variables(session, key)[1]
     update_variable(session, int(row.id or 0), variable_as_input(row).model_copy(update={"high": 130.0, "hard_high": 150.0}))
     after = analyse(session, key)
-    assert np.array_equal(after.table.coded, before.table.coded)
+    assert before.wide is None
+    assert after.wide is not None
+    assert np.array_equal(after.wide.table.coded, before.table.coded)
     for one, again in zip(before.effects, after.effects, strict=True):
         assert again.evidence == one.evidence
         assert again.change == (None if one.change is None else pytest.approx(one.change, abs=1e-9))

@@ -13,6 +13,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from importlib.util import find_spec
 
 from server.core.chemistry.weights import ATOMIC_WEIGHTS, WITHOUT_WEIGHT
@@ -49,7 +50,7 @@ _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
 _COEFFICIENT = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
 _COMMA_IN_COUNT = re.compile(rf"([{_DOTS}]\s*\d+),(\d)")
 _HYDRATE_AHEAD = re.compile(r"(?:\d+/\d+|\d+(?:\.\d+)?)?[A-Z\[(]")
-_COUNTED_ATOM = re.compile(r"\d+(?!H(?![a-z]))[A-Z][a-z]?\d*(?=[·.]|$)")
+_COUNTED_ATOM = re.compile(r"\d+(?!H(?![a-z]))[A-Z][a-z]?(?=[·.]|$)")
 _TOKEN = re.compile(
     r"(?P<isotope>\[\d+[A-Z][a-z]?\])|(?P<symbol>OAc|iPr|tBu|[NO](?=iPr|tBu)|[A-Z][a-z]*)"
     r"|(?P<open>[(\[{])|(?P<close>[)\]}])|(?P<count>\d+)"
@@ -78,6 +79,7 @@ class Formula:
     molar_mass: float
 
 
+@lru_cache(maxsize=1024)
 def read_formula(text: str) -> Formula:
     """Read a formula.
 

@@ -37,6 +37,8 @@ LARGEST_MOVE = 0.35
 APART = 0.15
 # Farther below the working recipe than this, nobody will work: what is learned there helps little. [percentage points]
 WORTH_KNOWING = 20.0
+# Less than this share of what the working recipe takes is not worth a run. (Own judgement.)
+SMALLEST_SAVING = 0.02
 # Score of settings that do not serve the purpose at all.
 NEVER = -1e6
 
@@ -419,7 +421,7 @@ def _to_shorten(
         saved = np.array([0.0 if b is None else 1.0 - b / max(now, 1e-9) for b in burdens])
         # Only settings that are expected to keep the yield, and that save something, count at all.
         shown = ladder.predict(rows, with_noise=True).mean_between(0.0, 100.0) - kept
-        fits = (change.mean >= -loss) & (shown >= -loss) & (saved > 1e-6)
+        fits = (change.mean >= -loss) & (shown >= -loss) & (saved >= SMALLEST_SAVING)
         return np.where(fits, saved * change.probability_above(-loss), NEVER)
 
     other = "other " if history.pending else ""
@@ -598,7 +600,8 @@ def _reason(
         unsure = f"(half of such runs between {forecast.low_50:.0f} and {forecast.high_50:.0f} %)"
         if history.pending:
             return f"Beside the runs planned or proposed already, the models learn most here {unsure}: {what}, {against}."
-        return f"Of all that may come near the working recipe, the models are least sure here {unsure}: {what}, {against}."
+        lead = "Of all that can be reached and may come near the working recipe, the models learn most here"
+        return f"{lead} {unsure}: {what}, {against}."
     assert saving is not None
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
     cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"

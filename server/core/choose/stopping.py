@@ -128,7 +128,7 @@ def stop_advice(
         next_five,
         anywhere,
         gain,
-        next_five >= SMALL_CHANCE,
+        next_five >= FAIR_CHANCE,
         _verdict(next_five),
         _odds(next_one, next_five, anywhere, gain, number),
         reach.settings(index_of(reach, pool[:1])[0].tolist()),

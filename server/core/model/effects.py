@@ -65,7 +65,11 @@ class Effect:
 
 
 def find_effects(
-    ladder: Ladder, working: FloatArray, raw: list[list[float | str]], what: str = "the yield"
+    ladder: Ladder,
+    working: FloatArray,
+    raw: list[list[float | str]],
+    what: str = "the yield",
+    without: Ladder | None = None,
 ) -> tuple[Effect, ...]:
     """Compute the effect of every variable, strongest evidence first.
 
@@ -78,16 +82,27 @@ def find_effects(
         As-run settings in the order of ``ladder.table``; for wording the ranges tried.
     what : str
         What the table holds, in words that fit after 'raised'.
+    without : Ladder or None
+        Models of the runs that did not fail: what only failed runs tell is never clear.
     """
     table = ladder.table
     knowable = what_is_knowable(table)
-    found = [_effect(ladder, j, v, working, [row[j] for row in raw], knowable, what) for j, v in enumerate(table.variables)]
+    found = [
+        _effect(ladder, j, v, working, [row[j] for row in raw], knowable, what, without) for j, v in enumerate(table.variables)
+    ]
     rank = {e: k for k, e in enumerate(Evidence)}
     return tuple(sorted(found, key=lambda e: (rank[e.evidence], -abs(e.change or 0.0))))
 
 
 def _effect(
-    ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str], knowable: Knowable, what: str
+    ladder: Ladder,
+    j: int,
+    v: Variable,
+    working: FloatArray,
+    raw: list[float | str],
+    knowable: Knowable,
+    what: str,
+    without: Ladder | None,
 ) -> Effect:
     table = ladder.table
     if j in knowable.never_moved:
@@ -113,7 +128,8 @@ def _effect(
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
-    is_sure = probability >= CLEAR_PROBABILITY and not only_failed
+    on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean)
+    is_sure = probability >= CLEAR_PROBABILITY and not only_failed and not on_failures
     if is_sure and abs(mean) >= SMALL_EFFECT and np.sum(~table.failed) >= FEWEST_RUNS_FOR_CLEAR:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
@@ -132,10 +148,20 @@ def _effect(
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
     if only_failed and evidence is Evidence.LIKELY:
         sentence += " One of the two was seen in failed runs only, where something else may have gone wrong."
+    elif on_failures and evidence is Evidence.LIKELY:
+        failed = listed([str(n) for n, has in zip(table.numbers, table.failed, strict=True) if has])
+        runs = f"run {failed}, which" if np.sum(table.failed) == 1 else f"runs {failed}, which"
+        sentence += f" It rests on {runs} failed: without, it is not shown."
     if beyond:
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def _agrees(change: Mixture, mean: float) -> bool:
+    """Whether a change likely has the direction of ``mean``."""
+    above = float(change.probability_above(0.0)[0])
+    return (above if mean > 0 else 1.0 - above) >= LIKELY_PROBABILITY
 
 
 def moved_words(count: int) -> str:

@@ -43,7 +43,8 @@ def judge(ladder: Ladder) -> Quality:
     usual = ~table.failed
     n = int(usual.sum())
     if n < FEWEST_RUNS_FOR_QUALITY:
-        sentence = f"{n} runs so far; how well the models predict unseen runs needs at least {FEWEST_RUNS_FOR_QUALITY}."
+        runs = "1 run that did not fail" if n == 1 else f"{n} runs that did not fail" if table.failed.any() else f"{n} runs"
+        sentence = f"{runs} so far; how well the models predict unseen runs needs at least {FEWEST_RUNS_FOR_QUALITY}."
         return Quality(n, None, None, None, (), sentence)
     mean, sd = (values[usual] for values in ladder.averaged_left_out)
     yields = table.yields[usual]

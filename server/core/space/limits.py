@@ -81,16 +81,13 @@ class Space:
         return self._by_key[key]
 
     def seen_in(self, rows: Sequence[Settings]) -> Space:
-        """This space with coordinates that reach over the settings of all runs, see ``Variable``."""
-        if not rows:
-            return self
-        seen = {v.key: [float(row[v.key]) for row in rows] for v in self.variables if not v.is_choice}
-        return Space(
-            tuple(
-                replace(v, seen_low=min(seen[v.key]), seen_high=max(seen[v.key])) if v.key in seen else v for v in self.variables
-            ),
-            self.rules,
-        )
+        """This space with coordinates that reach over the settings of all runs; itself where none lies outside."""
+        variables = []
+        for v in self.variables:
+            seen = [] if v.is_choice else [float(row[v.key]) for row in rows]
+            is_outside = bool(seen) and (min(seen) < v.low or max(seen) > v.high)
+            variables.append(replace(v, seen_low=min(seen), seen_high=max(seen)) if is_outside else v)
+        return self if tuple(variables) == self.variables else Space(tuple(variables), self.rules)
 
     @property
     def base(self) -> dict[str, float | str]:
@@ -216,7 +213,7 @@ def reach_of(space: Space, *, tried: Sequence[Settings] = (), new_ground: float 
         As-run settings so far; the base recipe stands in when there are none.
     new_ground : float or None
         How far beyond the tried values a setting may go, as a fraction of the
-        range; None switches this limit off. [-]
+        range, but always one step; None switches this limit off. [-]
 
     Raises
     ------
@@ -233,7 +230,8 @@ def reach_of(space: Space, *, tried: Sequence[Settings] = (), new_ground: float 
         grid = v.grid()
         if new_ground is not None:
             seen = [float(row[v.key]) for row in tried] or [float(v.base)]
-            reach = new_ground * v.span * (1 + _SLACK)
+            # A step that is coarser than what is allowed would never be taken: one step is always in reach.
+            reach = max(new_ground * v.span, v.working_step) * (1 + _SLACK)
             inside = grid[(grid >= min(seen) - reach) & (grid <= max(seen) + reach)]
             # Runs that all lie outside the range would leave nothing: use the nearest end.
             grid = inside if len(inside) else np.array([v.snap(float(np.clip(np.mean(seen), v.low, v.high)))])

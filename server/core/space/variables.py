@@ -67,8 +67,8 @@ class Variable:
 
     ``low``..``high`` is the range that proposals use; ``hard_low``..``hard_high``
     is what may never be left, planned by hand or not (equal to the range if not given).
-    ``seen_low``..``seen_high`` is where runs have been: coordinates are scaled over it and the range together,
-    so that what the runs tell does not depend on where the range ends today.
+    ``seen_low``..``seen_high``, where given, is where runs have been: coordinates are scaled over it and the
+    range together, so that what runs outside the range tell does not depend on where it ends today.
     """
 
     key: str

@@ -167,8 +167,10 @@ def _said(form: RawForm, rows: list[list[str]] | None) -> dict[str, str]:
 
 def _headings(rows: list[list[str]], heading_row: str) -> str:
     """Cells of the row with the headings as one text, with its number; empty where there is none."""
-    number = int(heading_row) if heading_row.isascii() and heading_row.isdigit() else 0
-    return write_text([[heading_row, *rows[number - 1]]]).strip() if 0 < number <= len(rows) else ""
+    number = int(heading_row) if heading_row.isascii() and heading_row.isdigit() and len(heading_row) < 6 else 0
+    # Browsers send line breaks inside a heading back in their own way, and a line tells nothing of empty cells behind it.
+    cells = [" ".join(cell.split()) for cell in rows[number - 1]] if 0 < number <= len(rows) else []
+    return "|".join([heading_row, *cells]).rstrip("|") if cells else ""
 
 
 def _read(form: RawForm) -> _Posted:

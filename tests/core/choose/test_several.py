@@ -169,7 +169,7 @@ def test_finding_out_is_about_settings_where_one_would_work() -> None:
     h = history([*rows, {"hold": 2.0, "bath": 120.0, "agent": "bad"}], [*yields, 4.0], space)
     found = propose(h, fit_ladder(h.table), Purpose.FIND_OUT)
     assert found.settings["agent"] == "good"
-    assert found.reason.startswith("Of all that may come near the working recipe, the models are least sure here")
+    assert found.reason.startswith("Of all that can be reached and may come near the working recipe, the models learn most here")
 
 
 def test_greedy_covers_what_single_best_columns_would_not() -> None:
