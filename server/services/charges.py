@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
@@ -201,6 +202,23 @@ class MadeWith:
     materials: tuple[Material, ...]
     base_scale_mol: float | None
 
+    @classmethod
+    def of(cls, rows: Sequence[MaterialRow], settings: Mapping[str, Setting], base_scale_mol: float | None) -> MadeWith:
+        """What settings take by the charge as it is; stock plays no part."""
+        return cls(tuple(replace(m, stock=None) for m in materials_for(rows, settings)), base_scale_mol)
+
+    def at(self, rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) -> MadeWith:
+        """The same bottles with the amounts that other settings give, where variables drive them today."""
+        driven = {str(row.id) for row in rows if row.ratio_variable_id is not None or row.count_variable_id is not None}
+        amounts = {m.key: m for m in materials_for(rows, settings)}
+        materials = [
+            replace(m, amount=amounts[m.key].amount, portions=amounts[m.key].portions)
+            if m.key in driven and m.key in amounts and m.amount_kind is amounts[m.key].amount_kind
+            else m
+            for m in self.materials
+        ]
+        return MadeWith(tuple(materials), self.base_scale_mol)
+
     def to_json(self) -> dict[str, Any]:
         """What is kept with a run."""
         return {"base_scale_mol": self.base_scale_mol, "materials": [asdict(m) for m in self.materials]}
@@ -258,7 +276,9 @@ def charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, sto
     return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines))
 
 
-def weighed_theory(preparation: PreparationRow, charge: Charge, weighed: Mapping[int, WeighedRow]) -> tuple[Theory, float] | None:
+def weighed_theory(
+    preparation: PreparationRow, charge: Charge, weighed: Mapping[int, WeighedRow], readability_g: float | None = None
+) -> tuple[Theory, float] | None:
     """Theoretical yield of a run from what was weighed, and from its charge where nothing was noted.
 
     Returns
@@ -291,7 +311,7 @@ def weighed_theory(preparation: PreparationRow, charge: Charge, weighed: Mapping
     except NotReadyError:
         return None
     mass = masses[theory.limiting.key]
-    u_relative = balance_uncertainty(preparation.balance_readability_g) / mass if mass else 0.0
+    u_relative = balance_uncertainty(readability_g or preparation.balance_readability_g) / mass if mass else 0.0
     return theory, theory.mass_g * u_relative
 
 
@@ -353,11 +373,7 @@ class AsWeighed:
 
 
 def settings_as_weighed(
-    preparation: PreparationRow,
-    rows: Sequence[MaterialRow],
-    settings: Mapping[str, Setting],
-    scale_mol: float,
-    weighed: Mapping[int, WeighedRow],
+    made: MadeWith, rows: Sequence[MaterialRow], scale_mol: float, weighed: Mapping[int, WeighedRow]
 ) -> tuple[AsWeighed, ...]:
     """Variables that set the amount of a weighed material, as the weighed amounts have it.
 
@@ -368,7 +384,7 @@ def settings_as_weighed(
     planned scale whatever was weighed of it. A variable that drives two weighed materials is left
     out: they may disagree.
     """
-    materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in materials_for(rows, settings) if int(m.key) in weighed}
+    materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in made.materials if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
     fixed = [
@@ -391,7 +407,7 @@ def settings_as_weighed(
         note = noted[key]
         in_moles = material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
         one, named = (scale, reference) if in_moles else (scale_mol, "")
-        value = amount_weighed(material, one, preparation.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
             found.append(AsWeighed(driven[key], material.name, float(f"{value:.4g}"), named))
     return tuple(found)
@@ -464,9 +480,11 @@ def _with_known_option(session: Session, preparation_id: int, data: MaterialInpu
 
 
 def _apply(row: MaterialRow, data: MaterialInput) -> None:
-    if data.stock_g != row.stock_g:
+    before, after = row.stock_g, data.stock_g
+    is_same = before is not None and after is not None and math.isclose(before, after, rel_tol=1e-9)
+    if data.stock_counted or not (is_same or before is after is None):
         row.stock_at = None if data.stock_g is None else now()
-    for field, value in data.model_dump(mode="json").items():
+    for field, value in data.model_dump(mode="json", exclude={"stock_counted"}).items():
         setattr(row, field, value)
 
 
@@ -558,4 +576,4 @@ def _named_runs(session: Session, preparation_id: int, run_ids: Collection[int])
 
 def as_input(row: MaterialRow) -> MaterialInput:
     """Return the input that would recreate the material."""
-    return MaterialInput(**{name: getattr(row, name) for name in MaterialInput.model_fields})
+    return MaterialInput(**{name: getattr(row, name) for name in MaterialInput.model_fields if name != "stock_counted"})

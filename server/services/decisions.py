@@ -19,7 +19,7 @@ from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
-from server.errors import InvalidInputError, NotReadyError
+from server.errors import InvalidInputError, NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
@@ -236,7 +236,7 @@ class Decisions:
             sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
         sentence = sentence.strip()
         why = []
-        if stock is not None and stock[0] == 0:
+        if stock is not None and stock[0] == 0 and not self._stock_allows_the_proposal(scale_mol):
             reserved = self.left[stock[1].key].reserved_g
             beside = " beside the runs that are planned" if reserved else ""
             why.append(f"what is left of {stock[1].name} does not reach for another one{beside}")
@@ -244,6 +244,14 @@ class Decisions:
             why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"no day is left until {finish_by}")
         hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
+
+    def _stock_allows_the_proposal(self, scale_mol: float | None) -> bool:
+        """Whether there is enough for the run that is proposed, perhaps with another option than the working recipe's."""
+        try:
+            needs = self.needs(self.analysis.proposal().settings, scale_mol)
+        except (NotReadyError, NothingReachableError):
+            return False
+        return needs is not None and not any(m.is_short for m in needs.materials)
 
     def verdict(self, today: date, scale_mol: float | None = None) -> str:
         """Whether another run is worth its day, and whether there can be one: chances, aim, stock and date in one.
@@ -267,7 +275,7 @@ class Decisions:
         aim, best = self.preparation.aim_percent, max((r.percent or 0.0 for r in self.analysis.counting), default=0.0)
         if aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")
-        if left.at_most is not None and left.at_most < HORIZON:
+        if left.at_most and left.at_most < HORIZON:
             parts.append(f"So the chance of five runs is out of reach: only {left.at_most} can be made.")
         return " ".join(filter(None, parts))
 

@@ -173,7 +173,10 @@ LimitInput = Annotated[LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInp
 
 
 class MaterialInput(Input):
-    """A line of the charge; see ``server.core.chemistry.charge`` for the meaning of the amounts."""
+    """A line of the charge; see ``server.core.chemistry.charge`` for the meaning of the amounts.
+
+    ``stock_counted`` says that the stock was counted now; another stock than before always is.
+    """
 
     name: Name
     role: MaterialRole
@@ -191,6 +194,7 @@ class MaterialInput(Input):
     choice: Annotated[str | None, BeforeValidator(_blank_is_none)] = None
     count_variable_id: OptionalId = None
     stock_g: OptionalNumber = None
+    stock_counted: bool = False
     price_per_g: OptionalNumber = None
     hazards: LongText = ""
 

@@ -10,7 +10,16 @@ from sqlmodel import Session
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import ChargeLine, Theory, process_mass_intensity
 from server.errors import InvalidInputError
-from server.services.charges import AsWeighed, Charge, charge_of, make_charge, settings_as_weighed, taken, weighed_theory
+from server.services.charges import (
+    AsWeighed,
+    Charge,
+    MadeWith,
+    charge_of,
+    make_charge,
+    settings_as_weighed,
+    taken,
+    weighed_theory,
+)
 from server.services.runs import RunView, made_with, weighed_of
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
@@ -65,13 +74,20 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     charge = charge_of(preparation, made, scale) if scale and made is not None else today
     planned = charge
     if scale and rows and run.planned != run.settings:
-        planned = make_charge(preparation, rows, run.planned, scale)
+        now = MadeWith.of(rows, run.planned, preparation.base_scale_mol)
+        planned = charge_of(preparation, made.at(rows, run.planned) if made is not None else now, scale)
     weighed = weighed_of(session, run.row.id)
-    theory = weighed_theory(preparation, charge, weighed) if charge else None
+    theory = weighed_theory(preparation, charge, weighed, run.row.readability_g) if charge else None
     balance, problem = _balance(session, run, theory[0] if theory else None)
     intensity, without_mass = _intensity(run, charge, weighed)
-    found = settings_as_weighed(preparation, rows, run.settings, scale, weighed) if scale else ()
-    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass, today.lines if today else ())
+    taken_from = made or MadeWith.of(rows, run.settings, preparation.base_scale_mol)
+    found = settings_as_weighed(taken_from, rows, scale, weighed) if scale else ()
+    # A material that came under another option since keeps its place where its amount was noted.
+    lines = today.lines if today else ()
+    there = {line.material.key for line in lines}
+    noted = [line for line in (charge.lines if charge else ()) if int(line.material.key) in weighed]
+    can_be_noted = (*lines, *(line for line in noted if line.material.key not in there))
+    return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass, can_be_noted)
 
 
 def _balance(session: Session, run: RunView, theory: Theory | None) -> tuple[MassBalance | None, str]:

@@ -412,7 +412,7 @@ def _try_to_add(session: Session, preparation: PreparationRow, row: _Row) -> tup
         data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings, "confirm": given})
         try:
             with session.begin_nested():
-                run = store_result(session, int(preparation.id or 0), data)
+                run = store_result(session, int(preparation.id or 0), data, is_past=True)
                 for checkpoint in row.checkpoints:
                     store_checkpoint(session, run, checkpoint.model_copy(update={"confirm": given}))
             return run, _percent_of(preparation, run)

@@ -175,7 +175,16 @@ def duplicate_preparation(session: Session, preparation_id: int) -> PreparationR
         )
     for material in questions.list_materials(session, preparation_id):
         values = material.model_dump(
-            exclude={"id", "preparation_id", "ratio_variable_id", "choice_variable_id", "count_variable_id"}
+            # The bottle is one: its stock stays with the preparation in which it was counted.
+            exclude={
+                "id",
+                "preparation_id",
+                "ratio_variable_id",
+                "choice_variable_id",
+                "count_variable_id",
+                "stock_g",
+                "stock_at",
+            }
         )
         session.add(
             MaterialRow(

@@ -29,7 +29,6 @@ from server.services.charges import (
     charge_of,
     make_charge,
     material_of,
-    materials_for,
     variables_of_amounts,
     weighed_theory,
 )
@@ -388,8 +387,16 @@ def _check_revision(run: RunRow, revision: int | None) -> None:
         )
 
 
-def store_result(session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None) -> RunRow:
-    """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none."""
+def store_result(
+    session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None, is_past: bool = False
+) -> RunRow:
+    """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none.
+
+    Parameters
+    ----------
+    is_past : bool
+        Whether a new run was made long ago: it took nothing of the stock that was counted since.
+    """
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
     run = questions.get_run(session, run_id) if run_id is not None else None
@@ -440,8 +447,8 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         row.theory_g, row.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
         row.theory_source = source
         row.scale_mol = scale
-        if not is_kept or row.made_with is None:
-            made = MadeWith(tuple(materials_for(materials, settings)), preparation.base_scale_mol)
+        if not is_kept:
+            made = MadeWith.of(materials, settings, preparation.base_scale_mol)
             row.made_with = made.to_json() if made.materials else None
         if row.readability_g is None or row.product_mass_g != before["product_mass_g"]:
             row.readability_g = preparation.balance_readability_g
@@ -459,12 +466,14 @@ def store_result(session: Session, preparation_id: int, data: FinishedRunInput, 
         found, trial, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield
     )
     take(run)
+    if (is_new or before["state"] != "finished") and not is_past:
+        run.finished_at = now()
     if not is_new:
         run.revision += 1
     session.add(run)
     session.flush()
     after = run.model_dump(mode="json")
-    hidden = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g"}
+    hidden = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g", "finished_at"}
     changed = {k for k in before if before[k] != after[k] and k not in hidden}
     earlier = _as_run_by_name(session, space, run)
     _store_settings(session, space, run, planned=None, as_run=settings)
@@ -513,6 +522,14 @@ def theory_today(session: Session, preparation: PreparationRow, view: RunView) -
     return found.value
 
 
+def has_another_charge_today(session: Session, preparation: PreparationRow, view: RunView) -> bool:
+    """Whether the charge that a finished run was made with is not what its settings would take today."""
+    if view.row.state != "finished" or view.row.made_with is None:
+        return False
+    materials = questions.list_materials(session, view.row.preparation_id)
+    return MadeWith.of(materials, view.settings, preparation.base_scale_mol).to_json() != view.row.made_with
+
+
 def _theory_by_charge(
     session: Session, preparation: PreparationRow, view: RunView, made: MadeWith | None = None
 ) -> tuple[Quantity | None, str]:
@@ -520,7 +537,8 @@ def _theory_by_charge(
     materials = questions.list_materials(session, view.row.preparation_id)
     notes = weighed_of(session, int(view.row.id or 0))
     scale = view.row.scale_mol or preparation.base_scale_mol
-    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes, made)
+    readability = view.row.readability_g if made else None
+    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes, made, readability)
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
@@ -608,13 +626,14 @@ def _theory(
     entered_g: float | None,
     weighed: Mapping[int, WeighedRow],
     made: MadeWith | None = None,
+    readability_g: float | None = None,
 ) -> tuple[Quantity | None, str]:
     """Theoretical yield of a run [g] with its uncertainty, and its source; by today's charge, or by what it was ``made`` with."""
     if entered_g is not None:
         return Quantity(entered_g), "entered with the run"
     if scale is not None and (made or materials):
         charge = charge_of(preparation, made, scale) if made else make_charge(preparation, materials, settings, scale)
-        found = weighed_theory(preparation, charge, weighed)
+        found = weighed_theory(preparation, charge, weighed, readability_g)
         if found is not None:
             theory, u = found
             source = "as-weighed amounts" if weighed else "planned amounts"
@@ -833,6 +852,8 @@ def note_weighed(
                 messages[f"{prefix}_{material_id}"] = "An amount cannot be below 0."
     if messages:
         raise InvalidInputError(messages)
+    made = made_with(session, run)
+    bottles = {m.key: m for m in made.materials} if made else {}
     names = {key: m.name for key, m in known.items()}
     noted = {k: (w.mass_g, w.volume_ml) for k, w in existing.items()}
     touched = [k for k, pair in amounts.items() if noted.get(k, (None, None)) != pair]
@@ -840,8 +861,10 @@ def note_weighed(
     for material_id, (mass, volume) in amounts.items():
         row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)
         if row.id is None:
-            for part in ("purity_percent", "water_percent", "concentration_mol_per_l", "density_g_per_ml"):
-                setattr(row, part, getattr(known[material_id], part))
+            # Of the bottle that a finished run was made with, not of today's.
+            bottle = bottles.get(str(material_id)) or material_of(known[material_id])
+            row.purity_percent, row.water_percent = 100.0 * bottle.purity, 100.0 * bottle.water
+            row.concentration_mol_per_l, row.density_g_per_ml = bottle.concentration, bottle.density
         row.mass_g, row.volume_ml = mass, volume
         if mass is None and volume is None:
             if row.id is not None:
@@ -879,7 +902,8 @@ def _ask_about_slips(
     scale = run.scale_mol or preparation.base_scale_mol
     if not scale:
         return
-    lines = make_charge(preparation, questions.list_materials(session, run.preparation_id), view.settings, scale).lines
+    materials, made = questions.list_materials(session, run.preparation_id), made_with(session, run)
+    lines = (charge_of(preparation, made, scale) if made else make_charge(preparation, materials, view.settings, scale)).lines
     planned = {int(line.material.key): (line.material.name, line.mass_g, line.volume_ml) for line in lines}
     found, first = [], ""
     for key, (mass, volume) in amounts.items():

@@ -11,7 +11,7 @@ from sqlmodel import Session
 from server.services.charges import MadeWith, charge_of, make_charge, taken
 from server.services.runs import RunView
 from server.storage import questions
-from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
+from server.storage.tables import MaterialRow, PreparationRow, RunRow, WeighedRow
 
 
 @dataclass(frozen=True)
@@ -36,8 +36,8 @@ def stock_left(
     Notes
     -----
     A run takes what was noted as weighed, else what the charge says for its settings and scale. One
-    that was abandoned before it was started took nothing. Runs brought in without a day are taken for
-    past ones: they were made before anybody counted.
+    that was abandoned before it was started took nothing. Past runs that were brought in from a table
+    without a day are taken for older than the count.
     """
     counted = {str(m.id): m for m in materials if m.stock_g is not None}
     if not counted:
@@ -47,7 +47,7 @@ def stock_left(
     for note in questions.list_weighed(session, int(preparation.id or 0)):
         weighed.setdefault(note.run_id, {})[str(note.material_id)] = note
     for run in runs:
-        since = [key for key, m in counted.items() if run.is_pending or _took_after(run, m.stock_at)]
+        since = [key for key, m in counted.items() if _will_take(run.row, m.stock_at) or _took_after(run.row, m.stock_at)]
         if not since:
             continue
         masses = _masses(preparation, materials, run, weighed.get(int(run.row.id or 0), {}))
@@ -61,16 +61,22 @@ def free_stock(left: Mapping[str, StockLeft]) -> dict[str, float]:
     return {key: one.free_g for key, one in left.items()}
 
 
-def _took_after(view: RunView, counted_at: datetime | None) -> bool:
+def _took_after(run: RunRow, counted_at: datetime | None) -> bool:
     """Whether a run that is over took its materials after the stock was counted."""
-    run = view.row
     if counted_at is None or (run.state == "abandoned" and run.started_at is None and run.made_on is None):
         return False
     counted_on = counted_at.astimezone().date()
     if run.made_on and (made_on := date.fromisoformat(run.made_on)) != counted_on:
         return made_on > counted_on
-    is_dated = bool(run.made_on or run.started_at or view.was_planned)
-    return is_dated and (run.started_at or run.created_at) > counted_at
+    moment = run.started_at or run.finished_at
+    return moment is not None and moment > counted_at
+
+
+def _will_take(run: RunRow, counted_at: datetime | None) -> bool:
+    """Whether a run that is not over has still to take its materials: not one that was under way before the stock was counted."""
+    if run.state not in ("planned", "under_way"):
+        return False
+    return counted_at is None or run.started_at is None or run.started_at > counted_at
 
 
 def _masses(

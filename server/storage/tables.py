@@ -193,6 +193,8 @@ class RunRow(SQLModel, table=True):
     notes: str = ""
     made_on: str | None = None
     started_at: datetime | None = _moment()
+    # When its first result was entered; None for past runs that were brought in.
+    finished_at: datetime | None = _moment()
     # Shape of the time course that the chemist chose, by series; chosen by the app where missing.
     course_shapes: dict[str, Any] = Field(default_factory=dict, sa_column=Column(JSON, nullable=False))
     purpose: str | None = None

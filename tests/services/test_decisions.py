@@ -16,7 +16,8 @@ from server.services.charges import as_input as charge_as_input
 from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals, run_otherwise
 from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.preparations import as_input, today, update_preparation
-from server.services.runs import note_weighed, plan_run, record_run, set_state, view_runs
+from server.services.readings import start_run
+from server.services.runs import note_weighed, plan_run, record_run, set_state, store_result, view_runs
 from server.services.stock import stock_left
 from server.services.variables import add_variable, update_variable
 from server.services.variables import as_input as variable_as_input
@@ -41,7 +42,7 @@ def priced(session: Session, **more: Any) -> int:
     for raw in (alcohol, acid):
         add_material(session, key, MaterialInput.model_validate(raw))
     for hold, value, percent in ((2.0, 1.0, 50.0), (3.0, 1.5, 60.0), (4.0, 2.0, 65.0), (1.0, 2.5, 55.0)):
-        make_run(session, preparation, percent, settings={"hold": hold, "ratio": value})
+        make_run(session, preparation, percent, settings={"hold": hold, "ratio": value}, made_on=date(2026, 1, 5))
     return key
 
 
@@ -105,7 +106,7 @@ def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(sessi
         found = stock_left(session, preparation, questions.list_materials(session, key), view_runs(session, preparation))
         return found[str(alcohol.id)].taken_g, found[str(alcohol.id)].reserved_g
 
-    # The four runs are past ones without a day; then it turns out that run 2 was made later than the stock was counted.
+    # The four runs were made before the stock was counted; then it turns out that run 2 was made later.
     assert left() == pytest.approx((0.0, 0.0), abs=0.01)
     for number, day in ((1, date(2020, 1, 1)), (2, today() + timedelta(days=1))):
         run = questions.list_runs(session, key)[number - 1]
@@ -137,6 +138,22 @@ def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(sessi
     update_material(session, int(alcohol.id or 0), charge_as_input(alcohol).model_copy(update={"price_per_g": 3.0}))
     assert left() == pytest.approx((2 * one_run, 0.0), abs=0.01)
     update_material(session, int(alcohol.id or 0), charge_as_input(alcohol).model_copy(update={"stock_g": 30.001}))
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    # Counted again, and it is the same number.
+    counted = charge_as_input(alcohol)
+    record_run(session, key, result)
+    assert left() == pytest.approx((2 * one_run, 0.0), abs=0.01)
+    update_material(session, int(alcohol.id or 0), counted.model_copy(update={"stock_counted": True}))
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    # A run that was under way before has its materials out of the bottle; a past run that is brought in took them long ago.
+    going = plan_run(session, key, PlannedRunInput(settings=recipe))
+    assert left() == pytest.approx((one_run, one_run), abs=0.01)
+    start_run(session, int(going.id or 0))
+    assert left() == pytest.approx((one_run, one_run), abs=0.01)
+    update_material(session, int(alcohol.id or 0), counted.model_copy(update={"stock_counted": True}))
+    assert left() == pytest.approx((one_run, 0.0), abs=0.01)
+    record_run(session, key, result, run_id=int(going.id or 0))
+    store_result(session, key, result, is_past=True)
     assert left() == pytest.approx((one_run, 0.0), abs=0.01)
     # Side by side, the third run is the one that the stock does not reach for: 21.2 g for 8.8 g each.
     decisions = Decisions(session, analyse(session, key))

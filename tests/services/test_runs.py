@@ -357,9 +357,13 @@ def test_another_bottle_leaves_what_was_weighed_before_alone(
     update_material(session, charged["acid"], as_input(acid).model_copy(update={"concentration_mol_per_l": 1.0}))
     assert chemistry_of(session, preparation, view_runs(session, preparation)[-1]).as_weighed == before
     update_material(session, charged["acid"], as_input(acid).model_copy(update={"concentration_mol_per_l": None}))
-    # Other amounts noted later change nothing of the bottle, but a new note takes the new one.
+    # Other amounts noted later change nothing of the bottle, nor does a note that is taken back and made again.
     assert weigh(session, preparation, {charged["catalyst"]: (0.98, None)}) == before
     note_weighed(session, int(run.id or 0), {charged["acid"]: (None, None)})
+    assert weigh(session, preparation, {charged["acid"]: (24.02, None)}) == before
+    # Said to be made with today's charge, it takes the new bottle with the next note.
+    note_weighed(session, int(run.id or 0), {charged["acid"]: (None, None)})
+    record(session, preparation, product_mass_g=5.0, settings={**SETTINGS, "ratio": 2.0}, run_id=run.id, confirm=["renew_theory"])
     (now,) = weigh(session, preparation, {charged["acid"]: (24.02, None)})
     assert now.value == pytest.approx(0.8 * before[0].value, rel=1e-3)
 

@@ -248,3 +248,76 @@ def test_later_changes_of_the_charge_leave_finished_runs_alone(client: TestClien
     for what, mass, theory in ((acid, 9.0, 8.81), (key, 4.2, 8.81 * 4.2 / 4.607)):
         assert client.put(f"{address}/weighed", json=[{"material_id": what, "mass_g": mass}]).is_success
         assert client.get(address).json()["theory_g"] == pytest.approx(theory, abs=0.01)
+
+
+def test_what_was_weighed_is_held_against_the_charge_of_its_day(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    ratio = add(client, base, "variables", name="acid eq", role="ratio", unit="eq", low=1, high=3, step=0.5, base=1.5)
+    water = {"name": "water volume", "role": "volume", "unit": "mL", "low": 10, "high": 50, "step": 10, "base": 20}
+    volume = add(client, base, "variables", **water)
+    ethanol = add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O", amount=1)
+    acid = {"name": "acid", "role": "reagent", "formula": "C2H4O2", "amount": 1, "ratio_variable_id": ratio}
+    add(client, base, "materials", **acid)
+    wash = {"name": "water", "role": "wash", "amount_kind": "volume", "amount": 1, "density_g_per_ml": 1.0}
+    washed = add(client, base, "materials", **wash, ratio_variable_id=volume)
+    settings = {"acid eq": 1.5, "water volume": 20}
+    run = client.post(f"{base}/planned-runs", json={"settings": settings}).json()
+    address = f"{API}/runs/{run['id']}"
+    assert client.put(address, json={"settings": settings, "product_mass_g": 4.4}).is_success
+    noted = [{"material_id": ethanol, "mass_g": 4.607}, {"material_id": washed, "volume_ml": 20}]
+    assert client.put(f"{address}/weighed", json=noted).is_success
+    assert "As weighed," not in text_of(client.get(f"/runs/{run['id']}").text)
+    body = {k: v for k, v in client.get(base).json().items() if k in PreparationInput.model_fields}
+    assert client.put(base, json={**body, "base_scale_mol": 0.2}).is_success
+    assert client.put(
+        f"{API}/materials/{ethanol}", json={"name": "ethanol", "role": "reagent", "formula": "C2H6O", "amount": 2}
+    ).is_success
+    page = text_of(client.get(f"/runs/{run['id']}").text)
+    assert "As weighed," not in page
+    assert "4.61 g" in text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    # What was planned then is no slip today; nor is another balance one of then.
+    before = client.get(address).json()
+    assert client.put(base, json={**body, "balance_readability_g": 0.5}).is_success
+    assert client.put(f"{address}/weighed", json=[{"material_id": ethanol, "mass_g": 4.608}]).is_success
+    assert client.get(address).json()["yield_u"] == pytest.approx(before["yield_u"], rel=1e-2)
+    # The form offers today's charge.
+    assert "Take the charge as it is today" in client.get(f"/runs/{run['id']}/edit").text
+
+
+def test_a_copy_of_a_preparation_has_no_bottles(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O", stock_g=50, price_per_g=0.1)
+    copy = client.post(f"{base}/duplicate").json()["id"]
+    (ethanol,) = client.get(f"{API}/preparations/{copy}/materials").json()
+    assert (ethanol["stock_g"], ethanol["price_per_g"]) == (None, 0.1)
+
+
+def test_stock_for_another_option_is_no_hindrance(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    hold(client, base)
+    metal = add(client, base, "variables", name="metal", role="choice", choices=["Pd", "Ni"], base="Pd")
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O")
+    for option, stock in (("Pd", 0.001), ("Ni", 500.0)):
+        line = {"name": option, "role": "catalyst", "formula": option, "amount_kind": "mol_percent", "amount": 5}
+        add(client, base, "materials", **line, choice_variable_id=metal, choice=option, stock_g=stock)
+    for k, (option, percent) in enumerate((("Pd", 70), ("Ni", 40), ("Pd", 72), ("Ni", 45)), start=1):
+        client.post(
+            f"{base}/runs", json={"settings": {"hold": k, "metal": option}, "yield_percent": percent, "made_on": "2026-01-05"}
+        )
+    plan = client.get(f"{base}/proposal").json()["settings"]["metal"]
+    hindered = "No further run can be made" in client.get(f"{base}/stop-advice").json()["message"]
+    assert hindered == (plan == "Pd")
+    client.put(
+        f"{API}/materials/3",
+        json={
+            "name": "Ni",
+            "role": "catalyst",
+            "formula": "Ni",
+            "amount_kind": "mol_percent",
+            "amount": 5,
+            "choice_variable_id": metal,
+            "choice": "Ni",
+            "stock_g": 0.001,
+        },
+    )
+    assert "No further run can be made" in client.get(f"{base}/stop-advice").json()["message"]

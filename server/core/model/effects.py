@@ -149,9 +149,12 @@ def _effect(
     if only_failed and evidence is Evidence.LIKELY:
         sentence += " One of the two was seen in failed runs only, where something else may have gone wrong."
     elif on_failures and evidence is Evidence.LIKELY:
-        failed = listed([str(n) for n, has in zip(table.numbers, table.failed, strict=True) if has])
-        runs = f"run {failed}, which" if np.sum(table.failed) == 1 else f"runs {failed}, which"
-        sentence += f" It rests on {runs} failed: without, it is not shown."
+        numbers_failed = sorted(n for n, has in zip(table.numbers, table.failed, strict=True) if has)
+        failed = listed([str(n) for n in numbers_failed])
+        one = len(numbers_failed) == 1
+        sentence += (
+            f" It rests on {'run' if one else 'runs'} {failed}, which failed: without {'it' if one else 'them'}, none is shown."
+        )
     if beyond:
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."

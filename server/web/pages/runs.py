@@ -28,6 +28,7 @@ from server.services.runs import (
     check_result,
     delete_run,
     exclude_run,
+    has_another_charge_today,
     note_weighed,
     plan_run,
     record_run,
@@ -66,6 +67,7 @@ class RunFormPage:
     planned: dict[str, str]
     weighed: dict[str, str]
     theory_today: float | None
+    has_another_charge: bool
     starts: list[tuple[str, str]]
 
 
@@ -124,9 +126,10 @@ def _run_form(
             moved = {f"setting_{a.variable}": as_text(a.value) for a in found if a.differs_from(run.settings[a.variable])}
             form = replace(form, values={**form.values, **moved})
         by_charge = theory_today(session, preparation, run) if run and not planning else None
+        is_other = run is not None and not planning and has_another_charge_today(session, preparation, run)
         starts = _starts(session, preparation, planning=planning) if run is None and not form.is_posted else []
         frame = Frame(preparation, "overview")
-        page = RunFormPage(frame, form, space, run, planning, has_theory, planned, weighed, by_charge, starts)
+        page = RunFormPage(frame, form, space, run, planning, has_theory, planned, weighed, by_charge, is_other, starts)
         return render(request, "runs/form.html", page, status=status)
 
     return redraw

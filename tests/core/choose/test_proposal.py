@@ -326,6 +326,16 @@ def test_ground_on_which_only_failed_runs_have_been_is_told() -> None:
     assert new_ground_words(space, {"t": 80.0, "a": "z"}, [*good, {"t": 80.0, "a": "z"}], failed) == ()
 
 
+def test_a_step_that_is_coarser_than_new_ground_may_go_is_taken_all_the_same() -> None:
+    space = Space((hold(), Variable("washes", "washes", Role.COUNT, "", 1.0, 4.0, 1.0, 2.0)))
+    rows: Rows = [{"hold": h, "washes": 2.0} for h in (1.0, 2.0, 3.0)]
+    h = history(rows, [50.0, 55.0, 58.0], space)
+    # A quarter of 1 to 4 washes is less than one wash.
+    assert h.reach().values[1].tolist() == [1.0, 2.0, 3.0]
+    proposed = [propose(h, fit_ladder(h.table), purpose) for purpose in (Purpose.RAISE, Purpose.FIND_OUT)]
+    assert any(one.settings["washes"] != 2.0 for one in proposed)
+
+
 def test_failed_runs_open_no_new_ground() -> None:
     # The highest bath so far, 150 °C, failed: ground is counted from the 130 °C of the runs that did not.
     rows: Rows = [*ROWS, {"hold": 2.0, "bath": 150.0, "agent": "a"}]

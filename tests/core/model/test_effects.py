@@ -254,3 +254,26 @@ def test_nothing_is_clear_from_four_runs_and_a_failure() -> None:
         raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
         found = {e.key: e for e in find_effects(fit_ladder(table), plain.coded[1], raw)}
         assert found["hold"].evidence is expected
+
+
+def test_what_rests_on_a_failed_run_alone_is_not_clear() -> None:
+    # 2 to 3.75 eq of base make no difference; a run with 2 eq that failed for another reason makes it look as if they did.
+    variables = (hold(), Variable("eq", "base", Role.RATIO, "eq", 1.5, 4.0, 0.25, 2.0))
+    rng = np.random.default_rng(0)
+    eqs = (2.0, 2.0, 2.5, 3.0, 3.5, 3.75, 3.25, 2.75, 3.5)
+    rows: list[dict[str, float | str]] = [{"hold": h, "eq": e} for h, e in zip(rng.uniform(1, 5, 9).round(1), eqs, strict=True)]
+    yields = np.array([60.0 + 3.0 * float(r["hold"]) + float(rng.normal()) for r in rows])
+    failed = np.arange(9) == 0
+    yields[0] = 0.0
+    coded = encode(variables, rows)
+    told = RunTable(variables, coded, yields, np.where(failed, FAILURE_SD, 0.0), tuple(range(1, 10)), failed)
+    table = told.in_canonical_order()
+    raw = [list(rows[n - 1].values()) for n in table.numbers]
+    ladder, without = fit_ladder(table), fit_ladder(table.without_failures())
+    alone = {e.key: e for e in find_effects(ladder, table.coded[-1], raw)}
+    judged = {e.key: e for e in find_effects(ladder, table.coded[-1], raw, without=without)}
+    assert alone["eq"].evidence is Evidence.CLEAR
+    assert judged["eq"].evidence is Evidence.LIKELY
+    assert judged["eq"].sentence.endswith("It rests on run 1, which failed: without it, none is shown.")
+    # What the others show too stays clear.
+    assert alone["hold"].evidence is judged["hold"].evidence is Evidence.CLEAR
