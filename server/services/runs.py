@@ -46,6 +46,11 @@ RENEW = "renew_theory"
 FAR_FROM_PLAN = 5.0
 # Above this a yield is a typing mistake even for a wet product.
 LARGEST_YIELD = 200.0
+# A result that holds less than this share of the last checkpoint, or lies so many half 90 % ranges from its forecast, is
+# asked about; a range counts as at least so many points. (Own judgement.)
+MOST_LOST = 0.25
+FAR_OFF = 3.0
+SMALLEST_RANGE = 20.0
 # An older day is a slip in the year. (Own judgement.)
 EARLIEST_YEAR = 1950
 # A run called a failure gives at most this. [%]
@@ -461,10 +466,12 @@ def store_result(
     was_failure = not is_new and before["outcome"] == "failure"
     if not (was_failure and _is_as_kept(found, kept_yield)):
         _check_failure(trial, found)
-    _check_size(found, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield)
-    _ask_about_nothing(
-        found, trial, "yield_percent" if data.yield_percent is not None else "product_mass_g", data.confirm, kept_yield
-    )
+    field = "yield_percent" if data.yield_percent is not None else "product_mass_g"
+    _check_size(found, field, data.confirm, kept_yield)
+    said = kept_yield if before["outcome"] == "yield" else None
+    _ask_about_nothing(found, trial, field, data.confirm, said)
+    if run.id is not None:
+        _ask_about_far_off(session, trial, found, field, data.confirm, said)
     take(run)
     if (is_new or before["state"] != "finished") and not is_past:
         run.finished_at = now()
@@ -580,6 +587,28 @@ def _ask_about_nothing(found: RunYield | None, run: RunRow, field: str, given: S
         "the models take for what these settings give."
     )
     NeedsConfirmationError(field, "nothing_isolated", message, "These settings give 0 %").raise_unless_in(given)
+
+
+def _ask_about_far_off(
+    session: Session, run: RunRow, found: RunYield | None, field: str, given: Sequence[str], earlier: RunYield | None
+) -> None:
+    """A result far below the last checkpoint, or far from the forecast, may be a slip of the decimal point."""
+    if found is None or run.outcome != "yield" or found.percent <= 0 or _is_as_kept(found, earlier):
+        return
+    marks = [c for c in questions.list_checkpoints(session, int(run.id or 0)) if c.kind == "product"]
+    last = marks[-1].mass_g * marks[-1].purity_percent / 100.0 if marks else 0.0
+    kept = run.forecast
+    off = []
+    if found.pure_mass_g is not None and found.pure_mass_g < MOST_LOST * last:
+        off.append(f"{marks[-1].name} still held {last:.4g} g of product, this is {found.pure_mass_g:.4g} g")
+    if kept and abs(found.percent - kept["mean"]) > FAR_OFF * max(kept["high_90"] - kept["low_90"], SMALLEST_RANGE) / 2.0:
+        low, high = kept["low_90"], kept["high_90"]
+        off.append(
+            f"{kept['mean']:.0f} % was forecast (nine in ten from {low:.0f} to {high:.0f} %), this is {found.percent:.3g} %"
+        )
+    if off:
+        message = f"{'; '.join(off)}. Check the decimal point, or say yes to keep it."
+        NeedsConfirmationError(field, "far_off", message[0].upper() + message[1:], "It really is so").raise_unless_in(given)
 
 
 def result_before_storing(

@@ -72,6 +72,7 @@
       for (const e of fields()) {
         if (!(e.name in lost)) continue;
         e.value = lost[e.name];
+        if (e.closest("details")) e.closest("details").open = true;
         // What shows or hides with a choice follows, once its own script is there.
         if (e.tagName === "SELECT") setTimeout(() => e.dispatchEvent(new Event("change", { bubbles: true })));
       }
@@ -90,6 +91,7 @@
       // A second tap while the first is on its way would store a second run.
       if (isGoing) return;
       isGoing = true;
+      const { submitter } = event;
       // The same values sent once more, because no answer came, keep their id: the server stores them once.
       const earlier = read(key);
       const isSame = earlier?.id && JSON.stringify(earlier.values) === JSON.stringify(values());
@@ -99,11 +101,22 @@
         () => {
           keep({ id });
           form.append(Object.assign(document.createElement("input"), { type: "hidden", name: "draft", value: id }));
+          // Which button it was goes along; a form that a script sends off has none.
+          if (submitter?.name) form.append(Object.assign(document.createElement("input"), { type: "hidden", name: submitter.name, value: submitter.value }));
           form.submit();
         },
         () => {
           isGoing = false;
-          say("The server cannot be reached. What you typed is kept in this browser: try again when the connection is back.");
+          const at = form.elements.at;
+          let then = "try again when the connection is back.";
+          if (submitter?.value === "now" && at) {
+            // Later, 'now' would be another time.
+            at.value = new Date().toTimeString().slice(0, 5);
+            if (at.closest("details")) at.closest("details").open = true;
+            keep();
+            then = `when the connection is back, note it ‘at this time of day’, ${at.value}.`;
+          }
+          say(`The server cannot be reached. What you typed is kept in this browser: ${then}`);
         },
       );
     });

@@ -221,6 +221,26 @@ def test_words_of_the_procedure_are_neither_lost_nor_left_out_of_a_version(demo:
     expect(page.get_by_text("What you typed before is here again")).to_be_hidden()
 
 
+def test_a_reading_without_a_connection_keeps_its_value_and_its_moment(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10/course")
+    press(page, "Start now")
+    page.locator("#f-value").fill("22.5")
+    page.route("**/icon.svg*", lambda route: route.abort("connectionfailed"))
+    with page.expect_event("requestfailed"):
+        page.get_by_role("button", name="Note it now").click()
+    expect(page.get_by_text("The server cannot be reached.")).to_be_visible()
+    moment = page.locator("#f-at").input_value()
+    assert re.fullmatch(r"\d\d:\d\d", moment)
+    page.unroute("**/icon.svg*")
+    page.reload()
+    expect(page.locator("#f-value")).to_have_value("22.5")
+    expect(page.locator("#f-at")).to_have_value(moment)
+    page.locator("#f-at").fill("")
+    press(page, "Note it now")
+    expect(page.get_by_role("cell", name="22.5").first).to_be_visible()
+    expect(page.locator("#f-value")).to_have_value("")
+
+
 def test_a_new_variable_comes_back_with_its_role(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/variables/new")
     page.get_by_label("Name").fill("solvent")

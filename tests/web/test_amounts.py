@@ -321,3 +321,62 @@ def test_stock_for_another_option_is_no_hindrance(client: TestClient) -> None:
         },
     )
     assert "No further run can be made" in client.get(f"{base}/stop-advice").json()["message"]
+
+
+def test_a_slip_of_the_decimal_point_in_a_result_is_asked_about(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    for k, percent in enumerate((80, 82, 84, 83, 81), start=1):
+        client.post(f"{base}/runs", json={"settings": {"hold": k}, "yield_percent": percent})
+    run = client.post(f"{base}/planned-runs", json={"settings": {"hold": 3}}).json()
+    address = f"{API}/runs/{run['id']}"
+    crude = {"name": "crude", "stage": "work_up", "mass_g": 9.0, "purity_percent": 95}
+    assert client.post(f"{address}/checkpoints", json=crude).status_code == 201
+    result = {"settings": {"hold": 3}, "product_mass_g": 0.83}
+    asked = client.put(address, json=result)
+    assert asked.status_code == 422
+    assert "Crude still held 8.55 g of product, this is 0.83 g; " in asked.text
+    assert re.search(r"8\d % was forecast \(nine in ten from \d+ to \d+ %\), this is 8.3 %", asked.text)
+    kept = client.put(address, json={**result, "confirm": ["far_off"]})
+    assert kept.is_success
+    # What was said once is not asked again; a correction is, where it is as far off.
+    assert client.put(address, json={**result, "notes": "spilled?"}).is_success
+    assert client.put(address, json={"settings": {"hold": 3}, "product_mass_g": 8.3}).is_success
+    assert client.put(address, json={**result, "product_mass_g": 0.1}).status_code == 422
+
+
+def test_a_write_up_at_no_scale_is_answered_in_its_form(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    hold(client, base)
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O")
+    for k in (1, 2, 3):
+        client.post(f"{base}/runs", json={"settings": {"hold": k}, "yield_percent": 50 + k})
+    page = client.get("/preparations/1/write-up", params={"scale_mol": "0"})
+    assert page.status_code == 422
+    assert "Enter a scale above 0 mol." in page.text
+    assert 'name="scale_mol" value="0"' in page.text
+
+
+def test_the_overview_says_whether_another_run_is_worth_it(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10, worthwhile_gain=40)
+    hold(client, base)
+    add(client, base, "variables", name="washes", role="count", low=1, high=4, step=1, base=2)
+    for k in (1, 2, 3, 4, 5, 6):
+        client.post(f"{base}/runs", json={"settings": {"hold": k, "washes": 2}, "yield_percent": 70 + k % 2})
+    page = client.get("/preparations/1").text
+    assert "Stop here, unless you know something that the runs do not show." in page
+    advice = client.get(f"{base}/stop-advice").json()
+    assert advice["worth_it"] is False
+    assert "But washes was never moved: what that would give is not known." in advice["message"]
+
+
+def test_hazards_of_what_is_not_used_are_not_printed(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    metal = add(client, base, "variables", name="metal", role="choice", choices=["Pd", "Ni"], base="Pd")
+    for option, hazard in (("Pd", "keep cold\nunder argon"), ("Ni", "carcinogenic")):
+        line = {"name": option, "role": "catalyst", "formula": option, "amount_kind": "mol_percent", "amount": 5}
+        add(client, base, "materials", **line, choice_variable_id=metal, choice=option, hazards=hazard)
+    run = client.post(f"{base}/planned-runs", json={"settings": {"metal": "Pd"}}).json()
+    sheet = text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    assert "Pd: keep cold; under argon" in sheet
+    assert "carcinogenic" not in sheet

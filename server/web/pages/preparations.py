@@ -88,6 +88,7 @@ class OverviewPage:
     message: str
     has_days: bool
     hindrance: str
+    verdict: str
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
@@ -261,6 +262,8 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         proposal = analysis.proposal()
     except (NotReadyError, NothingReachableError) as error:
         message = str(error)
+    decisions = Decisions(session, analysis)
+    advice = decisions.stop() if proposal else None
     chosen = [(v.name, setting_text(v, proposal.settings[v.key])) for v in analysis.space.variables] if proposal else []
     page = OverviewPage(
         frame=Frame(analysis.preparation, "overview"),
@@ -279,6 +282,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         pending=_by_state([r for r in analysis.runs if r.is_pending]),
         message=request.query_params.get("note", "")[:MOST_NOTE],
         has_days=any(r.row.made_on for r in analysis.runs),
-        hindrance=Decisions(session, analysis).runs_left(today()).hindrance if analysis.has_variables else "",
+        hindrance=decisions.runs_left(today()).hindrance if analysis.has_variables else "",
+        verdict=advice.verdict if advice else "",
     )
     return render(request, "preparations/show.html", page)

@@ -49,6 +49,7 @@ class RecipePage:
     fronts: list[FrontView]
     message: str
     prices_needed: list[str]
+    n_runs: int
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,7 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
         fronts=fronts,
         message=message,
         prices_needed=decisions.without_price,
+        n_runs=analysis.table.n_runs,
     )
     return render(request, "recipe/show.html", page)
 

@@ -16,7 +16,7 @@ from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.inputs import ProcedureInput, validated
-from server.services.numbers import NumberTextError, read_optional_number
+from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
 from server.services.writeups import (
     MATERIAL_HEADER,
     STAGE_TITLES,
@@ -95,9 +95,12 @@ class WriteUpPage:
 
 def _scale(text: str) -> float | None:
     try:
-        return read_optional_number(text)
+        scale = read_optional_number(text)
     except NumberTextError as error:
         raise InvalidInputError({"scale_mol": str(error)}) from error
+    if scale is not None and not SMALLEST <= scale <= LARGEST:
+        raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
+    return scale
 
 
 def _page(request: Request, session: ReadSession, preparation_id: int, known: Analysis | None = None) -> Callable[..., Response]:
