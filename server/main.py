@@ -109,7 +109,7 @@ def create_app(settings: Settings) -> FastAPI:
     for answers in (api_routes, documents):
         app.include_router(answers.router, prefix="/api/v1")
     install_error_pages(app)
-    app.add_middleware(SecurityMiddleware, listening=settings.host)
+    app.add_middleware(SecurityMiddleware, listening=settings.host, names=settings.host_names)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     return app
 

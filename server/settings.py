@@ -13,7 +13,8 @@ class Settings(BaseSettings):
     """Everything that can be set from outside.
 
     ``database`` is a path to a SQLite file; it is created when missing. ``files`` is the
-    folder for photos and files; where None, a folder beside the database.
+    folder for photos and files; where None, a folder beside the database. ``host_names`` are further names,
+    separated by commas, under which the machine is known in its network.
     """
 
     model_config = SettingsConfigDict(env_prefix="YIELDWRIGHT_", env_file=".env", extra="ignore")
@@ -21,6 +22,7 @@ class Settings(BaseSettings):
     database: Path = Field(default_factory=lambda: user_data_path("yieldwright") / "yieldwright.sqlite3")
     files: Path | None = None
     host: str = "127.0.0.1"
+    host_names: str = ""
     port: int = Field(default=8765, ge=1, le=65535)
 
     @property

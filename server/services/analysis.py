@@ -264,14 +264,29 @@ class Analysis:
             raise NotReadyError("No variable acts on this stretch.", have=0, need=1)
         if self.best_position is None:
             raise NotReadyError("Effects need a working recipe to compare with.", have=0, need=1)
-        variables = tuple(self.space.variables[j] for j in columns)
+        table = self._stretch_table(stretch, columns)
         at = [self.table.numbers.index(number) for number in stretch.numbers]
-        table = RunTable(variables, self.table.coded[np.ix_(at, columns)], stretch.recovery, stretch.recovery_sd, stretch.numbers)
+        variables = table.variables
         names = tuple(PRIOR_WEIGHTS) if stretch.is_first else tuple(r for r in PRIOR_WEIGHTS if r != "recipes")
         raw = [[self.counting[at[i]].settings[v.key] for v in variables] for i in table.canonical_order()]
         working = self.table.coded[self.best_position][columns]
         key = fingerprint(table, "stretch", names, working.tobytes(), [v.name for v in variables], raw, stretch.quantity)
         return STORE.get(key, lambda: find_effects(fit_ladder(table, rungs=names), working, raw, stretch.quantity))
+
+    def _stretch_table(self, stretch: Stretch, columns: list[int]) -> RunTable:
+        """Recoveries of one stretch over some of the variables."""
+        at = [self.table.numbers.index(number) for number in stretch.numbers]
+        variables = tuple(self.space.variables[j] for j in columns)
+        return RunTable(variables, self.table.coded[np.ix_(at, columns)], stretch.recovery, stretch.recovery_sd, stretch.numbers)
+
+    def too_few_for_stretch(self, stretch: Stretch) -> str:
+        """That the runs of a stretch are too few to separate the variables that moved; empty where they are not."""
+        stretch = stretch.telling
+        columns = [j for j, v in enumerate(self.space.variables) if stretch.acts(v)]
+        known = what_is_knowable(self._stretch_table(stretch, columns))
+        if not known.is_rank_deficient:
+            return ""
+        return f"{len(stretch.numbers)} runs moved {known.n_moved} variables: too few to separate them all by data alone."
 
     def curve(self, column: int) -> Curve:
         """Response curve of one variable at the working recipe.

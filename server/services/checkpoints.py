@@ -16,6 +16,10 @@ from server.services.stages import said_order
 from server.storage import questions
 from server.storage.tables import CheckpointRow, RunRow
 
+# So many times theory is no wet crude. (Own judgement.)
+FAR_ABOVE = 3.0
+WET = "Usually it is still wet or holds salts, so its content is lower: "
+
 
 def as_input(row: CheckpointRow) -> CheckpointInput:
     """A stored checkpoint as it was entered."""
@@ -161,8 +165,9 @@ def _check(session: Session, run: RunRow, data: CheckpointInput, before: Checkpo
     if theory_g and _holds(data) > theory_g * GAIN / 100.0:
         message = (
             f"{data.mass_g:.5g} g at {data.purity_percent:.4g} % hold {_holds(data):.4g} g of product, more than the "
-            f"{theory_g:.4g} g of theory. Usually it is still wet or holds salts, so its content is lower: "
-            "correct it, or say yes to keep it."
+            f"{theory_g:.4g} g of theory. "
+            + ("Check the decimal point: " if _holds(data) > FAR_ABOVE * theory_g else WET)
+            + "correct it, or say yes to keep it."
         )
         NeedsConfirmationError("purity_percent", "checkpoint_above_theory", message, "Keep it all the same").raise_unless_in(
             data.confirm

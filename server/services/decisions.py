@@ -28,6 +28,8 @@ from server.services.stock import free_stock, stock_left
 from server.storage import questions
 from server.storage.tables import MaterialRow, RunRow
 
+# At so many times the largest scale of the runs so far, heating, cooling and stirring are others. (Own judgement.)
+MUCH_LARGER = 3.0
 HOURS = "hours"
 COST = "cost"
 NO_RECORD = "No run with a forecast has a result yet. Accept a proposal, make the run, enter the result."
@@ -134,6 +136,16 @@ class Decisions:
                 total += price * line.mass_g
                 priced = True
         return (total if priced else None), partial
+
+    def scale_remark(self, scale_mol: float | None) -> str:
+        """That no finished run was made at nearly so large a scale, of which the models know nothing; else empty."""
+        base = self.preparation.base_scale_mol
+        scale = scale_mol or base
+        made = [r.row.scale_mol or base for r in self.analysis.counting]
+        largest = max((s for s in made if s), default=None)
+        if scale is None or largest is None or scale <= MUCH_LARGER * largest:
+            return ""
+        return f"No run was made above {largest:g} mol; the forecast knows nothing of the scale."
 
     @property
     def without_price(self) -> list[str]:

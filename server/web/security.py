@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+from collections.abc import Collection
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -42,8 +43,13 @@ def is_cross_site(headers: Headers) -> bool:
         return True  # no browser sends what is no address
 
 
-def is_own_host(header: str, listening: str) -> bool:
+def is_own_host(header: str, listening: str, names: Collection[str] = ()) -> bool:
     """Tell whether a Host header names this machine, so that a page elsewhere cannot reach the app under its own name.
+
+    Parameters
+    ----------
+    names : collection of str
+        Further names of the machine, as its network knows it.
 
     Where the app listens on every address, any address and the machine's own name will do: what a
     page of another site can point at this machine is always another name ('DNS rebinding').
@@ -52,7 +58,7 @@ def is_own_host(header: str, listening: str) -> bool:
         name = (urlsplit(f"//{header}").hostname or "").rstrip(".")
     except ValueError:
         return False
-    if name in ("localhost", "127.0.0.1", "::1", listening.lower()):
+    if name in ("localhost", "127.0.0.1", "::1", listening.lower(), *names):
         return True
     if listening not in EVERY_ADDRESS:
         return False
@@ -69,9 +75,10 @@ def is_own_host(header: str, listening: str) -> bool:
 class SecurityMiddleware:
     """Adds the headers and refuses unsafe requests from other sites, and any under a name that is not this machine's."""
 
-    def __init__(self, app: ASGIApp, listening: str) -> None:
+    def __init__(self, app: ASGIApp, listening: str, names: str = "") -> None:
         self.app = app
         self.listening = listening
+        self.names = tuple(name.strip().lower().rstrip(".") for name in names.split(",") if name.strip())
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -79,7 +86,7 @@ class SecurityMiddleware:
             return
         headers = Headers(scope=scope)
         problem = None
-        if not is_own_host(headers.get("host", ""), self.listening):
+        if not is_own_host(headers.get("host", ""), self.listening, self.names):
             problem = (400, "This is not a name of the machine that the app runs on. Open it under its address.")
         elif scope["method"] not in _SAFE_METHODS and is_cross_site(headers):
             problem = (403, "This form was sent from another site and was refused. Open it here.")

@@ -380,3 +380,40 @@ def test_hazards_of_what_is_not_used_are_not_printed(client: TestClient) -> None
     sheet = text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
     assert "Pd: keep cold; under argon" in sheet
     assert "carcinogenic" not in sheet
+
+
+def test_a_forecast_far_above_the_scale_of_the_runs_says_so(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.02)
+    hold(client, base)
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O")
+    for k in (1, 2, 3, 4):
+        client.post(f"{base}/runs", json={"settings": {"hold": k}, "yield_percent": 50 + k})
+    asked = {"setting_1": "3", "scale_mol": "1"}
+    remark = "No run was made above 0.02 mol; the forecast knows nothing of the scale."
+    assert remark in client.get("/preparations/1/forecast", params=asked).text
+    assert remark not in client.get("/preparations/1/forecast", params={**asked, "scale_mol": "0.05"}).text
+
+
+def test_a_crude_of_many_times_theory_is_a_slip(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "yield_percent": 50}).json()
+    crude = {"name": "crude", "stage": "work_up", "purity_percent": 95}
+    slip = client.post(f"{API}/runs/{run['id']}/checkpoints", json={**crude, "mass_g": 90}).text
+    assert "Check the decimal point" in slip
+    wet = client.post(f"{API}/runs/{run['id']}/checkpoints", json={**crude, "mass_g": 12}).text
+    assert "Usually it is still wet" in wet
+
+
+def test_a_stretch_with_fewer_runs_than_variables_says_so(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10)
+    hold(client, base)
+    for name, unit in (("bath", "°C"), ("oil", "°C"), ("jacket", "°C")):
+        add(client, base, "variables", name=name, role="temperature", unit=unit, low=20, high=100, step=5, base=50)
+    rows = ((1, 40, 90, 30), (3, 70, 30, 80), (5, 50, 60, 90), (7, 90, 80, 40))
+    for k, (hours, *baths) in enumerate(rows):
+        settings = dict(zip(("hold", "bath", "oil", "jacket"), (hours, *baths), strict=True))
+        run = client.post(f"{base}/runs", json={"settings": settings, "yield_percent": 50 + 5 * k}).json()
+        crude = {"name": "crude", "stage": "reaction", "mass_g": 6.0 + k, "purity_percent": 95}
+        assert client.post(f"{API}/runs/{run['id']}/checkpoints", json=crude).status_code == 201
+    assert "4 runs moved 4 variables: too few to separate them all by data alone." in client.get("/preparations/1/stages").text

@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
-from server.errors import NotReadyError
 from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
@@ -855,10 +854,10 @@ def test_storing_does_not_wait_for_somebody_elses_thinking(ready: TestClient) ->
 
     def slow(*_: Any, **__: Any) -> Any:
         seen.append(enter(ready, setting_1="2.5").status_code)
-        raise NotReadyError("stop here", have=0, need=1)
+        return ""
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("server.services.decisions.stop_advice", slow)
+        patch.setattr("server.services.decisions.Decisions.verdict", slow)
         ready.post("/preparations/1/proposal", data={"setting_1": "x", "purpose": "raise"})
     assert seen == [200]
 
@@ -1467,6 +1466,7 @@ def test_on_every_address_names_of_other_machines_are_still_refused(everywhere: 
         assert is_own_host(name, everywhere)
     for name in ("elsewhere.example", "192.0.2.7.elsewhere.example", f"{own}.elsewhere.example", "", "[::1"):
         assert not is_own_host(name, everywhere)
+    assert is_own_host("lab.uni.example:8765", everywhere, ("lab.uni.example",))
     assert is_own_host("192.0.2.7", "192.0.2.7")
     assert not is_own_host(own, "192.0.2.7")
 
@@ -1480,6 +1480,16 @@ def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: Test
     after = ready.get("/api/v1/runs/1/readings").json()[0]
     assert (after["at_h"], after["value"]) == (before, 6)
     assert '<th scope="row" class="num nowrap">5 min</th>' in ready.get("/runs/1/course").text
+
+
+def test_a_heading_with_a_line_break_keeps_what_was_said(ready: TestClient) -> None:
+    first = ready.post(IMPORT, data={"action": "read", "rows": '"when\n(min)";bath;agent;yield %\n90;120;MgSO4;50\n'})
+    second = ready.post(IMPORT, data={**kept_of(first.text), "column_1": "v1", "action": "check"})
+    change = ready.post(IMPORT, data={**kept_of(second.text), "action": "change"})
+    rows = html.unescape(re.findall(r"<textarea[^>]*>(.*?)</textarea>", change.text, re.DOTALL)[0]).lstrip("\n")
+    # As a browser sends it.
+    again = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": rows.replace("\n", "\r\n")})
+    assert '<td data-label="hold">1.5 h</td>' in again.text
 
 
 def test_a_table_is_changed_without_saying_everything_again(ready: TestClient) -> None:

@@ -260,8 +260,10 @@ class Burden:
     allowed_loss: float = 2.0
 
     def text(self, value: float) -> str:
-        """An amount of it in words; hours as people say them."""
-        return duration_text(value) if self.unit == "h" else f"{value:.4g} {self.unit}".rstrip()
+        """An amount of it in words; hours as people say them, money to two decimals."""
+        if self.unit == "h":
+            return duration_text(value)
+        return f"{value:.2f} {self.unit}" if self.name == "cost" else f"{value:.4g} {self.unit}".rstrip()
 
 
 def hours_burden(space: Space) -> Burden | None:

@@ -333,7 +333,7 @@ def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alon
         lead = f"The largest part of the differences between these {count} runs arises {top.where}"
     out = [f"{lead}: {share} of the differences ({range_text(top)} with any one run left out)."]
     if (top.share or 0.0) > 1.0:
-        out[0] += " More than all of them, because another stretch evens some out."
+        out[0] += " It is more than the whole, because what happens elsewhere runs against it."
     rivals = [s for s in known if s is not top and (s.share_high or 0.0) >= (top.share_low or 0.0)]
     if rivals:
         named = " and ".join(f"what happens {s.where} ({percent_text(s.share or 0.0)}, {range_text(s)})" for s in rivals)

@@ -50,6 +50,7 @@ class ProposalPage:
     n_runs: int
     cautions: str
     needs: RunNeeds | None
+    scale_remark: str
     stop: StopAdvice | None
     best_chance: str
     verdict: str
@@ -152,6 +153,7 @@ def _page(
             n_runs=analysis.table.n_runs,
             cautions=analysis.preparation.cautions,
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
+            scale_remark=decisions.scale_remark(_scale(form)),
             stop=stop,
             best_chance=_address_of(preparation_id, purpose, stop, own),
             verdict=decisions.verdict(today(), _scale(form)) if analysis.has_variables and not message else "",
@@ -188,6 +190,7 @@ class ForecastPart:
     n_runs: int
     cautions: str
     needs: RunNeeds | None
+    scale_remark: str
 
 
 @router.get("/preparations/{preparation_id}/forecast")
@@ -230,6 +233,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         analysis.table.n_runs,
         analysis.preparation.cautions,
         decisions.needs(proposal.settings, _scale(form)),
+        decisions.scale_remark(_scale(form)),
     )
     return render(request, "proposal/_forecast.html", part, status=status)
 

@@ -88,6 +88,8 @@ def _view(analysis: Analysis, stretch: Stretch) -> StretchView:
             quiet.append(f"{words}: {listed(names)}.")
     groups = {frozenset((e.name, *e.partners)): None for e in effects if e.evidence is Evidence.CANNOT_TELL}
     quiet += [f"Cannot be told apart: {listed(sorted(group))}." for group in groups]
+    if effects and (too_few := analysis.too_few_for_stretch(stretch)):
+        quiet.append(too_few)
     share = "–" if stretch.share is None else percent_text(stretch.share)
     return StretchView(stretch, share, range_text(stretch), shown, tuple(quiet), message)
 

@@ -83,7 +83,7 @@ def test_a_stretch_that_makes_up_for_others_is_told() -> None:
     found = stage_by_stage(ways(marks))
     assert found is not None
     assert (found.stretches[1].share or 0.0) < 0
-    assert "More than all of them, because another stretch evens some out." in found.headline
+    assert "It is more than the whole, because what happens elsewhere runs against it." in found.headline
     assert any("runs against the rest (−" in s for s in found.sentences)
 
 
