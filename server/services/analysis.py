@@ -109,7 +109,7 @@ class Analysis:
     def ladder_without_failures(self) -> Ladder | None:
         """Models of the runs that did not fail; None where all or none of them failed."""
         usual = self.table.without_failures()
-        return fitted(usual) if 0 < usual.n_runs < self.table.n_runs else None
+        return fitted(usual, self.beside) if 0 < usual.n_runs < self.table.n_runs else None
 
     @property
     def work_key(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from typing import Any
@@ -248,7 +249,7 @@ class Decisions:
             sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
         sentence = sentence.strip()
         why = []
-        if stock is not None and stock[0] == 0 and not self._stock_allows_the_proposal(scale_mol):
+        if stock is not None and stock[0] == 0 and not self._stock_allows_another(settings, scale_mol):
             reserved = self.left[stock[1].key].reserved_g
             beside = " beside the runs that are planned" if reserved else ""
             why.append(f"what is left of {stock[1].name} does not reach for another one{beside}")
@@ -257,13 +258,13 @@ class Decisions:
         hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
 
-    def _stock_allows_the_proposal(self, scale_mol: float | None) -> bool:
-        """Whether there is enough for the run that is proposed, perhaps with another option than the working recipe's."""
-        try:
-            needs = self.needs(self.analysis.proposal().settings, scale_mol)
-        except (NotReadyError, NothingReachableError):
-            return False
-        return needs is not None and not any(m.is_short for m in needs.materials)
+    def _stock_allows_another(self, settings: Settings, scale_mol: float | None) -> bool:
+        """Whether there is enough for the run that is proposed, or for these settings with another option of a choice."""
+        plans = [{**settings, v.key: option} for v in self.analysis.space.variables if v.is_choice for option in v.choices]
+        with suppress(NotReadyError, NothingReachableError):
+            plans.append(self.analysis.proposal().settings)
+        found = [self.needs(plan, scale_mol) for plan in plans]
+        return any(needs is not None and not any(m.is_short for m in needs.materials) for needs in found)
 
     def verdict(self, today: date, scale_mol: float | None = None) -> str:
         """Whether another run is worth its day, and whether there can be one: chances, aim, stock and date in one.

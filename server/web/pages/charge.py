@@ -202,7 +202,7 @@ def _stock_words(session: ReadSession, preparation: PreparationRow, row: Materia
     taken = (
         f"runs since then took {one.taken_g:.4g} g, planned ones will take {one.reserved_g:.4g} g, {one.free_g:.4g} g are free"
     )
-    return f"Counted on {row.stock_at.astimezone().date()}; {taken}. Enter it anew when you count again."
+    return f"Counted on {row.stock_at.astimezone().date()}; {taken}. Enter it anew, or tick the box, when you count again."
 
 
 def _material_form(
