@@ -1490,6 +1490,17 @@ def test_a_heading_with_a_line_break_keeps_what_was_said(ready: TestClient) -> N
     # As a browser sends it.
     again = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": rows.replace("\n", "\r\n")})
     assert '<td data-label="hold">1.5 h</td>' in again.text
+    # Blank rows in front are no table.
+    file = {"file": ("runs.csv", b"\n\nwhen;bath;agent;yield %\n90;120;MgSO4;50\n")}
+    first = ready.post(IMPORT, data={"action": "read"}, files=file)
+    said = {"column_1": "v1", "unit_1": ""}
+    second = ready.post(IMPORT, data={**kept_of(first.text), **said, "action": "check"})
+    third = ready.post(IMPORT, data={**kept_of(second.text), "unit_1": "min", "action": "check"})
+    assert '<td data-label="hold">1.5 h</td>' in third.text
+    change = ready.post(IMPORT, data={**kept_of(third.text), "action": "change"})
+    rows = html.unescape(re.findall(r"<textarea[^>]*>(.*?)</textarea>", change.text, re.DOTALL)[0]).lstrip("\n")
+    again = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": rows})
+    assert '<td data-label="hold">1.5 h</td>' in again.text
 
 
 def test_a_table_is_changed_without_saying_everything_again(ready: TestClient) -> None:

@@ -590,7 +590,9 @@ def _reason(
     working = encode(history.space.variables, [history.settings[best]])
     at_best = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])
     change = forecast.mean - at_best
-    against = f"compared with run {number} (expected {at_best:.0f} %)"
+    # Where a loss is told to a tenth of a point, so are the yields that it is between.
+    digits = 1 if purpose is Purpose.SHORTEN else 0
+    against = f"compared with run {number} (expected {at_best:.{digits}f} %)"
     if purpose is Purpose.RAISE:
         beside = "Beside the runs planned or proposed already, " if history.pending else ""
         # An expected gain counts only the cases that turn out better, so the largest may lie where the mean is lower.
@@ -609,5 +611,5 @@ def _reason(
     cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"
     return (
         f"Saves {saving.text(before - after)} of {saving.name} ({saving.text(before)} → {saving.text(after)}) {against}: {what}. "
-        f"Expected {forecast.mean:.0f} %, {cost}."
+        f"Expected {forecast.mean:.{digits}f} %, {cost}."
     )

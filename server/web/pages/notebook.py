@@ -112,8 +112,10 @@ def create_import(request: Request, preparation_id: Id, form: Form, session: Wri
     if form.values.get("action") == "change" and form.values.get("kept"):
         preparation = questions.get_preparation(session, preparation_id)
         rows = read_kept(form.values["kept"])
-        state = FormState({"rows": write_text(rows)})
-        page = replace(_page(session, preparation, state), said=_said(form, rows))
+        # Blank rows in front would be lost on the way through the text, and the numbers of the others with them.
+        blank = next((k for k, row in enumerate(rows) if any(row)), 0)
+        said = _said(form, rows[blank:], blank)
+        page = replace(_page(session, preparation, FormState({"rows": write_text(rows[blank:])})), said=said)
         return render(request, "runs/notebook.html", page)
     try:
         posted = _read(form)
@@ -157,11 +159,22 @@ def _as_file(session: ReadSession, preparation_id: int, ending: str) -> dict[str
     return {"Content-Disposition": f"attachment; filename=\"runs.{ending}\"; filename*=UTF-8''{name}%20runs.{ending}"}
 
 
-def _said(form: RawForm, rows: list[list[str]] | None) -> dict[str, str]:
-    """What was said about the columns of a table, for when it is read again; ``rows`` are those it was said about."""
+def _said(form: RawForm, rows: list[list[str]] | None, less: int = 0) -> dict[str, str]:
+    """What was said about the columns of a table, for when it is read again.
+
+    Parameters
+    ----------
+    rows : list of rows or None
+        Those that it was said about.
+    less : int
+        How many rows in front were left out since.
+    """
     said = {k: v for k, v in form.values.items() if k in _ABOUT_COLUMNS or k.startswith(_OF_COLUMNS)}
+    for name in ("heading_row", "heading_row_was"):
+        if less and said.get(name, "").isdecimal() and int(said[name][:6]) > less:
+            said[name] = str(int(said[name][:6]) - less)
     if rows is not None:
-        said["headings_were"] = _headings(rows, form.values.get("heading_row_was", ""))
+        said["headings_were"] = _headings(rows, said.get("heading_row_was", ""))
     return said
 
 

@@ -274,11 +274,11 @@ def test_what_is_saved_costs_what_the_sentence_says() -> None:
     rows: Rows = [{"hold": h, "bath": t} for h, t in ((4.0, 120.0), (5.0, 130.0), (5.0, 130.0), (1.0, 130.0), (3.0, 130.0))]
     h = history(rows, [100.0, 59.2, 57.4, 91.6, 100.0], Space((hold(), bath())))
     proposal = propose(h, fit_ladder(h.table), Purpose.SHORTEN)
-    words = r"expected (\d+) %\).*Expected (\d+) %, (no expected loss|an expected loss of ([\d.]+))"
+    words = r"expected ([\d.]+) %\).*Expected ([\d.]+) %, (no expected loss|an expected loss of ([\d.]+))"
     found = re.search(words, proposal.reason)
     assert found is not None
-    shown = int(found[1]) - int(found[2])
-    assert abs(shown - float(found[4] or 0.0)) <= 1.1
+    shown = float(found[1]) - float(found[2])
+    assert abs(shown - float(found[4] or 0.0)) <= 0.11
     assert shown <= 3
 
 
