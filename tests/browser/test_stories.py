@@ -345,6 +345,17 @@ def test_the_pages_of_a_preparation_stand_in_one_line_on_a_phone(demo: str, page
     assert here["x"] + here["width"] <= page.evaluate("window.innerWidth")
 
 
+def test_the_runs_need_no_scrolling_sideways_on_a_phone(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1")
+    region = page.get_by_role("region", name="Table of runs")
+    expect(region.get_by_text("magnesium sulfate").first).to_be_visible()
+    is_phone = page.evaluate("innerWidth < 500")
+    assert not is_phone or region.evaluate("e => e.scrollWidth <= e.clientWidth")
+    # A narrow card says what each setting is; the wide table says it once, above.
+    label = region.locator("td.set").first.evaluate("e => getComputedStyle(e, '::before').content")
+    assert ("reflux hold" in label) == is_phone
+
+
 def test_a_comma_before_three_digits_is_settled_by_one_tap(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     mass = page.get_by_label("Product mass")
