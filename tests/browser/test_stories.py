@@ -36,7 +36,7 @@ def test_from_the_demo_to_a_planned_run(demo: str, page: Page) -> None:
     page.get_by_label("drying agent").select_option("sodium sulfate")
     page.get_by_label("Product mass").fill("20.31")
     page.get_by_role("button", name="Save the result").click()
-    expect(page.get_by_role("rowheader", name=re.compile("^11"))).to_be_visible()
+    expect(page.get_by_role("rowheader", name=re.compile("^(Run )?11"))).to_be_visible()
     after = drawn_points(page)
     assert len(after) == len(before) + 1
     assert max(after) == pytest.approx(100 * 20.31 / 26.037, abs=0.05)
@@ -170,7 +170,7 @@ def test_a_lost_connection_keeps_the_run_in_the_browser(demo: str, page: Page) -
     expect(page.get_by_label("Reagent lot")).to_have_value("B9")
     page.unroute("**/icon.svg*")
     press(page, "Save the result")
-    expect(page.get_by_role("rowheader", name=re.compile("^11"))).to_be_visible()
+    expect(page.get_by_role("rowheader", name=re.compile("^(Run )?11"))).to_be_visible()
     # What the server has is no draft any more.
     page.goto(f"{demo}/preparations/1/runs/new")
     expect(page.get_by_label("Product mass")).to_have_value("")
