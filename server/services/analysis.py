@@ -283,10 +283,7 @@ class Analysis:
         """That the runs of a stretch are too few to separate the variables that moved; empty where they are not."""
         stretch = stretch.telling
         columns = [j for j, v in enumerate(self.space.variables) if stretch.acts(v)]
-        known = what_is_knowable(self._stretch_table(stretch, columns))
-        if not known.is_rank_deficient:
-            return ""
-        return f"{len(stretch.numbers)} runs moved {known.n_moved} variables: too few to separate them all by data alone."
+        return what_is_knowable(self._stretch_table(stretch, columns)).too_few_words(len(stretch.numbers))
 
     def curve(self, column: int) -> Curve:
         """Response curve of one variable at the working recipe.

@@ -176,6 +176,7 @@ def make_charge(
     settings: Mapping[str, Setting],
     scale_mol: float,
     stock: Mapping[str, float] | None = None,
+    made: MadeWith | None = None,
 ) -> Charge:
     """Work out the charge.
 
@@ -183,14 +184,18 @@ def make_charge(
     ----------
     stock : mapping or None
         What is left of a material, by its id as text; as it was counted where None. [g]
+    made : MadeWith or None
+        What a finished run was made with, instead of what ``rows`` and ``settings`` say today.
 
     Raises
     ------
     InvalidInputError
         If the scale is not above 0 mol.
     """
-    made = MadeWith(tuple(materials_for(rows, settings)), preparation.base_scale_mol)
-    charge = charge_of(preparation, made, scale_mol, stock)
+    if made is not None:
+        return _charge_of(preparation, made, scale_mol)
+    today = MadeWith(tuple(materials_for(rows, settings)), preparation.base_scale_mol)
+    charge = _charge_of(preparation, today, scale_mol, stock)
     missing = tuple(f"The charge has nothing for “{option}”." for option in options_without_material(rows, settings))
     return replace(charge, problems=missing + charge.problems)
 
@@ -235,7 +240,7 @@ class MadeWith:
         return cls(materials, kept["base_scale_mol"])
 
 
-def charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, stock: Mapping[str, float] | None = None) -> Charge:
+def _charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, stock: Mapping[str, float] | None = None) -> Charge:
     """Work out the charge of materials with known amounts; see ``make_charge``."""
     if not SMALLEST <= scale_mol <= LARGEST:
         raise InvalidInputError({"scale_mol": f"A scale of {scale_mol:g} mol cannot be meant. Enter a number above 0."})

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 from sqlmodel import Session
@@ -25,7 +26,7 @@ from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
-from server.services.stock import free_stock, stock_left
+from server.services.stock import StockLeft, free_stock, stock_left
 from server.storage import questions
 from server.storage.tables import MaterialRow, RunRow
 
@@ -93,13 +94,24 @@ class Decisions:
         self.analysis = analysis
         self.preparation = analysis.preparation
         self.materials = list(questions.list_materials(session, int(analysis.preparation.id or 0)))
-        self.left = stock_left(session, self.preparation, self.materials, analysis.runs)
+        self._session = session
 
-    def _charge(self, settings: Settings, scale_mol: float | None = None) -> Charge | None:
+    @cached_property
+    def left(self) -> dict[str, StockLeft]:
+        """What is left of every material with a stock, by its id as text."""
+        return stock_left(self._session, self.preparation, self.materials, self.analysis.runs)
+
+    @cached_property
+    def _free(self) -> dict[str, float]:
+        return free_stock(self.left)
+
+    def _charge(
+        self, settings: Settings, scale_mol: float | None = None, stock: Mapping[str, float] | None = None
+    ) -> Charge | None:
         scale = scale_mol or self.preparation.base_scale_mol
         if not self.materials or not scale:
             return None
-        return make_charge(self.preparation, self.materials, settings, scale, free_stock(self.left))
+        return make_charge(self.preparation, self.materials, settings, scale, stock)
 
     def needs(self, settings: Settings, scale_mol: float | None = None) -> RunNeeds | None:
         """What a run at these settings takes; None without materials or scale."""
@@ -110,7 +122,7 @@ class Decisions:
         found: list[RunNeeds | None] = []
         taken: dict[str, float] = {}
         for settings in plans:
-            charge = self._charge(settings, scale_mol)
+            charge = self._charge(settings, scale_mol, self._free)
             if charge is None:
                 found.append(None)
                 continue
@@ -227,7 +239,7 @@ class Decisions:
         the runs that are planned.
         """
         settings = self.analysis.working.settings if self.analysis.working else self.analysis.space.base
-        charge = self._charge(settings, scale_mol)
+        charge = self._charge(settings, scale_mol, self._free)
         stock = charge.runs_in_stock if charge else None
         by_date: int | None = None
         finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week

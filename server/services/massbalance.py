@@ -14,7 +14,6 @@ from server.services.charges import (
     AsWeighed,
     Charge,
     MadeWith,
-    charge_of,
     make_charge,
     settings_as_weighed,
     taken,
@@ -71,11 +70,11 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     today = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
     # A finished run stays what it was made with, whatever becomes of the charge.
     made = made_with(session, run.row)
-    charge = charge_of(preparation, made, scale) if scale and made is not None else today
+    charge = make_charge(preparation, rows, run.settings, scale, made=made) if scale and made is not None else today
     planned = charge
     if scale and rows and run.planned != run.settings:
-        now = MadeWith.of(rows, run.planned, preparation.base_scale_mol)
-        planned = charge_of(preparation, made.at(rows, run.planned) if made is not None else now, scale)
+        then = made.at(rows, run.planned) if made is not None else None
+        planned = make_charge(preparation, rows, run.planned, scale, made=then)
     weighed = weighed_of(session, run.row.id)
     theory = weighed_theory(preparation, charge, weighed, run.row.readability_g) if charge else None
     balance, problem = _balance(session, run, theory[0] if theory else None)

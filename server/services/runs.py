@@ -26,7 +26,6 @@ from server.errors import ConflictError, InvalidInputError, NeedsConfirmationErr
 from server.services.charges import (
     MadeWith,
     as_bottled,
-    charge_of,
     make_charge,
     material_of,
     variables_of_amounts,
@@ -661,7 +660,7 @@ def _theory(
     if entered_g is not None:
         return Quantity(entered_g), "entered with the run"
     if scale is not None and (made or materials):
-        charge = charge_of(preparation, made, scale) if made else make_charge(preparation, materials, settings, scale)
+        charge = make_charge(preparation, materials, settings, scale, made=made)
         found = weighed_theory(preparation, charge, weighed, readability_g)
         if found is not None:
             theory, u = found
@@ -932,7 +931,7 @@ def _ask_about_slips(
     if not scale:
         return
     materials, made = questions.list_materials(session, run.preparation_id), made_with(session, run)
-    lines = (charge_of(preparation, made, scale) if made else make_charge(preparation, materials, view.settings, scale)).lines
+    lines = make_charge(preparation, materials, view.settings, scale, made=made).lines
     planned = {int(line.material.key): (line.material.name, line.mass_g, line.volume_ml) for line in lines}
     found, first = [], ""
     for key, (mass, volume) in amounts.items():

@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from sqlmodel import Session
 
-from server.services.charges import MadeWith, charge_of, make_charge, taken
+from server.services.charges import MadeWith, make_charge, taken
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, WeighedRow
@@ -87,6 +87,6 @@ def _masses(
     if not scale:
         return {key: note.mass_g for key, note in weighed.items() if note.mass_g is not None}
     made = MadeWith.from_json(run.row.made_with) if run.row.state == "finished" else None
-    charge = charge_of(preparation, made, scale) if made else make_charge(preparation, materials, run.settings, scale)
+    charge = make_charge(preparation, materials, run.settings, scale, made=made)
     found = {line.material.key: taken(line, weighed.get(line.material.key)).mass_g for line in charge.lines}
     return {key: mass for key, mass in found.items() if mass is not None}

@@ -417,3 +417,13 @@ def test_a_stretch_with_fewer_runs_than_variables_says_so(client: TestClient) ->
         crude = {"name": "crude", "stage": "reaction", "mass_g": 6.0 + k, "purity_percent": 95}
         assert client.post(f"{API}/runs/{run['id']}/checkpoints", json=crude).status_code == 201
     assert "4 runs moved 4 variables: too few to separate them all by data alone." in client.get("/preparations/1/stages").text
+
+
+def test_a_bench_sheet_says_what_the_charge_lacks(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    metal = add(client, base, "variables", name="metal", role="choice", choices=["Pd", "Ni"], base="Pd")
+    add(client, base, "materials", name="ethanol", role="reagent", formula="C2H6O")
+    line = {"name": "Pd", "role": "catalyst", "formula": "Pd", "amount_kind": "mol_percent", "amount": 5}
+    add(client, base, "materials", **line, choice_variable_id=metal, choice="Pd")
+    run = client.post(f"{base}/planned-runs", json={"settings": {"metal": "Ni"}}).json()
+    assert "The charge has nothing for “Ni”." in client.get(f"/runs/{run['id']}/bench-sheet").text

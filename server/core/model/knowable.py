@@ -59,6 +59,12 @@ class Knowable:
     def is_rank_deficient(self) -> bool:
         return self.rank < self.n_columns
 
+    def too_few_words(self, n_runs: int) -> str:
+        """That so many runs are too few to separate the variables that moved; empty where they are not."""
+        if not self.is_rank_deficient:
+            return ""
+        return f"{n_runs} runs moved {self.n_moved} variables: too few to separate them all by data alone."
+
 
 def design_columns(table: RunTable) -> list[FloatArray]:
     """Centred columns per variable: one for a number, one per level seen but the first for a choice.

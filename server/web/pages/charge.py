@@ -19,10 +19,8 @@ from server.services.cautions import cautions_for
 from server.services.charges import (
     DRIVING_ROLES,
     Charge,
-    MadeWith,
     add_material,
     as_input,
-    charge_of,
     check_material,
     delete_material,
     make_charge,
@@ -31,8 +29,9 @@ from server.services.charges import (
     variables_of_amounts,
 )
 from server.services.inputs import MaterialInput, validated
+from server.services.massbalance import chemistry_of
 from server.services.numbers import NumberTextError, read_number
-from server.services.runs import RunView, made_with, view_run, view_runs
+from server.services.runs import RunView, view_run, view_runs
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
@@ -308,9 +307,7 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     rows = questions.list_materials(session, preparation.id)
     space = stored_space(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
-    made = made_with(session, run.row)
-    now = MadeWith.of(rows, run.planned, preparation.base_scale_mol)
-    charge = charge_of(preparation, made.at(rows, run.planned) if made else now, scale) if scale and rows else None
+    charge = chemistry_of(session, preparation, run).planned
     driving = variables_of_amounts(rows)
     is_other_scale = bool(scale and preparation.base_scale_mol and not math.isclose(scale, preparation.base_scale_mol))
     stages = []

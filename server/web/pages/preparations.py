@@ -230,10 +230,8 @@ def unknowns_of(analysis: Analysis) -> list[str]:
         if known.never_moved:
             still = ", ".join(names[j] for j in known.never_moved)
             out.append(f"Never moved so far: {still}.")
-        if known.is_rank_deficient and not known.together:
-            out.append(
-                f"{analysis.table.n_runs} runs moved {known.n_moved} variables: too few to separate them all by data alone."
-            )
+        if not known.together and (too_few := known.too_few_words(analysis.table.n_runs)):
+            out.append(too_few)
     if analysis.table.n_runs:
         out.append(analysis.repeatability_sentence)
     return out
