@@ -1483,12 +1483,15 @@ def test_a_reading_is_corrected_in_the_minutes_in_which_it_was_noted(ready: Test
 
 
 def test_a_heading_with_a_line_break_keeps_what_was_said(ready: TestClient) -> None:
-    first = ready.post(IMPORT, data={"action": "read", "rows": '"when\n(min)";bath;agent;yield %\n90;120;MgSO4;50\n'})
-    second = ready.post(IMPORT, data={**kept_of(first.text), "column_1": "v1", "action": "check"})
-    change = ready.post(IMPORT, data={**kept_of(second.text), "action": "change"})
+    first = ready.post(IMPORT, data={"action": "read", "rows": '"when\nabout";bath;agent;yield %\n90;120;MgSO4;50\n'})
+    second = ready.post(IMPORT, data={**kept_of(first.text), "column_1": "v1", "unit_1": "", "action": "check"})
+    third = ready.post(IMPORT, data={**kept_of(second.text), "unit_1": "min", "action": "check"})
+    assert '<td data-label="hold">1.5 h</td>' in third.text
+    change = ready.post(IMPORT, data={**kept_of(third.text), "action": "change"})
     rows = html.unescape(re.findall(r"<textarea[^>]*>(.*?)</textarea>", change.text, re.DOTALL)[0]).lstrip("\n")
-    # As a browser sends it.
-    again = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": rows.replace("\n", "\r\n")})
+    # As a browser sends it, hidden fields too.
+    sent = {name: value.replace("\n", "\r\n") for name, value in {**kept_of(change.text), "rows": rows}.items()}
+    again = ready.post(IMPORT, data={**sent, "action": "read"})
     assert '<td data-label="hold">1.5 h</td>' in again.text
     # Blank rows in front are no table.
     file = {"file": ("runs.csv", b"\n\nwhen;bath;agent;yield %\n90;120;MgSO4;50\n")}
