@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import Engine
@@ -17,6 +18,9 @@ from server.storage.engine import open_database, write_session
 
 # As the app does; tests run in several processes at once.
 keep_to_one_thread()
+# How long an example takes says more of the machine than of the code.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 
 @pytest.fixture

@@ -40,6 +40,7 @@ from server.services.courses import evidence_beside
 from server.services.runs import RunView, view_runs
 from server.services.spaces import space_of
 from server.services.stages import Ways, ways_of
+from server.services.stock import Supply, supply_of
 from server.storage import questions
 from server.storage.tables import PreparationRow
 
@@ -64,10 +65,12 @@ class Analysis:
         preparation: PreparationRow,
         space: Space,
         runs: Sequence[RunView],
+        supply: Supply,
         courses: Beside | None = None,
         ways: Ways | None = None,
     ) -> None:
         self.preparation = preparation
+        self.supply = supply
         # The same runs with coordinates that reach over all of them; None where no run lies outside its range.
         self.wide: Analysis | None = None
         self.space = space
@@ -342,6 +345,7 @@ class Analysis:
             tuple(dict(r.settings) for r in self.runs if r.is_pending),
             self.preparation.new_ground,
             self.beside,
+            self.supply.rules(),
         )
 
     def proposal(self, purpose: Purpose = Purpose.RAISE) -> Proposal:
@@ -412,8 +416,9 @@ def analyse(session: Session, preparation_id: int) -> Analysis:
     counting = [r for r in runs if r.counts]
     courses = evidence_beside(session, preparation, space, counting)
     ways = ways_of(session, preparation, counting)
-    analysis = Analysis(preparation, space, runs, courses, ways)
+    supply = supply_of(session, preparation, runs)
+    analysis = Analysis(preparation, space, runs, supply, courses, ways)
     wide = space.seen_in([r.settings for r in counting])
     if wide is not space:
-        analysis.wide = Analysis(preparation, wide, runs, evidence_beside(session, preparation, wide, counting), ways)
+        analysis.wide = Analysis(preparation, wide, runs, supply, evidence_beside(session, preparation, wide, counting), ways)
     return analysis

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -21,13 +20,11 @@ from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
-from server.errors import InvalidInputError, NothingReachableError, NotReadyError
+from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
-from server.services.stock import StockLeft, free_stock, stock_left
-from server.storage import questions
 from server.storage.tables import MaterialRow, RunRow
 
 # At so many times the largest scale of the runs so far, heating, cooling and stirring are others. (Own judgement.)
@@ -90,20 +87,14 @@ def _depends_on_settings(material: MaterialRow) -> bool:
 class Decisions:
     """What helps to decide about one preparation; heavy parts are computed when asked for and kept."""
 
-    def __init__(self, session: Session, analysis: Analysis) -> None:
+    def __init__(self, analysis: Analysis) -> None:
         self.analysis = analysis
         self.preparation = analysis.preparation
-        self.materials = list(questions.list_materials(session, int(analysis.preparation.id or 0)))
-        self._session = session
-
-    @cached_property
-    def left(self) -> dict[str, StockLeft]:
-        """What is left of every material with a stock, by its id as text."""
-        return stock_left(self._session, self.preparation, self.materials, self.analysis.runs)
+        self.materials = analysis.supply.materials
 
     @cached_property
     def _free(self) -> dict[str, float]:
-        return free_stock(self.left)
+        return self.analysis.supply.free_g
 
     def _charge(
         self, settings: Settings, scale_mol: float | None = None, stock: Mapping[str, float] | None = None
@@ -248,12 +239,16 @@ class Decisions:
             pending = sum(r.is_pending for r in self.analysis.runs)
             by_date = max(0, math.floor(days * pace / 7.0 + 1e-9) - pending)
         parts = []
-        if stock is not None:
+        another = stock is None or stock[0] > 0 or self._stock_allows_another(scale_mol)
+        if stock is not None and (stock[0] or not another):
             parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
         is_past = finish_by is not None and date.fromisoformat(finish_by) < today
         if by_date is not None and not is_past:
             parts.append(f"time for {_runs(by_date)} until {finish_by}")
         sentence = f"There is {' and '.join(parts)}." if parts else ""
+        if stock is not None and not stock[0] and another:
+            same = f"run {self.analysis.working.run_number}" if self.analysis.working else "the base recipe"
+            sentence += f" What is left of {stock[1].name} does not reach for {same} once more."
         if is_past:
             sentence += f" The day to finish by, {finish_by}, is past."
         unknown = [m.name for m in uncounted_stock(charge.lines)] if charge else []
@@ -261,8 +256,8 @@ class Decisions:
             sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
         sentence = sentence.strip()
         why = []
-        if stock is not None and stock[0] == 0 and not self._stock_allows_another(settings, scale_mol):
-            reserved = self.left[stock[1].key].reserved_g
+        if stock is not None and not another:
+            reserved = self.analysis.supply.left[stock[1].key].reserved_g
             beside = " beside the runs that are planned" if reserved else ""
             why.append(f"what is left of {stock[1].name} does not reach for another one{beside}")
         if is_past or by_date == 0:
@@ -270,13 +265,17 @@ class Decisions:
         hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
 
-    def _stock_allows_another(self, settings: Settings, scale_mol: float | None) -> bool:
-        """Whether there is enough for the run that is proposed, or for these settings with another option of a choice."""
-        plans = [{**settings, v.key: option} for v in self.analysis.space.variables if v.is_choice for option in v.choices]
-        with suppress(NotReadyError, NothingReachableError):
-            plans.append(self.analysis.proposal().settings)
-        found = [self.needs(plan, scale_mol) for plan in plans]
-        return any(needs is not None and not any(m.is_short for m in needs.materials) for needs in found)
+    def _stock_allows_another(self, scale_mol: float | None) -> bool:
+        """Whether what is left reaches for any run that can be reached."""
+        return replace(self.analysis.history, stock=self.analysis.supply.rules(scale_mol)).stock_reaches
+
+    @property
+    def kept_out(self) -> str:
+        """What the stock keeps proposals from; empty where it keeps them from nothing, or from everything."""
+        phrases = self.analysis.supply.keeps_out(self.analysis.space)
+        if not phrases or not self.analysis.history.stock_reaches:
+            return ""
+        return f"Kept to what is in stock: {'; '.join(phrases)}."
 
     def verdict(self, today: date, scale_mol: float | None = None) -> str:
         """Whether another run is worth its day, and whether there can be one: chances, aim, stock and date in one.

@@ -1,14 +1,22 @@
-"""What is left of the materials: the stock as counted, less what runs took since and what planned ones will take."""
+"""What is left of the materials: the stock as counted, less what runs took since and what planned ones will take.
+
+Proposals keep to it, see ``Supply``.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlmodel import Session
 
-from server.services.charges import MadeWith, make_charge, taken
+from server.core.chemistry.charge import charge_line
+from server.core.space.limits import Space, StockRule
+from server.errors import InvalidInputError
+from server.services.charges import MadeWith, make_charge, material_of, taken
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, WeighedRow
@@ -56,9 +64,75 @@ def stock_left(
     return {key: StockLeft(float(m.stock_g or 0.0), gone[key], reserved[key]) for key, m in counted.items()}
 
 
-def free_stock(left: Mapping[str, StockLeft]) -> dict[str, float]:
-    """What further runs may use, by the material's id as text. [g]"""
-    return {key: one.free_g for key, one in left.items()}
+@dataclass(frozen=True)
+class Supply:
+    """The materials of a preparation and what is left of those that are counted, by their ids as text."""
+
+    preparation: PreparationRow
+    materials: tuple[MaterialRow, ...]
+    left: Mapping[str, StockLeft]
+
+    @property
+    def free_g(self) -> dict[str, float]:
+        """What further runs may use. [g]"""
+        return {key: one.free_g for key, one in self.left.items()}
+
+    def rules(self, scale_mol: float | None = None) -> tuple[StockRule, ...]:
+        """What further runs may take of every material that is counted, as rules over the settings.
+
+        Parameters
+        ----------
+        scale_mol : float or None
+            Scale of the further runs; the base scale where None. [mol]
+
+        Notes
+        -----
+        A material whose mass cannot be worked out, as of a solution without a density, limits nothing.
+        """
+        base = self.preparation.base_scale_mol
+        rules = []
+        for row in self.materials:
+            one = self.left.get(str(row.id))
+            if one is None or not base:
+                continue
+            whole = material_of(row, amount=None if row.ratio_variable_id is None else 1.0)
+            with suppress(InvalidInputError):
+                if mass := charge_line(whole, scale_mol or base, base).mass_g:
+                    text = f"{one.free_g:.4g} g of {row.name} left"
+                    option = (str(row.choice_variable_id), row.choice) if row.choice_variable_id and row.choice else None
+                    amount, count = _key(row.ratio_variable_id), _key(row.count_variable_id)
+                    rules.append(StockRule(text, mass, one.free_g, amount, count, option))
+        return tuple(rules)
+
+    def keeps_out(self, space: Space) -> list[str]:
+        """Say what further runs at the base scale are kept from, one phrase for every material that limits any setting."""
+        found = []
+        for rule in self.rules():
+            numbers = [v for v in space.variables if v.key in rule.numbers]
+            least = rule.mass_g * math.prod(v.low for v in numbers)
+            most = rule.mass_g * math.prod(v.high for v in numbers)
+            if most <= rule.left_g:
+                continue
+            if least > rule.left_g:
+                what = f"no {space.variable(rule.option[0]).name} {rule.option[1]}" if rule.option else "no run"
+            elif len(numbers) == 1:
+                (v,) = numbers
+                what = f"{v.name} at most {rule.left_g / rule.mass_g:.3g} {v.unit}".rstrip()
+                what += f" with {rule.option[1]}" if rule.option else ""
+            else:
+                what = f"less of {' or '.join(v.name for v in numbers)}"
+            found.append(f"{what} ({rule.text})")
+        return found
+
+
+def supply_of(session: Session, preparation: PreparationRow, runs: Sequence[RunView]) -> Supply:
+    """Collect the materials and what is left of them."""
+    materials = tuple(questions.list_materials(session, int(preparation.id or 0)))
+    return Supply(preparation, materials, stock_left(session, preparation, materials, runs))
+
+
+def _key(variable_id: int | None) -> str | None:
+    return None if variable_id is None else str(variable_id)
 
 
 def _took_after(run: RunRow, counted_at: datetime | None) -> bool:

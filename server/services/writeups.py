@@ -92,7 +92,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
     if working is None:
         raise NotReadyError("A write-up needs a working recipe: enter at least one run inside the limits.", have=0, need=1)
     preparation = analysis.preparation
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     window = decisions.window()
     assert window is not None
     windows = {w.variable.key: window_text(w) for w in window.variables}

@@ -50,7 +50,7 @@ def test_needs_and_cost_follow_the_settings(session: Session) -> None:
     key = priced(session)
     analysis = analyse(session, key)
     ratio = next(v.key for v in analysis.space.variables if v.name == "ratio")
-    needs = Decisions(session, analysis).needs({**analysis.space.base, ratio: 2.0})
+    needs = Decisions(analysis).needs({**analysis.space.base, ratio: 2.0})
     assert needs is not None
     # 0.1 mol of C5H12O is 8.815 g, 0.2 mol of CH3COOH is 12.010 g (standard atomic weights, abridged).
     masses = {m.name: m.mass_g for m in needs.materials}
@@ -59,7 +59,7 @@ def test_needs_and_cost_follow_the_settings(session: Session) -> None:
     assert needs.cost == pytest.approx(0.5 * 8.815 + 0.1 * 12.010, abs=0.002)
     assert not needs.cost_is_partial
     assert not any(m.is_short for m in needs.materials)
-    ten = Decisions(session, analysis).needs({**analysis.space.base, ratio: 2.0}, 0.5)
+    ten = Decisions(analysis).needs({**analysis.space.base, ratio: 2.0}, 0.5)
     assert ten is not None
     assert [m.name for m in ten.materials if m.is_short] == ["alcohol"]
 
@@ -85,7 +85,7 @@ def test_what_runs_tell_does_not_depend_on_where_a_range_ends_today(session: Ses
 
 def test_runs_left_by_stock_and_date(session: Session) -> None:
     key = priced(session, finish_by=date(2026, 3, 31), runs_per_week=2)
-    decisions = Decisions(session, analyse(session, key))
+    decisions = Decisions(analyse(session, key))
     # 40 g / 8.815 g = 4.5; from 18 to 31 March are 14 days, at two runs a week.
     left = decisions.runs_left(date(2026, 3, 18))
     assert (left.by_stock, left.scarce, left.by_date) == (4, "alcohol", 4)
@@ -122,7 +122,7 @@ def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(sessi
     # What was weighed counts before the plan; a plan that was given up took nothing.
     note_weighed(session, int(plan.id or 0), {int(alcohol.id or 0): (17.0, None)})
     assert left() == pytest.approx((one_run, 17.0), abs=0.01)
-    decisions = Decisions(session, analyse(session, key))
+    decisions = Decisions(analyse(session, key))
     # 30 − 8.8 − 17.0 = 4.2 g do not reach for 8.8 g.
     assert decisions.runs_left(date(2026, 3, 18)).hindrance == (
         "No further run can be made: what is left of alcohol does not reach for another one beside the runs that are planned."
@@ -156,7 +156,7 @@ def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(sessi
     store_result(session, key, result, is_past=True)
     assert left() == pytest.approx((one_run, 0.0), abs=0.01)
     # Side by side, the third run is the one that the stock does not reach for: 21.2 g for 8.8 g each.
-    decisions = Decisions(session, analyse(session, key))
+    decisions = Decisions(analyse(session, key))
     needs = decisions.needs_together([decisions.analysis.space.base] * 3)
     assert [n is not None and n.materials[0].is_short for n in needs] == [False, False, True]
     assert "only 2 can be made" in decisions.verdict(date(2026, 3, 18))
@@ -164,20 +164,20 @@ def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(sessi
 
 def test_the_verdict_names_an_aim_that_is_reached_and_a_day_that_is_past(session: Session) -> None:
     key = priced(session, aim_percent=40.0, worthwhile_gain=0.1, finish_by=date(2026, 3, 31), runs_per_week=2)
-    verdict = Decisions(session, analyse(session, key)).verdict(date(2026, 3, 1))
+    verdict = Decisions(analyse(session, key)).verdict(date(2026, 3, 1))
     assert verdict.startswith("The aim of 40 % is reached, so a further run is for more than that. ")
-    past = Decisions(session, analyse(session, key)).verdict(date(2026, 4, 1))
+    past = Decisions(analyse(session, key)).verdict(date(2026, 4, 1))
     assert past.startswith("No further run can be made: the day to finish by, 2026-03-31, is past. The run with the best chance")
 
 
 def test_nothing_is_said_about_runs_left_without_stock_or_date(session: Session) -> None:
     preparation = make_preparation(session)
-    assert Decisions(session, analyse(session, int(preparation.id or 0))).runs_left(date(2026, 1, 1)).sentence == ""
+    assert Decisions(analyse(session, int(preparation.id or 0))).runs_left(date(2026, 1, 1)).sentence == ""
 
 
 def test_what_can_be_saved_depends_on_what_is_entered(session: Session) -> None:
     key = priced(session)
-    decisions = Decisions(session, analyse(session, key))
+    decisions = Decisions(analyse(session, key))
     assert list(decisions.savings.values()) == ["hours", "cost of materials", "acid"]
     acid = next(k for k, name in decisions.savings.items() if name == "acid")
     burden = decisions.burden(acid)
@@ -216,7 +216,7 @@ def test_the_record_keeps_the_forecast_of_the_day(session: Session) -> None:
     kept = dict(plan.forecast or {})
     settings = analyse(session, key).runs[-1].settings
     record_run(session, key, FinishedRunInput(settings=dict(settings), yield_percent=99.0), run_id=plan.id)
-    record = Decisions(session, analyse(session, key)).record()
+    record = Decisions(analyse(session, key)).record()
     assert record is not None
     assert record.outcomes[0].observed == 99.0
     assert record.outcomes[0].mean == kept["mean"]
@@ -235,16 +235,16 @@ def test_a_run_made_otherwise_is_no_test_of_its_forecast(session: Session) -> No
         record_run(session, key, data, run_id=plan.id)
         analysis = analyse(session, key)
         assert run_otherwise(analysis) == expected
-        assert (Decisions(session, analysis).record() is None) == bool(expected)
+        assert (Decisions(analysis).record() is None) == bool(expected)
 
 
 def test_the_window_follows_the_loss_that_was_entered(session: Session) -> None:
     key = priced(session)
     analysis = analyse(session, key)
-    narrow = Decisions(session, analysis).window()
+    narrow = Decisions(analysis).window()
     data = as_input(analysis.preparation).model_copy(update={"allowed_loss": 15.0})
     update_preparation(session, key, data)
-    wide = Decisions(session, analyse(session, key)).window()
+    wide = Decisions(analyse(session, key)).window()
     assert narrow is not None
     assert wide is not None
     assert wide.allowed_loss == 15.0
@@ -260,7 +260,7 @@ def test_costs_are_compared_only_where_all_that_differs_has_a_price(session: Ses
     material = add_material(session, key, MaterialInput.model_validate(line))
     water = MaterialInput(name="water", role="wash", amount_kind="mass", amount=50)
     add_material(session, key, water)
-    decisions = Decisions(session, analyse(session, key))
+    decisions = Decisions(analyse(session, key))
     assert decisions.without_price == ["sulfate"]
     assert decisions.always_without_price == ["water"]
     assert COST not in decisions.savings
@@ -268,14 +268,59 @@ def test_costs_are_compared_only_where_all_that_differs_has_a_price(session: Ses
     with pytest.raises(NotReadyError, match="without a price of sulfate"):
         decisions.burden(COST)
     update_material(session, int(material.id or 0), MaterialInput.model_validate({**line, "price_per_g": 0.02}))
-    assert COST in Decisions(session, analyse(session, key)).savings
+    assert COST in Decisions(analyse(session, key)).savings
 
 
 def test_a_stock_that_cannot_be_counted_is_named(session: Session) -> None:
     key = priced(session)
     solution = MaterialInput(name="BuLi", role="reagent", concentration_mol_per_l=2.5, amount=2, stock_g=60)
     add_material(session, key, solution)
-    left = Decisions(session, analyse(session, key)).runs_left(date(2026, 3, 1))
+    left = Decisions(analyse(session, key)).runs_left(date(2026, 3, 1))
     assert "The stock of BuLi cannot be counted without its density." in left.sentence
-    half = Decisions(session, analyse(session, key)).runs_left(date(2026, 3, 1), 0.05)
+    half = Decisions(analyse(session, key)).runs_left(date(2026, 3, 1), 0.05)
     assert (left.by_stock, half.by_stock) == (4, 9)
+
+
+def test_proposals_keep_to_what_is_left_of_the_materials(session: Session) -> None:
+    key = priced(session)
+    acid = questions.list_materials(session, key)[1]
+    agent = next(v for v in questions.list_variables(session, key) if v.name == "agent")
+    free = Decisions(analyse(session, key))
+    assert free.kept_out == ""
+    assert max(float(p.settings[str(acid.ratio_variable_id)]) for p in free.analysis.proposals(Purpose.RAISE, 4)) > 1.5
+
+    def stock(grams: float) -> None:
+        update_material(session, int(acid.id or 0), charge_as_input(acid).model_copy(update={"stock_g": grams}))
+
+    # 0.1 mol of CH3COOH is 6.005 g: 19 g reach for ratios of 3 together.
+    stock(19.0)
+    salt = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount": 5, "stock_g": 4.0}
+    add_material(session, key, MaterialInput.model_validate({**salt, "choice_variable_id": agent.id, "choice": "MgSO4"}))
+    kept = Decisions(analyse(session, key))
+    assert kept.kept_out == "Kept to what is in stock: no agent MgSO4 (4 g of salt left)."
+    plans = [dict(p.settings) for p in kept.analysis.proposals(Purpose.RAISE, 3)]
+    ratios = [float(plan[str(acid.ratio_variable_id)]) for plan in plans]
+    assert sum(ratios[:2]) == 3.0
+    # The third can be made only after shopping.
+    short = [[m.name for m in n.materials if m.is_short] for n in kept.needs_together(plans) if n is not None]
+    assert short == [[], [], ["acid"]]
+    for purpose in (Purpose.FIND_OUT, Purpose.SHORTEN, Purpose.REPEAT):
+        assert kept.analysis.proposal(purpose).settings[str(agent.id)] == "Na2SO4"
+    # The working recipe stays what the runs say; only where to go from it is limited.
+    assert kept.analysis.working is not None
+    assert kept.analysis.working.settings[str(agent.id)] == "MgSO4"
+    left = kept.runs_left(date(2026, 3, 1))
+    assert (left.by_stock, left.hindrance) == (0, "")
+    assert left.sentence == f"What is left of salt does not reach for run {kept.analysis.working.run_number} once more."
+    stock(10.0)
+    tight = Decisions(analyse(session, key))
+    assert "ratio at most 1.67 (10 g of acid left); no agent MgSO4" in tight.kept_out
+    assert float(tight.analysis.proposal().settings[str(acid.ratio_variable_id)]) <= 1.67
+    # Nothing is left for any run: that is said, and what to buy can be seen from a proposal that does not look at the stock.
+    stock(5.0)
+    none = Decisions(analyse(session, key))
+    assert none.kept_out == ""
+    assert none.runs_left(date(2026, 3, 1)).hindrance.startswith("No further run can be made: what is left of ")
+    needs = none.needs(none.analysis.proposal().settings)
+    assert needs is not None
+    assert any(m.is_short for m in needs.materials)

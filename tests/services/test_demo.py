@@ -28,7 +28,7 @@ def test_the_demo_tells_its_story(session: Session) -> None:
     assert [name for name, e in evidence.items() if e is Evidence.CANNOT_TELL] == ["catalyst loading", "drying agent"]
     (under_way,) = [r for r in analysis.runs if r.row.state == "under_way"]
     assert under_way.row.forecast is not None
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     record = decisions.record()
     assert record is not None
     # Run 7 is excluded, so its forecast is not judged.

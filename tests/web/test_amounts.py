@@ -304,9 +304,13 @@ def test_stock_for_another_option_is_no_hindrance(client: TestClient) -> None:
         client.post(
             f"{base}/runs", json={"settings": {"hold": k, "metal": option}, "yield_percent": percent, "made_on": "2026-01-05"}
         )
-    advice = client.get(f"{base}/stop-advice").json()["message"]
-    assert "No further run can be made" not in advice
-    assert "There is stock for 0 more runs (Pd runs out first)." in advice
+    advice = client.get(f"{base}/stop-advice").json()
+    assert "No further run can be made" not in advice["message"]
+    assert re.search(r"What is left of Pd does not reach for run [13] once more\.", advice["message"])
+    assert advice["kept_to_stock"] == "Kept to what is in stock: no metal Pd (0.001 g of Pd left)."
+    assert client.get(f"{base}/proposal").json()["settings"]["metal"] == "Ni"
+    for page in ("proposal", "proposal?count=2"):
+        assert advice["kept_to_stock"] in client.get(f"/preparations/1/{page}").text
     client.put(
         f"{API}/materials/3",
         json={

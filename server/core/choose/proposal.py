@@ -21,7 +21,7 @@ from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import Reach, Space, reach_of
+from server.core.space.limits import Reach, Space, StockRule, reach_of
 from server.core.space.units import convert, duration_text
 from server.core.space.variables import FloatArray, Role, Setting, Settings, Variable
 from server.errors import NothingReachableError
@@ -109,7 +109,8 @@ class Proposal:
 class History:
     """All that counts for a proposal: informative runs, and settings that are planned or under way.
 
-    ``beside`` is evidence that is no run, see ``fit_ladder``.
+    ``beside`` is evidence that is no run, see ``fit_ladder``. ``stock`` is what is left of the materials
+    for further runs; it limits where these go, not which run is the working recipe.
     """
 
     space: Space
@@ -118,6 +119,7 @@ class History:
     pending: tuple[Settings, ...] = ()
     new_ground: float | None = 0.25
     beside: Beside | None = None
+    stock: tuple[StockRule, ...] = ()
 
     @property
     def failed(self) -> dict[int, Settings]:
@@ -133,12 +135,41 @@ class History:
     def reach(self) -> Reach:
         """What can be reached: new ground is counted from the runs that did not fail, from failed ones while there are no others.
 
+        Materials of which too little is left for any run are left out: what is missing can be bought.
+
         Raises
         ------
         NothingReachableError
             If the limits contradict each other.
         """
-        return reach_of(self.space, tried=self.succeeded or self.settings, new_ground=self.new_ground)
+        stock = self.stock
+        while stock:
+            try:
+                return self._reach_with(stock)
+            except NothingReachableError as error:
+                kept = tuple(rule for rule in stock if rule.text not in error.contradicting)
+                if len(kept) == len(stock):
+                    break
+                stock = kept
+        return self._reach_with(())
+
+    def _reach_with(self, stock: tuple[StockRule, ...]) -> Reach:
+        space = Space(self.space.variables, self.space.rules + stock) if stock else self.space
+        return reach_of(space, tried=self.succeeded or self.settings, new_ground=self.new_ground)
+
+    @property
+    def stock_reaches(self) -> bool:
+        """Whether what is left of the materials reaches for any run that can be reached."""
+        try:
+            self._reach_with(self.stock)
+        except NothingReachableError:
+            return False
+        return True
+
+    def when_planned(self, settings: Settings) -> History:
+        """The same with one more run that is planned, which takes its share of the stock."""
+        left = tuple(rule.after(settings) for rule in self.stock)
+        return replace(self, pending=(*self.pending, settings), stock=left)
 
 
 def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -> int | None:
@@ -299,8 +330,8 @@ def propose_several(
         raise ValueError(f"1 to {MOST_AT_ONCE} runs at once, not {count}")
     proposals: list[Proposal] = []
     for _ in range(count):
-        asked = replace(history, pending=(*history.pending, *(p.settings for p in proposals)))
-        proposals.append(propose(asked, ladder, purpose, seed=seed, burden=burden))
+        proposals.append(propose(history, ladder, purpose, seed=seed, burden=burden))
+        history = history.when_planned(proposals[-1].settings)
     return proposals
 
 
@@ -465,7 +496,7 @@ def _repeat(history: History, ladder: Ladder, reach: Reach, best: int, before: s
     differs = changes_in_words(history.space, history.settings[best], settings)
     if differs:
         reason = (
-            f"Run {number}, the working recipe, lies off the steps or ranges; "
+            f"Run {number}, the working recipe, lies off the steps or ranges, or takes more than there is; "
             f"the nearest reachable run differs in {'; '.join(differs)}."
         )
     else:
@@ -502,8 +533,8 @@ def _nearest_reachable(reach: Reach, settings: Settings) -> dict[str, Setting]:
 def _opening_reason(reach: Reach, n_known: int, settings: Settings) -> str:
     if n_known == 0 and (changes := changes_in_words(reach.space, reach.space.base, settings)):
         return (
-            "No run yet, and the base recipe itself cannot be reached within steps, ranges and rules: start with what lies "
-            f"nearest to it ({'; '.join(changes)})."
+            "No run yet, and the base recipe itself cannot be reached within steps, ranges, rules and stock: start with what "
+            f"lies nearest to it ({'; '.join(changes)})."
         )
     if n_known == 0:
         return "No run yet: start with the base recipe, against which everything else is compared."

@@ -1,7 +1,7 @@
 """Limits: hard rules over settings, and which settings can be reached.
 
-Three kinds of rule exist beside each variable's own range and steps: a linear
-rule, a total-time rule, and an 'only with' rule between two choices. Feasibility
+Beside each variable's own range and steps there are linear rules (a total time is one),
+'only with' rules between two choices, and what is left of the materials. Feasibility
 and contradictions are found with an integer program (scipy's HiGHS).
 """
 
@@ -21,6 +21,14 @@ from server.errors import NothingReachableError
 _SLACK = 1e-9
 
 
+# Index rows of shape (n, n_variables) that a rule is asked about, and the columns of the integer program.
+_Indices = np.ndarray
+
+
+def _slack(bound: float) -> float:
+    return _SLACK * max(1.0, abs(bound))
+
+
 @dataclass(frozen=True)
 class LinearRule:
     """Σ coefficient · setting ≤ bound, with settings in each variable's own unit."""
@@ -29,9 +37,25 @@ class LinearRule:
     coefficients: Mapping[str, float]
     bound: float
 
+    @property
+    def numbers(self) -> frozenset[str]:
+        """Keys of the numeric variables that it limits."""
+        return frozenset(self.coefficients)
+
     def holds(self, settings: Settings) -> bool:
         total = sum(c * float(settings[key]) for key, c in self.coefficients.items())
-        return total <= self.bound + _SLACK * max(1.0, abs(self.bound))
+        return total <= self.bound + _slack(self.bound)
+
+    def mask(self, reach: Reach, indices: _Indices) -> np.ndarray:
+        """Which index rows satisfy it, shape (n,)."""
+        total = np.zeros(len(indices))
+        for key, coefficient in self.coefficients.items():
+            total += coefficient * reach.numbers_at(key, indices)
+        return np.asarray(total <= self.bound + _slack(self.bound))
+
+    def add_to(self, program: _Program) -> None:
+        """Add it to the integer program."""
+        program.limit(self.coefficients, {}, self.bound + _slack(self.bound))
 
 
 @dataclass(frozen=True)
@@ -44,11 +68,108 @@ class OnlyWithRule:
     partner_key: str
     partners: tuple[str, ...]
 
+    @property
+    def numbers(self) -> frozenset[str]:
+        """Keys of the numeric variables that it limits: none."""
+        return frozenset()
+
     def holds(self, settings: Settings) -> bool:
         return settings[self.key] != self.choice or settings[self.partner_key] in self.partners
 
+    def mask(self, reach: Reach, indices: _Indices) -> np.ndarray:
+        """Which index rows satisfy it, shape (n,)."""
+        partner = np.zeros(len(indices), dtype=bool)
+        for option in self.partners:
+            partner |= reach.is_option(self.partner_key, option, indices)
+        return np.asarray(~reach.is_option(self.key, self.choice, indices) | partner)
 
-Rule = LinearRule | OnlyWithRule
+    def add_to(self, program: _Program) -> None:
+        """Add it to the integer program."""
+        partners = {(self.partner_key, option): -1.0 for option in self.partners}
+        program.limit({}, {(self.key, self.choice): 1.0, **partners}, 0.0)
+
+
+@dataclass(frozen=True)
+class StockRule:
+    """A run takes no more of a material than there is: ``mass_g`` · amount · portions ≤ ``left_g``.
+
+    Attributes
+    ----------
+    text : str
+    mass_g : float
+        Mass per unit of the variable that is the amount and per portion; of the whole where neither varies. [g]
+    left_g : float
+        What is left. [g]
+    amount_key, count_key : str or None
+        Numeric variables that are the amount, and how many times it is taken.
+    option : tuple of str or None
+        Key of a choice and the option with which alone the material is used; None if it is used always.
+    """
+
+    text: str
+    mass_g: float
+    left_g: float
+    amount_key: str | None = None
+    count_key: str | None = None
+    option: tuple[str, str] | None = None
+
+    @property
+    def numbers(self) -> frozenset[str]:
+        """Keys of the numeric variables that it limits."""
+        return frozenset(key for key in (self.amount_key, self.count_key) if key)
+
+    @property
+    def _most(self) -> float:
+        return self.left_g * (1 + _SLACK)
+
+    def taken_g(self, settings: Settings) -> float:
+        """What a run takes. [g]"""
+        if self.option and settings[self.option[0]] != self.option[1]:
+            return 0.0
+        return self.mass_g * float(np.prod([float(settings[key]) for key in sorted(self.numbers)]))
+
+    def holds(self, settings: Settings) -> bool:
+        return self.taken_g(settings) <= self._most
+
+    def after(self, settings: Settings) -> StockRule:
+        """The same when a run has taken its share."""
+        return replace(self, left_g=max(0.0, self.left_g - self.taken_g(settings)))
+
+    def mask(self, reach: Reach, indices: _Indices) -> np.ndarray:
+        """Which index rows satisfy it, shape (n,)."""
+        taken = np.full(len(indices), self.mass_g)
+        for key in sorted(self.numbers):
+            taken = taken * reach.numbers_at(key, indices)
+        if self.option:
+            taken = np.where(reach.is_option(*self.option, indices), taken, 0.0)
+        return np.asarray(taken <= self._most)
+
+    def add_to(self, program: _Program) -> None:
+        """Add it to the integer program.
+
+        Notes
+        -----
+        An amount that is taken several times is no linear matter: the program then looks only at the
+        smallest number of times, so what it finds always holds, though it may overlook some.
+        """
+        mass, key = self.mass_g, self.amount_key or self.count_key
+        if self.amount_key and self.count_key:
+            low, high = program.ends(self.count_key)
+            if mass * high * program.ends(self.amount_key)[1] > self._most:
+                program.limit({self.count_key: 1.0}, {}, low + _slack(low))
+                high = low
+            mass *= high
+        largest = mass * program.ends(key)[1] if key else mass
+        if largest <= self._most:
+            return
+        coefficients = {key: mass} if key else {}
+        bound = self._most if key else self._most - mass
+        # Without its option, the material is not used and nothing is limited.
+        options = {self.option: largest - self._most} if self.option else {}
+        program.limit(coefficients, options, bound + sum(options.values()))
+
+
+Rule = LinearRule | OnlyWithRule | StockRule
 
 
 def total_time_rule(times: Sequence[Variable], at_most: float, unit: str) -> LinearRule:
@@ -184,23 +305,24 @@ class Reach:
         """Return coded coordinates of shape (n, n_variables) for indices of the same shape."""
         return np.column_stack([self.coded[j][indices[:, j]] for j in range(self.n_variables)])
 
-    def allowed(self, indices: np.ndarray) -> np.ndarray:
+    def numbers_at(self, key: str, indices: _Indices) -> FloatArray:
+        """Settings of a numeric variable at index rows, shape (n,)."""
+        j = self._column(key)
+        return np.asarray(self.values[j][indices[:, j]])
+
+    def is_option(self, key: str, option: str, indices: _Indices) -> np.ndarray:
+        """Whether a choice has this option at index rows, shape (n,)."""
+        j = self._column(key)
+        return np.asarray(self.values[j][indices[:, j]] == self.space.variables[j].choices.index(option))
+
+    def _column(self, key: str) -> int:
+        return next(j for j, v in enumerate(self.space.variables) if v.key == key)
+
+    def allowed(self, indices: _Indices) -> np.ndarray:
         """Return a mask of shape (n,): which index rows satisfy every rule."""
         mask = np.ones(len(indices), dtype=bool)
-        keys = [v.key for v in self.space.variables]
         for rule in self.space.rules:
-            if isinstance(rule, LinearRule):
-                total = np.zeros(len(indices))
-                for key, coefficient in rule.coefficients.items():
-                    j = keys.index(key)
-                    total += coefficient * self.values[j][indices[:, j]]
-                mask &= total <= rule.bound + _SLACK * max(1.0, abs(rule.bound))
-            else:
-                j, k = keys.index(rule.key), keys.index(rule.partner_key)
-                level = self.space.variables[j].choices.index(rule.choice)
-                partner_levels = [self.space.variables[k].choices.index(p) for p in rule.partners]
-                chosen = self.values[j][indices[:, j]] == level
-                mask &= ~chosen | np.isin(self.values[k][indices[:, k]], partner_levels)
+            mask &= rule.mask(self, indices)
         return mask
 
 
@@ -267,74 +389,87 @@ def program_columns(reach: Reach) -> int:
     return sum(len(v.choices) if v.is_choice else 1 for v in reach.space.variables)
 
 
-def _solve(
-    reach: Reach,
-    rules: Sequence[Rule],
-    objective: FloatArray | None = None,
-    free: frozenset[str] = frozenset(),
-) -> list[int] | None:
-    """Solve the integer program; variables named in ``free`` may leave their range."""
-    variables = reach.space.variables
-    column: dict[str, int] = {}
-    lower: list[float] = []
-    upper: list[float] = []
-    rows: list[dict[int, float]] = []
-    row_low: list[float] = []
-    row_high: list[float] = []
-    for j, v in enumerate(variables):
-        column[v.key] = len(lower)
-        if v.is_choice:
-            start = len(lower)
-            lower += [0.0] * len(v.choices)
-            upper += [1.0] * len(v.choices)
-            rows.append({start + k: 1.0 for k in range(len(v.choices))})
-            row_low.append(1.0)
-            row_high.append(1.0)
-        else:
-            room = 1e6 if v.key in free else 0.0
-            lower.append(-room)
-            upper.append(len(reach.values[j]) - 1 + room)
-    for rule in rules:
+class _Program:
+    """The integer program: one column per number, counted in steps, and one per level of a choice.
+
+    Parameters
+    ----------
+    free : frozenset of str
+        Keys of numeric variables that may leave their range.
+    """
+
+    def __init__(self, reach: Reach, free: frozenset[str]) -> None:
+        self._reach = reach
+        self._start: dict[str, int] = {}
+        self._lower: list[float] = []
+        self._upper: list[float] = []
+        self._rows: list[tuple[dict[int, float], float, float]] = []
+        for j, v in enumerate(reach.space.variables):
+            start = self._start[v.key] = len(self._lower)
+            if v.is_choice:
+                self._lower += [0.0] * len(v.choices)
+                self._upper += [1.0] * len(v.choices)
+                self._rows.append(({start + k: 1.0 for k in range(len(v.choices))}, 1.0, 1.0))
+            else:
+                room = 1e6 if v.key in free else 0.0
+                self._lower.append(-room)
+                self._upper.append(len(reach.values[j]) - 1 + room)
+
+    def _first(self, key: str) -> tuple[float, float]:
+        """First value of a numeric variable and its step."""
+        j = next(j for j, v in enumerate(self._reach.space.variables) if v.key == key)
+        return float(self._reach.values[j][0]), self._reach.space.variables[j].working_step
+
+    def ends(self, key: str) -> tuple[float, float]:
+        """Lowest and highest setting of a numeric variable."""
+        first, step = self._first(key)
+        at = self._start[key]
+        return first + step * self._lower[at], first + step * self._upper[at]
+
+    def limit(self, numbers: Mapping[str, float], options: Mapping[tuple[str, str], float], bound: float) -> None:
+        """Add Σ coefficient · setting + Σ coefficient · [option chosen] ≤ bound."""
         row: dict[int, float] = {}
-        if isinstance(rule, LinearRule):
-            constant = 0.0
-            for key, c in rule.coefficients.items():
-                v = reach.space.variable(key)
-                j = variables.index(v)
-                step = v.working_step
-                row[column[key]] = row.get(column[key], 0.0) + c * step
-                constant += c * float(reach.values[j][0])
-            bound = rule.bound + _SLACK * max(1.0, abs(rule.bound)) - constant
-        else:
-            first = reach.space.variable(rule.key)
-            second = reach.space.variable(rule.partner_key)
-            row[column[rule.key] + first.choices.index(rule.choice)] = 1.0
-            for partner in rule.partners:
-                row[column[rule.partner_key] + second.choices.index(partner)] = -1.0
-            bound = 0.0
-        rows.append(row)
-        row_low.append(-np.inf)
-        row_high.append(bound)
-    n_columns = len(lower)
-    matrix = np.zeros((len(rows), n_columns))
-    for i, row in enumerate(rows):
-        for k, c in row.items():
-            matrix[i, k] = c
-    constraints = [optimize.LinearConstraint(matrix, np.array(row_low), np.array(row_high))] if rows else []
-    result = optimize.milp(
-        np.zeros(n_columns) if objective is None else objective,
-        integrality=np.ones(n_columns),
-        bounds=optimize.Bounds(np.array(lower), np.array(upper)),
-        constraints=constraints,
-    )
-    if result.x is None:
-        return None
-    solution = np.round(result.x).astype(int)
-    index = []
-    for v in variables:
-        start = column[v.key]
-        index.append(int(np.argmax(solution[start : start + len(v.choices)])) if v.is_choice else int(solution[start]))
-    return index
+        for key, coefficient in numbers.items():
+            first, step = self._first(key)
+            row[self._start[key]] = coefficient * step
+            bound -= coefficient * first
+        for (key, option), coefficient in options.items():
+            row[self._start[key] + self._reach.space.variable(key).choices.index(option)] = coefficient
+        self._rows.append((row, -np.inf, bound))
+
+    def solve(self, objective: FloatArray | None) -> list[int] | None:
+        """One index per variable that satisfies everything; None if there is none."""
+        width = len(self._lower)
+        matrix = np.zeros((len(self._rows), width))
+        for i, (row, _, _) in enumerate(self._rows):
+            for k, c in row.items():
+                matrix[i, k] = c
+        low, high = np.array([r[1] for r in self._rows]), np.array([r[2] for r in self._rows])
+        result = optimize.milp(
+            np.zeros(width) if objective is None else objective,
+            integrality=np.ones(width),
+            bounds=optimize.Bounds(np.array(self._lower), np.array(self._upper)),
+            constraints=[optimize.LinearConstraint(matrix, low, high)] if self._rows else [],
+        )
+        if result.x is None:
+            return None
+        solution = np.round(result.x).astype(int)
+        index = []
+        for v in self._reach.space.variables:
+            start = self._start[v.key]
+            levels = solution[start : start + len(v.choices)]
+            index.append(int(np.argmax(levels)) if v.is_choice else int(solution[start]))
+        return index
+
+
+def _solve(
+    reach: Reach, rules: Sequence[Rule], objective: FloatArray | None = None, free: frozenset[str] = frozenset()
+) -> list[int] | None:
+    """Solve the integer program; numeric variables named in ``free`` may leave their range."""
+    program = _Program(reach, free)
+    for rule in rules:
+        rule.add_to(program)
+    return program.solve(objective)
 
 
 def _contradiction(reach: Reach) -> list[str]:
@@ -345,7 +480,7 @@ def _contradiction(reach: Reach) -> list[str]:
         if _solve(reach, without) is None:
             rules = without
     names = [rule.text for rule in rules]
-    involved = {key for rule in rules if isinstance(rule, LinearRule) for key in rule.coefficients}
+    involved = {key for rule in rules for key in rule.numbers}
     free: frozenset[str] = frozenset()
     for key in sorted(involved):
         if _solve(reach, rules, free=free | {key}) is None:

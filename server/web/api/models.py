@@ -326,6 +326,7 @@ class StopAdviceAnswer(Answer):
     worth_it: bool | None
     runs_left_by_stock: int | None
     runs_left_by_date: int | None
+    kept_to_stock: str
 
 
 class WindowLineAnswer(Answer):

@@ -686,7 +686,7 @@ def get_proposals(
 ) -> list[ProposalAnswer]:
     """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten."""
     analysis = analyse(session, preparation_id)
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     if purpose is Purpose.SHORTEN and saving not in (HOURS, COST, *decisions.savings):
         raise InvalidInputError({"saving": f"Choose one of {', '.join(decisions.savings) or HOURS}."})
     burden = decisions.burden(saving, purpose)
@@ -697,7 +697,7 @@ def get_proposals(
 def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswer:
     """Say whether another run is worth its day, and how many are left."""
     analysis = analyse(session, preparation_id)
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     today = preparations.today()
     advice, left = decisions.stop(), decisions.runs_left(today)
     return StopAdviceAnswer(
@@ -709,6 +709,7 @@ def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswe
         worth_it=advice.worth_it and not left.hindrance if advice else None,
         runs_left_by_stock=left.by_stock,
         runs_left_by_date=left.by_date,
+        kept_to_stock=decisions.kept_out,
     )
 
 
@@ -716,7 +717,7 @@ def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswe
 def get_tolerance(preparation_id: Id, session: ReadSession) -> ToleranceAnswer:
     """Say how far each variable may drift, all together."""
     analysis = analyse(session, preparation_id)
-    window = Decisions(session, analysis).window()
+    window = Decisions(analysis).window()
     lines = [
         WindowLineAnswer(
             variable=w.variable.name, setting=w.setting, low=w.low, high=w.high, other_options=[name for name, _ in w.keeps]
@@ -735,7 +736,7 @@ def get_tolerance(preparation_id: Id, session: ReadSession) -> ToleranceAnswer:
 def get_trade_offs(preparation_id: Id, session: ReadSession) -> list[TradeOffAnswer]:
     """Return the fronts of expected yield against hours and against cost, as far as they exist."""
     analysis = analyse(session, preparation_id)
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     fronts = [f for f in (decisions.front(HOURS), decisions.front(COST)) if f is not None]
     return [
         TradeOffAnswer(
@@ -756,7 +757,7 @@ def get_trade_offs(preparation_id: Id, session: ReadSession) -> list[TradeOffAns
 @router.get("/preparations/{preparation_id}/forecast-record", tags=["answers"])
 def get_forecast_record(preparation_id: Id, session: ReadSession) -> RecordAnswer:
     """Return the forecasts that were made before runs, and what came."""
-    record = Decisions(session, analyse(session, preparation_id)).record()
+    record = Decisions(analyse(session, preparation_id)).record()
     if record is None:
         return RecordAnswer(message=NO_RECORD, held_50=0, held_90=0, mean_error=None, outcomes=[])
     return RecordAnswer(

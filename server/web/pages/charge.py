@@ -35,7 +35,7 @@ from server.services.runs import RunView, view_run, view_runs
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
-from server.services.stock import free_stock, stock_left
+from server.services.stock import supply_of
 from server.services.words import grows_with_scale, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
@@ -136,7 +136,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
         if rows:
             try:
                 scale = chosen_scale(preparation, rows, space.base, form.values)
-                left = free_stock(stock_left(session, preparation, rows, view_runs(session, preparation)))
+                left = supply_of(session, preparation, view_runs(session, preparation)).free_g
                 charge = make_charge(preparation, rows, space.base, scale, left)
                 planned_text = form.value("planned_runs")
                 if planned_text:
@@ -194,10 +194,7 @@ def _stock_words(session: ReadSession, preparation: PreparationRow, row: Materia
     words = "As it is today; runs made from now on are taken off. A solution needs its density for it."
     if row is None or row.stock_g is None or row.stock_at is None:
         return words
-    left = stock_left(
-        session, preparation, questions.list_materials(session, row.preparation_id), view_runs(session, preparation)
-    )
-    one = left[str(row.id)]
+    one = supply_of(session, preparation, view_runs(session, preparation)).left[str(row.id)]
     taken = (
         f"runs since then took {one.taken_g:.4g} g, planned ones will take {one.reserved_g:.4g} g, {one.free_g:.4g} g are free"
     )

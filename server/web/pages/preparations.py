@@ -260,7 +260,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         proposal = analysis.proposal()
     except (NotReadyError, NothingReachableError) as error:
         message = str(error)
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     advice = decisions.stop() if proposal else None
     chosen = [(v.name, setting_text(v, proposal.settings[v.key])) for v in analysis.space.variables] if proposal else []
     page = OverviewPage(

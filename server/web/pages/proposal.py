@@ -57,6 +57,7 @@ class ProposalPage:
     saving: str
     savings: dict[str, str]
     most_at_once: int
+    kept_out: str
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,7 @@ class SeveralPage:
     message: str
     form: FormState
     cautions: str
+    kept_out: str
 
 
 def _purpose(text: str) -> Purpose:
@@ -119,7 +121,7 @@ def _page(
 
     def redraw(form: FormState | None, status: int) -> Response:
         analysis = known or analyse(session, preparation_id)
-        decisions = Decisions(session, analysis)
+        decisions = Decisions(analysis)
         proposal, message = None, ""
         stop: StopAdvice | None = None
         try:
@@ -160,6 +162,7 @@ def _page(
             saving=saving,
             savings=decisions.savings,
             most_at_once=MOST_AT_ONCE,
+            kept_out=decisions.kept_out,
         )
         return render(request, "proposal/show.html", page, status=status)
 
@@ -214,7 +217,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
     if settings is None and analysis.has_variables:
         # Another forecast would be taken for that of what stands in the fields.
         return render(request, "proposal/_message.html", " ".join(form.errors.values()), status=422)
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     try:
         own = settings is None or not analysis.has_variables
         proposal = (
@@ -265,7 +268,7 @@ def _several(
 
     def redraw(form: FormState, status: int) -> Response:
         analysis = known or analyse(session, preparation_id)
-        decisions = Decisions(session, analysis)
+        decisions = Decisions(analysis)
         proposals: list[Proposal] = []
         message = ""
         try:
@@ -295,6 +298,7 @@ def _several(
             message,
             form,
             analysis.preparation.cautions,
+            decisions.kept_out,
         )
         return render(request, "proposal/several.html", page, status=status)
 

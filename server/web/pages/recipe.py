@@ -93,7 +93,7 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
     analysis = analyse(session, preparation_id)
     if (instead := waiting(request, analysis, "recipe")) is not None:
         return instead
-    decisions = Decisions(session, analysis)
+    decisions = Decisions(analysis)
     window = decisions.window()
     fronts, message = [], ""
     try:
@@ -132,7 +132,7 @@ def otherwise_words(numbers: Sequence[int]) -> str:
 @router.get("/preparations/{preparation_id}/record")
 def show_record(request: Request, preparation_id: Id, session: ReadSession) -> Response:
     analysis = analyse(session, preparation_id)
-    record = Decisions(session, analysis).record()
+    record = Decisions(analysis).record()
     figure = Figure("record", record.sentence, record_figure(record.outcomes)) if record else None
     page = RecordPage(Frame(analysis.preparation, "record"), record, figure, NO_RECORD, otherwise_words(run_otherwise(analysis)))
     return render(request, "recipe/record.html", page)

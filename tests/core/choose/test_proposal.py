@@ -96,7 +96,7 @@ def test_the_second_run_is_the_middle_of_the_ranges_unless_the_base_recipe_is_th
     assert "placed away from the runs so far" in other.reason
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(spaces(), st.integers(0, 10_000))
 def test_raising_goes_no_further_from_the_working_recipe_than_the_largest_move_or_one_step(space: Space, seed: int) -> None:
     try:
@@ -193,7 +193,7 @@ def test_ranges_are_cut_at_0_and_100_and_say_so() -> None:
     assert narrow.high_90 == pytest.approx(50 + 1.6449 * 2, abs=1e-3)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(spaces(), st.integers(0, 6), st.sampled_from(list(Purpose)), st.integers(0, 1000))
 def test_no_proposal_ever_leaves_the_limits(space: Space, n: int, purpose: Purpose, seed: int) -> None:
     from server.core.choose.search import draw_reachable

@@ -98,7 +98,7 @@ def test_runs_at_once_do_not_crowd_around_the_first() -> None:
     assert gaps[np.triu_indices(4, 1)].mean() > 0.65
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(st.integers(0, 1000))
 def test_runs_at_once_keep_apart(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -298,7 +298,7 @@ def test_a_front_holds_exactly_what_nothing_beats(pairs: list[tuple[int, int]]) 
     assert front == by_hand
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 @given(st.integers(0, 50))
 def test_the_front_of_hours_rises_and_stays_inside(seed: int) -> None:
     rows = grid_rows()

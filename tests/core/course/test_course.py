@@ -234,7 +234,7 @@ def test_hopeless_readings_are_refused_in_words(hours: list[float], values: list
         fit_course(np.array(hours), np.array(values))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.lists(st.tuples(st.floats(0, 50), st.floats(-100, 200)), min_size=FEWEST_READINGS, max_size=12),
     st.booleans(),

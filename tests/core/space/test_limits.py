@@ -1,12 +1,14 @@
 """Steps, ranges, rules, and what can be reached."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.core.choose.search import draw_reachable
-from server.core.space.limits import LinearRule, OnlyWithRule, Space, reach_of, total_time_rule
+from server.core.space.limits import LinearRule, OnlyWithRule, Reach, Rule, Space, StockRule, reach_of, total_time_rule
 from server.core.space.variables import Role, Variable
 from server.errors import NothingReachableError
 from tests.factories import agent, bath, hold
@@ -77,7 +79,7 @@ def spaces(draw: st.DrawFn) -> Space:
     low = draw(st.floats(1.0, 50.0).map(lambda x: round(x, 1)))
     number = Variable("x", "x", Role.OTHER, "", low, low + step * draw(st.integers(1, 12)), step, low)
     variables = (number, hold(), bath(), agent("a", "b", "c"), Variable("s", "s", Role.CHOICE, choices=("p", "q"), base="p"))
-    rules: list[LinearRule | OnlyWithRule] = []
+    rules: list[Rule] = []
     if draw(st.booleans()):
         rules.append(total_time_rule([hold()], draw(st.floats(0.1, 8.0)), "h"))
     if draw(st.booleans()):
@@ -85,10 +87,15 @@ def spaces(draw: st.DrawFn) -> Space:
         rules.append(LinearRule("sum", {"x": draw(st.sampled_from([1.0, -1.0])), "bath": 1.0}, bound))
     if draw(st.booleans()):
         rules.append(OnlyWithRule("pair", "agent", draw(st.sampled_from("abc")), "s", (draw(st.sampled_from("pq")),)))
+    for amount, count in (("x", None), ("bath", None), (None, "x"), (None, None), ("bath", "x")):
+        if draw(st.integers(0, 4)) == 0:
+            left = draw(st.floats(0.0, 3.0)) * (100.0 if amount == "bath" else 20.0) * (20.0 if amount and count else 1.0)
+            option = draw(st.sampled_from([None, ("agent", "a"), ("s", "p")]))
+            rules.append(StockRule(f"{left:g} g left", 1.0, left, amount, count, option))
     return Space(variables, tuple(rules))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(spaces(), st.integers(0, 2**32 - 1), st.sampled_from([None, 0.1, 0.25]))
 def test_whatever_is_drawn_is_reachable(space: Space, seed: int, new_ground: float | None) -> None:
     try:
@@ -98,3 +105,41 @@ def test_whatever_is_drawn_is_reachable(space: Space, seed: int, new_ground: flo
         return
     for row in draw_reachable(reach, 60, np.random.default_rng(seed)):
         assert space.is_reachable(reach.settings(list(row)))
+
+
+@settings(max_examples=40)
+@given(spaces())
+def test_nothing_is_reachable_only_where_every_setting_breaks_a_rule(space: Space) -> None:
+    grids = [range(len(v.choices)) if v.is_choice else range(len(v.grid())) for v in space.variables]
+    values = tuple(np.arange(len(v.choices), dtype=float) if v.is_choice else v.grid() for v in space.variables)
+    rows = np.array(list(product(*grids)))
+    everything = Reach(space, values, values)
+    mask = everything.allowed(rows)
+    sample = np.random.default_rng(0).integers(0, len(rows), 50)
+    assert [space.is_reachable(everything.settings(list(rows[k]))) for k in sample] == mask[sample].tolist()
+    try:
+        reach_of(space)
+    except NothingReachableError:
+        # What is taken several times is looked at with the smallest number of times only.
+        several = any(isinstance(rule, StockRule) and rule.amount_key and rule.count_key for rule in space.rules)
+        assert not mask.any() or several
+    else:
+        assert mask.any()
+
+
+def test_a_material_is_limited_by_its_stock_only_where_it_is_used() -> None:
+    # 2 g per hour with a alone, and 7 g are left: 3.5 h at most with a, all of the range with the others.
+    rule = StockRule("7 g left", 2.0, 7.0, "hold", option=("agent", "a"))
+    space = Space((hold(), bath(), agent("a", "b")), (rule,))
+    rows = draw_reachable(reach_of(space), 400, np.random.default_rng(0))
+    reach = reach_of(space)
+    longest = {option: max(float(s["hold"]) for s in map(reach.settings, rows) if s["agent"] == option) for option in "ab"}
+    assert longest == {"a": 3.5, "b": 6.0}
+    assert rule.after({"hold": 3.0, "bath": 110.0, "agent": "a"}).left_g == 1.0
+    assert rule.after({"hold": 3.0, "bath": 110.0, "agent": "b"}) == rule
+
+
+def test_too_little_stock_is_named_with_the_rule_that_it_contradicts() -> None:
+    rules = (StockRule("7 g of salt left", 2.0, 7.0, "hold"), LinearRule("hold at least 4 h", {"hold": -1.0}, -4.0))
+    with pytest.raises(NothingReachableError, match=r"7 g of salt left; hold at least 4 h"):
+        reach_of(Space((hold(), bath()), rules))
