@@ -177,7 +177,7 @@ class Analysis:
     def best_position(self) -> int | None:
         if not self.has_variables or not self.counting:
             return None
-        return working_recipe(self.ladder, self.space, [r.settings for r in self.counting])
+        return working_recipe(self.ladder, self.space, [r.settings for r in self.counting], self.table.failed)
 
     @cached_property
     def working(self) -> WorkingRecipe | None:
@@ -201,7 +201,7 @@ class Analysis:
         """
         n = self.table.n_runs
         if n >= FEWEST_RUNS_FOR_EFFECTS and self.has_variables and self.best_position is None:
-            message = "None of the runs lies inside the limits, so there is no working recipe to compare with."
+            message = "No run inside the limits has given product, so there is no working recipe to compare with."
             raise NotReadyError(message, have=0, need=1)
         if n < FEWEST_RUNS_FOR_EFFECTS or self.best_position is None:
             runs = "run" if n == 1 else "runs"
@@ -318,10 +318,15 @@ class Analysis:
 
     @cached_property
     def trends(self) -> list[Trend]:
-        """Drift with run order and differences between lots, as far as there are runs to tell."""
-        lots = [self.counting[i].row.lot for i in self._canonical_order]
-        drift = drift_with_order(self.ladder, {r.number: r.row.made_on or "" for r in self.counting})
-        return ([drift] if drift is not None else []) + lot_differences(self.ladder, lots)
+        """Drift with run order and differences between lots, as far as there are runs to tell.
+
+        A failed run would make the models look for what it has in common with others, and leave the rest unexplained.
+        """
+        ladder = self.ladder_without_failures or self.ladder
+        by_number = {r.number: r.row for r in self.counting}
+        lots = [by_number[number].lot for number in ladder.table.numbers]
+        drift = drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting})
+        return ([drift] if drift is not None else []) + lot_differences(ladder, lots)
 
     @cached_property
     def straight_lines(self) -> str:

@@ -90,7 +90,9 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
     working = analysis.working
     if working is None:
-        raise NotReadyError("A write-up needs a working recipe: enter at least one run inside the limits.", have=0, need=1)
+        raise NotReadyError(
+            "A write-up needs a working recipe: enter at least one run inside the limits that gave product.", have=0, need=1
+        )
     preparation = analysis.preparation
     decisions = Decisions(analysis)
     window = decisions.window()

@@ -354,6 +354,11 @@ def test_the_runs_need_no_scrolling_sideways_on_a_phone(demo: str, page: Page) -
     # A narrow card says what each setting is; the wide table says it once, above.
     label = region.locator("td.set").first.evaluate("e => getComputedStyle(e, '::before').content")
     assert ("reflux hold" in label) == is_phone
+    # The wide table has its headings above its columns.
+    left = "e => Math.round(e.getBoundingClientRect().left)"
+    heads, cells = region.locator("thead th"), region.locator("tbody tr").first.locator("th, td")
+    if not is_phone:
+        assert [h.evaluate(left) for h in heads.all()] == [c.evaluate(left) for c in cells.all()]
 
 
 def test_a_comma_before_three_digits_is_settled_by_one_tap(demo: str, page: Page) -> None:

@@ -324,3 +324,38 @@ def test_proposals_keep_to_what_is_left_of_the_materials(session: Session) -> No
     needs = none.needs(none.analysis.proposal().settings)
     assert needs is not None
     assert any(m.is_short for m in needs.materials)
+
+
+def test_a_failed_run_is_no_working_recipe(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    for hold in (2.0, 3.0, 4.0):
+        make_run(session, preparation, None, settings={"hold": hold}, outcome="failure")
+    analysis = analyse(session, key)
+    assert analysis.working is None
+    assert Decisions(analysis).stop() is None
+    assert Decisions(analysis).window() is None
+    assert analysis.proposal().reason.startswith("One more opening run")
+    for purpose in (Purpose.FIND_OUT, Purpose.SHORTEN, Purpose.REPEAT):
+        assert analysis.proposal(purpose).reason == "No run inside the limits has given product, so this is an opening run."
+    with pytest.raises(NotReadyError, match="No run inside the limits has given product"):
+        assert analysis.effects
+    make_run(session, preparation, 40.0, settings={"hold": 5.0})
+    found = analyse(session, key).working
+    assert found is not None
+    assert found.run_number == 4
+
+
+def test_a_failed_run_makes_no_difference_between_lots(session: Session) -> None:
+    # No lot does anything here: yields follow hold and bath.
+    preparation = make_preparation(session)
+    rng = np.random.default_rng(3)
+    for k, hold in enumerate((2.0, 2.0, 3.0, 3.0, 4.0, 4.0, 5.0, 5.0, 5.0)):
+        bath = (120.0, 120.0, 115.0, 130.0, 130.0, 135.0, 135.0, 130.0, 130.0)[k]
+        percent = 30.0 + 8.0 * hold + 0.4 * (bath - 120.0) + float(rng.normal())
+        make_run(session, preparation, round(percent, 1), settings={"hold": hold, "bath": bath}, lot="A" if k < 4 else "B")
+    before = [t.sentence for t in analyse(session, int(preparation.id or 0)).trends]
+    make_run(session, preparation, None, settings={"hold": 5.0, "bath": 135.0}, lot="B", outcome="failure")
+    analysis = analyse(session, int(preparation.id or 0))
+    assert [t.sentence for t in analysis.trends] == before
+    assert not any(t.is_shown for t in analysis.trends)

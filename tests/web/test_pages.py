@@ -1906,3 +1906,11 @@ def test_all_mistakes_of_a_form_are_told_at_once(ready: TestClient) -> None:
     for field in ("setting_1", "product_mass_g"):
         assert f'<a href="#f-{field}">' in other.text
     assert stored_runs(ready) == 0
+
+
+def test_of_equal_runs_none_gave_more(ready: TestClient) -> None:
+    for hold in (2, 3, 1):
+        ready.post("/api/v1/preparations/1/runs", json={"settings": {"hold": hold, "agent": "MgSO4"}, "yield_percent": 72})
+    page = ready.get("/preparations/1").text
+    assert "gave more once" not in page
+    assert "which gave most" not in page

@@ -166,27 +166,33 @@ class History:
             return False
         return True
 
+    def working_recipe(self, ladder: Ladder) -> int | None:
+        """Position of the run whose settings the evidence favours; None before one inside the limits gave product."""
+        return working_recipe(ladder, self.space, self.settings, self.table.failed)
+
     def when_planned(self, settings: Settings) -> History:
         """The same with one more run that is planned, which takes its share of the stock."""
         left = tuple(rule.after(settings) for rule in self.stock)
         return replace(self, pending=(*self.pending, settings), stock=left)
 
 
-def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings]) -> int | None:
+def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings], failed: np.ndarray | None = None) -> int | None:
     """Return the position of the run whose settings the evidence favours.
 
     Parameters
     ----------
     settings : sequence of settings
         As-run settings, in the order of ``ladder.table`` before sorting.
+    failed : ndarray of bool, shape (n_runs,), or None
+        Which of them failed; none of them where None.
 
     Notes
     -----
     The highest mean of the yield there, less ``_CAUTION`` standard deviations; a
     setting that was really run, because naming an untried one as the recipe usually
-    disappoints. Runs outside the limits are not eligible; None if no run is.
+    disappoints. Runs that failed or lie outside the limits are not eligible; None if no run is.
     """
-    eligible = [i for i, s in enumerate(settings) if not space.broken_limits(s)]
+    eligible = [i for i, s in enumerate(settings) if not (failed is not None and failed[i]) and not space.broken_limits(s)]
     if not eligible:
         return None
     at_runs = ladder.predict(encode(space.variables, settings))
@@ -366,13 +372,13 @@ def propose(
     reach = _reach(history)
     known = [*history.settings, *history.pending]
     done = encode(space.variables, known) if known else np.empty((0, len(space.variables)))
-    best = working_recipe(ladder, space, history.settings)
+    best = history.working_recipe(ladder)
     if purpose is Purpose.RAISE and (len(known) < OPENING_RUNS or best is None):
         settings = next_opening_run(reach, done)
         return _finish(history, ladder, settings, purpose, best, _opening_reason(reach, len(known), settings), is_opening=True)
     if best is None:
         settings = next_opening_run(reach, done)
-        what = "No finished run lies inside the limits" if history.settings else "There is no finished run yet to learn from"
+        what = "No run inside the limits has given product" if history.settings else "There is no finished run yet to learn from"
         reason = f"{what}, so this is an opening run."
         return _finish(history, ladder, settings, purpose, best, reason, is_opening=True)
     if purpose is Purpose.REPEAT:
@@ -517,7 +523,7 @@ def assess(history: History, ladder: Ladder, settings: Settings, purpose: Purpos
     KeyError, ValueError
         If a setting is missing, not finite, or not one of the choices.
     """
-    best = working_recipe(ladder, history.space, history.settings)
+    best = history.working_recipe(ladder)
     what = "Settings as you changed them"
     if best is not None:
         changes = changes_in_words(history.space, history.settings[best], settings)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.choose.gain import chance_of_gain, gain_threshold
-from server.core.choose.proposal import History, working_recipe
+from server.core.choose.proposal import History
 from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
@@ -98,7 +98,7 @@ def stop_advice(
     most (greedy choice is within 1 − 1/e of the best for such coverage: Nemhauser,
     Wolsey & Fisher, Math. Program. 14 (1978) 265).
     """
-    best = working_recipe(ladder, history.space, history.settings)
+    best = history.working_recipe(ladder)
     if best is None:
         return None
     rng = np.random.default_rng(seed)

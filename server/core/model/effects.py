@@ -149,16 +149,29 @@ def _effect(
     if only_failed and evidence is Evidence.LIKELY:
         sentence += " One of the two was seen in failed runs only, where something else may have gone wrong."
     elif on_failures and evidence is Evidence.LIKELY:
-        numbers_failed = sorted(n for n, has in zip(table.numbers, table.failed, strict=True) if has)
-        failed = listed([str(n) for n in numbers_failed])
-        one = len(numbers_failed) == 1
-        sentence += (
-            f" It rests on {'run' if one else 'runs'} {failed}, which failed: without {'it' if one else 'them'}, none is shown."
-        )
+        them = "it" if table.failed.sum() == 1 else "them"
+        sentence += f" It rests on {_failed_runs(table)}, which failed: without {them}, none is shown."
+    if without is not None and evidence is not Evidence.CLEAR and not only_failed:
+        sentence += _clear_without(without, low, high, comparisons, table)
     if beyond:
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def _clear_without(without: Ladder, low: FloatArray, high: FloatArray, comparisons: int, table: RunTable) -> str:
+    """That the runs that did not fail show the effect clearly by themselves; empty where they do not."""
+    alone = summarise(without.difference(low[None], high[None]), comparisons)
+    is_clear = alone["probability_of_sign"] >= CLEAR_PROBABILITY and abs(alone["change"]) >= SMALL_EFFECT
+    if not is_clear or without.table.n_runs < FEWEST_RUNS_FOR_CLEAR:
+        return ""
+    ranges = f"{signed(alone['change'])} points (90 % range {signed(alone['low_90'])} to {signed(alone['high_90'])})"
+    return f" Without {_failed_runs(table)}, which failed, it is clear: {ranges}."
+
+
+def _failed_runs(table: RunTable) -> str:
+    numbers = sorted(n for n, has in zip(table.numbers, table.failed, strict=True) if has)
+    return f"{'run' if len(numbers) == 1 else 'runs'} {listed([str(n) for n in numbers])}"
 
 
 def _agrees(change: Mixture, mean: float) -> bool:

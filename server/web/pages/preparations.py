@@ -160,8 +160,10 @@ def duplicate(preparation_id: Id, session: WriteSession) -> Response:
 
 
 def best_run(analysis: Analysis) -> RunView | None:
-    """The counting run with the highest yield."""
-    return max(analysis.counting, key=lambda r: (r.percent or 0.0, -r.number), default=None)
+    """The counting run with the highest yield, of equal ones the working recipe; None while all of them failed."""
+    working = analysis.working.run_number if analysis.working else None
+    usual = [r for r in analysis.counting if r.row.outcome != "failure"]
+    return max(usual, key=lambda r: (r.percent or 0.0, r.number == working, -r.number), default=None)
 
 
 def runs_figure(analysis: Analysis) -> Figure | None:

@@ -1,5 +1,6 @@
 """Effects, evidence, and what cannot be told."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -277,3 +278,21 @@ def test_what_rests_on_a_failed_run_alone_is_not_clear() -> None:
     assert judged["eq"].sentence.endswith("It rests on run 1, which failed: without it, none is shown.")
     # What the others show too stays clear.
     assert alone["hold"].evidence is judged["hold"].evidence is Evidence.CLEAR
+
+
+def test_what_a_failed_run_hides_is_said() -> None:
+    # Six runs show what the hold does; another among them failed for another reason.
+    rows = [(1.0, 110.0, "a"), (2.0, 120.0, "a"), (3.0, 115.0, "a"), (4.0, 130.0, "b"), (5.0, 120.0, "a"), (6.0, 125.0, "b")]
+    rows.append((5.0, 120.0, "a"))
+    plain = runs(rows, [50.0, 56.0, 62.0, 68.0, 74.0, 80.0, 0.0])
+    failed = np.arange(7) == 6
+    table = replace(plain, extra_sd=np.where(failed, FAILURE_SD, 0.0), failed=failed).in_canonical_order()
+    raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+    without = fit_ladder(table.without_failures())
+    told = {e.key: e for e in find_effects(fit_ladder(table), plain.coded[5], raw, without=without)}["hold"]
+    assert told.evidence is not Evidence.CLEAR
+    assert re.search(r"Without run 7, which failed, it is clear: \+2\d\.\d points \(90 % range \+", told.sentence)
+    usual: list[list[float | str]] = [list(rows[n - 1]) for n in without.table.numbers]
+    kept = {e.key: e for e in find_effects(without, plain.coded[5], usual)}["hold"]
+    assert kept.evidence is Evidence.CLEAR
+    assert "Without" not in kept.sentence
