@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import plotly.graph_objects as go
 
 from server.charts.style import ACCENT, DEEP, INK, PAPER, QUIET, styled
 from server.core.course.advice import Course
-from server.core.course.arrhenius import GAS_CONSTANT, Arrhenius
+from server.core.course.arrhenius import Arrhenius
 from server.core.space.variables import FloatArray
 
 
@@ -74,7 +75,7 @@ def arrhenius_figure(fit: Arrhenius) -> dict[str, Any]:
     figure.add_trace(
         go.Scatter(
             x=ends.tolist(),
-            y=(fit.intercept - fit.energy / GAS_CONSTANT * ends / 1000.0).tolist(),
+            y=[math.log(fit.rate(1000.0 / end)) for end in ends],
             mode="lines",
             line={"color": ACCENT, "width": 2.5},
             hoverinfo="skip",

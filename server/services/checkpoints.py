@@ -70,7 +70,7 @@ def update_checkpoint(session: Session, checkpoint_id: int, data: CheckpointInpu
     row = questions.get_checkpoint(session, checkpoint_id)
     run = questions.get_run(session, row.run_id)
     before = as_input(row)
-    _check(session, run, data, before)
+    _check(session, run, data, before, checkpoint_id)
     old, new = (d.model_dump(mode="json", exclude={"confirm"}) for d in (before, data))
     changed = [name for name in new if new[name] != old[name]]
     if not changed:
@@ -144,19 +144,27 @@ def check_amounts(data: CheckpointInput) -> None:
         raise InvalidInputError(messages)
 
 
-def _check(session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None) -> None:
-    """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much."""
+def _check(
+    session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None, own_id: int | None = None
+) -> None:
+    """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much.
+
+    ``own_id`` is that of the checkpoint that is corrected.
+    """
     messages = messages_of(lambda: check_amounts(data))
     known = {m.id for m in questions.list_materials(session, run.preparation_id)}
     if data.material_id is not None and data.material_id not in known:
         messages["material_id"] = "This material is not there (any more)."
     if not messages and data.kind == "recovered":
         put_in = _put_in(session, run, data.material_id)
-        if put_in is not None and _holds(data) > put_in[1] * (1 + 1e-9):
+        back = _holds(data) + sum(
+            c.mass_g * c.purity_percent / 100.0
+            for c in questions.list_checkpoints(session, int(run.id or 0))
+            if c.kind == "recovered" and c.material_id == data.material_id and c.id != own_id
+        )
+        if put_in is not None and back > put_in[1] * (1 + 1e-9):
             name, mass = put_in
-            messages["mass_g"] = (
-                f"{_holds(data):.4g} g of {name} came back, but only {mass:.4g} g were put in. Correct one of them."
-            )
+            messages["mass_g"] = f"{back:.4g} g of {name} came back, but only {mass:.4g} g were put in. Correct one of them."
     if messages:
         raise InvalidInputError(messages)
     if data.kind != "product" or (before is not None and _holds(data) <= _holds(before) and before.kind == "product"):

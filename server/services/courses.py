@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from scipy import stats
 from sqlmodel import Session
 
 from server.compute.fits import ResultStore
@@ -16,11 +17,12 @@ from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
 from server.core.course.evidence import HoldEvidence, evidence_about_hold, tells_about_product
 from server.core.course.fitting import thinned
 from server.core.course.shapes import Shape, time_to
+from server.core.model.effects import listed
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
 from server.core.space.units import convert
-from server.core.space.variables import FloatArray, Role, Variable
+from server.core.space.variables import REACTION_STAGES, FloatArray, Role, Variable
 from server.errors import NotReadyError
 from server.services.readings import SERIES, Series
 from server.services.runs import RunView
@@ -147,13 +149,27 @@ class HoldAt:
 
 @dataclass(frozen=True)
 class Rates:
-    """Rates against temperature over the runs of a preparation; ``arrhenius`` is None where ``problem`` says why."""
+    """Rates against temperature over the runs of a preparation; ``arrhenius`` is None where ``problem`` says why.
+
+    ``differs`` are other variables of the reaction in which the runs with a rate differ.
+    """
 
     runs: tuple[RunCourse, ...]
     temperature: Variable | None
     arrhenius: Arrhenius | None
     problem: str
     holds: tuple[HoldAt, ...]
+    differs: tuple[str, ...] = ()
+
+    @property
+    def remark(self) -> str:
+        """What else moved between the runs, or why there are no holds; empty where nothing is to be said."""
+        words = []
+        if self.differs:
+            words.append(f"The runs also differ in {listed(self.differs)}, and whatever these do to the rate is in the slope.")
+        if self.arrhenius is not None and not self.holds:
+            words.append("The rates do not show that it gets faster with temperature, so no holds are estimated from them.")
+        return " ".join(words)
 
 
 def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: Sequence[RunView]) -> Rates:
@@ -177,18 +193,26 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
         fit = fit_arrhenius(points)
     except NotReadyError as error:
         return Rates(tuple(found), temperature, None, str(error), ())
-    return Rates(tuple(found), temperature, fit, "", _holds(fit, temperature))
+    used = {p.run_number for p in points}
+    settings = [run.settings for run in runs if run.number in used]
+    others = [v for v in space.variables if v.stage in REACTION_STAGES and v is not hold and v is not temperature]
+    differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
+    holds = _holds(fit, temperature) if fit.energy_range[0] > 0 else ()
+    return Rates(tuple(found), temperature, fit, "", holds, differs)
 
 
 def _rate(one: RunCourse) -> RateAt | None:
     """First-order rate constant with the uncertainty of its logarithm; None where the readings do not bound it."""
-    advice = one.series.course.advice if one.series.course else None
-    if advice is None or advice.is_too_early or advice.rate is None or one.celsius is None:
+    course = one.series.course
+    if course is None or course.advice.is_too_early or course.advice.rate is None or one.celsius is None:
         return None
-    rate = advice.rate
+    rate = course.advice.rate
     if rate.low is None or rate.high is None or rate.low <= 0:
         return None
-    return RateAt(one.run_number, convert(one.celsius, "°C", "K"), rate.value, (np.log(rate.high) - np.log(rate.low)) / 3.29)
+    # Ranges of the readings are as wide as Student's t makes them.
+    width = 2.0 * float(stats.t.ppf(0.95, course.fit.degrees_of_freedom))
+    u_log = (np.log(rate.high) - np.log(rate.low)) / width
+    return RateAt(one.run_number, convert(one.celsius, "°C", "K"), rate.value, u_log)
 
 
 def _holds(fit: Arrhenius, temperature: Variable) -> tuple[HoldAt, ...]:
@@ -203,8 +227,8 @@ def _holds(fit: Arrhenius, temperature: Variable) -> tuple[HoldAt, ...]:
             HoldAt(
                 f"{value:g} {temperature.unit}",
                 _sensible(time_to(0.95, fit.rate(kelvin))),
-                _sensible(time_to(0.95, rates[1])) if rates else None,
-                _sensible(time_to(0.95, rates[0])) if rates else None,
+                _sensible(time_to(0.95, rates[1])),
+                _sensible(time_to(0.95, rates[0])),
                 fit.is_new_ground(kelvin),
             )
         )

@@ -125,4 +125,5 @@ def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, Weighe
             without_mass.append(line.material.name)
         else:
             masses.append(mass)
-    return (process_mass_intensity(masses, product) if masses else None), tuple(without_mass)
+    # Less than came out was never all that went in.
+    return (process_mass_intensity(masses, product) if sum(masses) >= product else None), tuple(without_mass)

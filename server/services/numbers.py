@@ -41,7 +41,8 @@ def read_number(typed: object) -> float:
         if _COMMA.fullmatch(text):
             raise NumberTextError(f"“{text}” has a decimal comma. Write it with a point: {text.replace(',', '.')}")
         if not _PLAIN.fullmatch(text):
-            shown = text if len(text) <= 40 else text[:40] + "…"
+            # What no file can hold, a lone half of a pair of characters, goes into no message either.
+            shown = (text if len(text) <= 40 else text[:40] + "…").encode(errors="replace").decode()
             if _WITH_UNIT.fullmatch(text):
                 raise NumberTextError(f"“{shown}” is not a number. Enter it without words, in the unit of the field.")
             raise NumberTextError(f"“{shown}” is not a number. Enter digits with a decimal point, for example 72.5")

@@ -15,6 +15,7 @@ from sqlmodel import Session
 from server.core.space.units import TEMPERATURE_UNITS, convert
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
+from server.services.cells import read_hours
 from server.services.inputs import ClockInput, ReadingImportInput, ReadingInput, StartInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, now
@@ -121,7 +122,10 @@ def read_elapsed(text: str, unit: str) -> float:
     (1.5, 1.5, 1.5)
     """
     text = text.strip()
-    if found := _ELAPSED.fullmatch(text):
+    said = read_hours(text)  # 1 h 30 min, 1h30
+    if said is not None:
+        hours = said
+    elif found := _ELAPSED.fullmatch(text):
         hours = int(found[1]) + int(found[2]) / 60 + int(found[3] or 0) / 3600
     elif with_unit := _WITH_UNIT.fullmatch(text):
         hours = read_number(with_unit[1]) * _HOURS[with_unit[2]]
@@ -149,13 +153,15 @@ def zone_of(data: ClockInput) -> tzinfo:
     return timezone(timedelta(minutes=data.offset_minutes))
 
 
-def read_clock(text: str, started_at: datetime | None, zone: tzinfo) -> float:
+def read_clock(text: str, started_at: datetime | None, zone: tzinfo, until: datetime | None = None) -> float:
     """Read a time of day (14:05) or a date and time (2026-03-31 14:05) as hours since the start.
 
     Parameters
     ----------
     zone : tzinfo
         Of the place where the reading is typed.
+    until : datetime or None
+        A time of day is the last one up to then; the first one after the start where None.
 
     Raises
     ------
@@ -169,7 +175,10 @@ def read_clock(text: str, started_at: datetime | None, zone: tzinfo) -> float:
     if _CLOCK.fullmatch(text.strip()):
         # A minute is as fine as a clock is read, so the minute of the start is no time before it.
         if since < -timedelta(minutes=1):
-            since = _read_moment(text, day + timedelta(days=1), zone) - started_at
+            day += timedelta(days=1)
+            since = _read_moment(text, day, zone) - started_at
+        while until is not None and (later := _read_moment(text, day + timedelta(days=1), zone)) <= until + timedelta(minutes=1):
+            day, since = day + timedelta(days=1), later - started_at
         since = max(since, timedelta(0))
     return checked_hours(since.total_seconds() / 3600)
 
@@ -250,26 +259,32 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
     return start_run(session, run_id, moment)
 
 
-def _hours_of(run: RunRow, data: ReadingInput) -> float:
+def _hours_of(session: Session, run: RunRow, data: ReadingInput) -> float:
     if data.at_kind == "now":
         if run.started_at is None:
             raise NumberTextError("‘Now’ needs the start of the run: press ‘Start’ first, or type the time since the start.")
         if run.state not in ("planned", "under_way"):
             raise NumberTextError("This run is over, so ‘now’ is no time in it. Type the time since its start.")
-        return checked_hours((now() - run.started_at).total_seconds() / 3600)
+        # A start may be typed up to a minute ahead of the clock.
+        since = (now() - run.started_at).total_seconds()
+        return checked_hours(max(since, 0.0 if since > -60.0 else since) / 3600)
     if not data.at.strip():
         raise NumberTextError("Enter the time of the reading.")
     if data.at_kind == "clock":
+        if run.state in ("planned", "under_way"):
+            return read_clock(data.at, run.started_at, zone_of(data), now())
+        if _CLOCK.fullmatch(data.at.strip()) and questions.last_reading_h(session, int(run.id or 0)) >= 24.0:
+            raise NumberTextError("This run went on for more than a day. Write the date too, as in 2026-03-31 14:05.")
         return read_clock(data.at, run.started_at, zone_of(data))
     return read_elapsed(data.at, data.at_unit)
 
 
-def _checked(run: RunRow, series: Series, data: ReadingInput) -> tuple[float, float]:
+def _checked(session: Session, run: RunRow, series: Series, data: ReadingInput) -> tuple[float, float]:
     """Time [h] and value [first unit of the series] as typed; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     hours = value = 0.0
     try:
-        hours = _hours_of(run, data)
+        hours = _hours_of(session, run, data)
     except NumberTextError as error:
         messages["at"] = str(error)
     try:
@@ -292,7 +307,7 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
     """
     run = questions.get_run(session, run_id)
     series = _series(data.series)
-    hours, value = _checked(run, series, data)
+    hours, value = _checked(session, run, series, data)
     _check_future(run, hours, data.confirm)
     if questions.has_reading_at(session, run_id, series.key, hours):
         message = f"There is a reading of {series.label} at this time, {hours:.6g} h, already."
@@ -336,7 +351,7 @@ def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> Re
     series = _series(row.series)
     if not data.model_fields_set & {"at", "at_kind"}:
         data = data.model_copy(update={"at": f"{row.at_h!r}", "at_kind": "elapsed", "at_unit": "h"})
-    hours, value = _checked(run, series, data)
+    hours, value = _checked(session, run, series, data)
     if abs(hours - row.at_h) > 1e-9:
         _check_future(run, hours, data.confirm)
     before = {"at_h": row.at_h, "value": row.value}
@@ -497,15 +512,21 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
             "after it, on the next day. Check the start of the run, or say yes."
         )
         NeedsConfirmationError("rows", "next_day", message, "The readings began on the next day").raise_unless_in(data.confirm)
-    return _over_midnights(found)
+    assert run.started_at is not None  # or no time of day could have been read
+    return _over_midnights(found, run.started_at, zone_of(data))
 
 
-def _over_midnights(lines: Sequence[_Line]) -> list[_Line]:
-    """Times of day in the order of the file: one that goes back by more than half a day belongs to the next day."""
+def _over_midnights(lines: Sequence[_Line], started_at: datetime, zone: tzinfo) -> list[_Line]:
+    """Times of day in the order of the file: one that goes back by more than half a day belongs to the next day.
+
+    The same time on the clock of another day is not 24 hours later where clocks change between them.
+    """
     days, out = 0, list(lines[:1])
     for before, line in itertools.pairwise(lines):
         days += line.hours < before.hours - HALF_A_DAY
-        out.append(replace(line, hours=checked_hours(line.hours + 24.0 * days)))
+        local = (started_at + timedelta(hours=line.hours)).astimezone(zone).replace(tzinfo=None) + timedelta(days=days)
+        since = local.replace(tzinfo=zone).astimezone(UTC) - started_at
+        out.append(replace(line, hours=checked_hours(since.total_seconds() / 3600)))
     return out
 
 

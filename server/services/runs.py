@@ -315,7 +315,7 @@ def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: st
     check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
     if data.outcome == "yield" and data.yield_percent is None and data.product_mass_g is None:
         messages["product_mass_g"] = "Enter the product mass, or the yield in per cent."
-    elif data.yield_percent is None and data.product_mass_g is not None and not has_theory:
+    elif data.yield_percent is None and data.product_mass_g is not None and not has_theory and data.outcome == "yield":
         messages["theoretical_yield_g"] = (
             "Enter the theoretical yield in g, here or with the preparation, or enter the yield in per cent."
         )
@@ -504,12 +504,16 @@ def _rests_on_the_same(
         return False
     stored = _as_run_by_name(session, space, run)
     for v in space.variables:
-        before, after = stored.get(v.name), settings[v.key]
-        if isinstance(before, float) and isinstance(after, float) and math.isclose(before, after, rel_tol=1e-9):
-            continue
-        if before != after:
+        if not _is_same(stored.get(v.name), settings[v.key]):
             return False
-    return run.scale_mol == scale and run.theoretical_yield_g == entered_g
+    return _is_same(run.scale_mol, scale) and _is_same(run.theoretical_yield_g, entered_g)
+
+
+def _is_same(before: Setting | None, after: Setting | None) -> bool:
+    """Whether two values are the same, to the digits that a form carries."""
+    if isinstance(before, float) and isinstance(after, float):
+        return math.isclose(before, after, rel_tol=1e-9)
+    return before == after
 
 
 def with_own_theory(session: Session, preparation_id: int) -> list[int]:
@@ -801,6 +805,9 @@ def set_state(session: Session, run_id: int, state: str) -> RunRow:
     if run.state == "finished":
         raise InvalidInputError({"state": f"Run {run.number} is finished; change its result instead."})
     before, after = {"state": run.state}, {"state": state}
+    if state == "under_way" and run.started_at is None:
+        # From then on its materials are out of the bottle, whatever is counted later.
+        run.started_at = now()
     log_change(session, run.preparation_id, f"run {STATES[state]}", run_number=run.number, before=before, after=after)
     run.state = state
     run.revision += 1

@@ -324,7 +324,7 @@ def found_sentence(content: Content) -> str:
 
 def _cell(text: object) -> str:
     """Text that Markdown leaves as it is: nothing in it becomes a heading, a list, a rule, emphasis or HTML."""
-    one_line = " ".join(str(text).split("\n")).replace("&", "&amp;").replace("<", "&lt;")
+    one_line = " ".join(str(text).split("\n")).strip().replace("&", "&amp;").replace("<", "&lt;")
     escaped = re.sub(r"([\\\\|\[\]`*~])|(?<!\w)(_)|(_)(?!\w)", lambda m: f"\\{m[0]}", one_line)
     return re.sub(r"^(\s*)(?:([#>+=-])|(\d+)([.)])(?=\s))", lambda m: f"{m[1]}{m[3] or ''}\\{m[2] or m[4]}", escaped)
 

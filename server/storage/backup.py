@@ -28,7 +28,7 @@ _DATABASE = "database.sqlite3"
 # Archives that are cut off, changed, encrypted, or packed in another way.
 _UNREADABLE = (
     *(zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError),
-    *(KeyError, json.JSONDecodeError, UnicodeDecodeError),
+    *(KeyError, json.JSONDecodeError, UnicodeDecodeError, sqlite3.DatabaseError),
 )
 _FACTS = "backup.json"
 

@@ -167,6 +167,11 @@ def has_reading_at(session: Session, run_id: int, series: str, at_h: float) -> b
     return session.exec(query.where(col(ReadingRow.at_h).between(at_h - 1e-6, at_h + 1e-6))).first() is not None
 
 
+def last_reading_h(session: Session, run_id: int) -> float:
+    """Time of the last reading of a run since its start; 0 without any. [h]"""
+    return session.exec(select(func.max(ReadingRow.at_h)).where(ReadingRow.run_id == run_id)).first() or 0.0
+
+
 def runs_with_readings(session: Session, preparation_id: int) -> set[int]:
     """Ids of the runs of a preparation that have readings."""
     has_one = select(ReadingRow.id).where(col(ReadingRow.run_id) == col(RunRow.id)).exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import secrets
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from server.errors import (
     ConflictError,
@@ -47,6 +48,10 @@ class ErrorPage:
     message: str
     reference: str = ""
     typed: tuple[tuple[str, str], ...] = ()
+
+
+# The preparation or run that an address belongs to.
+_OWNER = re.compile(r"/(?:preparations|runs)/\d+(?=/)")
 
 
 def _wants_json(request: Request) -> bool:
@@ -105,6 +110,9 @@ def install_error_pages(app: FastAPI) -> None:
         detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
         if _wants_json(request):
             return problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
+        if error.status_code == 405 and (found := _OWNER.match(request.url.path)):
+            # The address that a form went to, opened again: what it belongs to is the page that is meant.
+            return RedirectResponse(found[0], status_code=303)
         return _page(request, error.status_code, detail)
 
     @app.exception_handler(Exception)

@@ -150,7 +150,7 @@ class Received:
                 self._addresses.popitem(last=False)
 
 
-_RECEIVED = Received()
+RECEIVED = Received()
 
 
 def _draft_id(form: RawForm) -> str:
@@ -183,11 +183,11 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     typed = FormState(form.values, confirmed=confirmed, every=every, is_posted=True)
     try:
         # A form whose answer was lost on the way comes again: it is stored already.
-        address = _RECEIVED.address_of(draft) if draft else None
+        address = RECEIVED.address_of(draft) if draft else None
         if address is None:
             address = act()
             if draft:
-                _RECEIVED.keep(draft, address)
+                RECEIVED.keep(draft, address)
         return _answer(draft, address)
     except InvalidInputError as error:
         return redraw(replace(typed, errors=error.messages), 422)

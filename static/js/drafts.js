@@ -67,7 +67,19 @@
     const missing = typed.filter(([name, value]) => name in drawn && drawn[name] !== value);
     if (isAnswered) {
       keep(); // it is a draft again
+    } else if (missing.length && draft.id) {
+      // It went off, and no answer came: was it stored?
+      fetch(`/received/${draft.id}`, { cache: "no-store" }).then((answer) => answer.json()).then(({ stored }) => {
+        if (read(key)?.id !== draft.id) return;
+        if (!stored) return putBack();
+        localStorage.removeItem(key);
+        say("What you sent last from here was stored, although its answer did not arrive.");
+      }, putBack);
     } else if (missing.length) {
+      putBack();
+    }
+
+    function putBack() {
       const lost = Object.fromEntries(missing);
       for (const e of fields()) {
         if (!(e.name in lost)) continue;
@@ -94,12 +106,18 @@
       const { submitter } = event;
       // The same values sent once more, because no answer came, keep their id: the server stores them once.
       const earlier = read(key);
-      const isSame = earlier?.id && JSON.stringify(earlier.values) === JSON.stringify(values());
+      const by = submitter?.value ?? "";
+      const isSame =
+        earlier?.id &&
+        earlier.by === by &&
+        JSON.stringify(earlier.values) === JSON.stringify(values()) &&
+        // A while later, 'now' is another moment.
+        (by !== "now" || Date.now() - earlier.sent < 30_000);
       const id = isSame ? earlier.id : `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;
       keep();
       fetch(document.querySelector("link[rel=icon]").href, { cache: "no-store" }).then((answer) => answer.text()).then(
         () => {
-          keep({ id });
+          keep({ id, by, sent: Date.now() });
           form.append(Object.assign(document.createElement("input"), { type: "hidden", name: "draft", value: id }));
           // Which button it was goes along; a form that a script sends off has none.
           if (submitter?.name) form.append(Object.assign(document.createElement("input"), { type: "hidden", name: submitter.name, value: submitter.value }));
@@ -111,10 +129,11 @@
           let then = "try again when the connection is back.";
           if (submitter?.value === "now" && at) {
             // Later, 'now' would be another time.
-            at.value = new Date().toTimeString().slice(0, 5);
+            const moment = new Date();
+            at.value = new Date(moment - moment.getTimezoneOffset() * 60_000).toISOString().slice(0, 16).replace("T", " ");
             if (at.closest("details")) at.closest("details").open = true;
             keep();
-            then = `when the connection is back, note it ‘at this time of day’, ${at.value}.`;
+            then = `when the connection is back, note it ‘at this time of day’, ${at.value.slice(11)}.`;
           }
           say(`The server cannot be reached. What you typed is kept in this browser: ${then}`);
         },

@@ -14,10 +14,20 @@ from server.core.course.fitting import fit_form
 from server.core.course.shapes import Form, Shape
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
+from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.analysis import analyse
 from server.services.courses import rates_of
-from server.services.inputs import CourseUseInput, PlannedRunInput, ReadingImportInput, ReadingInput, StartInput, validated
+from server.services.inputs import (
+    CourseUseInput,
+    FinishedRunInput,
+    PlannedRunInput,
+    ReadingImportInput,
+    ReadingInput,
+    StartInput,
+    VariableInput,
+    validated,
+)
 from server.services.numbers import NumberTextError
 from server.services.preparations import use_courses
 from server.services.readings import (
@@ -34,11 +44,13 @@ from server.services.readings import (
     start_run,
     to_series_unit,
 )
-from server.services.runs import plan_run
+from server.services.runs import plan_run, record_run
+from server.services.variables import add_variable
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
 START = datetime(2026, 3, 31, 12, 0, tzinfo=UTC)
+SETTINGS = {"hold": 2, "bath": 120, "agent": "MgSO4"}
 
 
 @pytest.fixture
@@ -66,6 +78,8 @@ def how(**raw: Any) -> ReadingImportInput:
         ("1:30", "min", 1.5),
         ("0:00:36", "h", 0.01),
         ("2 d", "h", 48.0),
+        ("1 h 30 min", "min", 1.5),
+        ("1h30", "min", 1.5),
     ],
 )
 def test_elapsed_times(text: str, unit: str, hours: float) -> None:
@@ -459,3 +473,54 @@ def test_a_first_time_of_day_before_the_start_is_asked_about(session: Session) -
 def test_a_value_may_carry_its_unit(session: Session, run_id: int) -> None:
     import_readings(session, run_id, how(series="conversion"), "10;7,1 %\n20;12,5%\n30;20")
     assert [r.value for r in questions.list_readings(session, run_id)] == [7.1, 12.5, 20.0]
+
+
+def test_a_time_of_day_is_the_last_one_of_a_run_that_takes_days(session: Session) -> None:
+    preparation = make_preparation(session)
+    plan = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4"}))
+    key, moment = int(plan.id or 0), datetime.now(UTC)
+    start_run(session, key, moment - timedelta(hours=49))
+    row = add_reading(session, key, reading(at_kind="clock", at=f"{moment:%H:%M}"))
+    assert row.at_h == pytest.approx(49.0, abs=1 / 60)
+    early = moment - timedelta(hours=3)
+    row = add_reading(session, key, reading(at_kind="clock", at=f"{early:%H:%M}"))
+    assert row.at_h == pytest.approx(46.0, abs=1 / 60)
+    # Once it is over, nobody knows which day is meant.
+    record_run(session, int(preparation.id or 0), FinishedRunInput(settings=SETTINGS, yield_percent=50), run_id=key)
+    with pytest.raises(InvalidInputError, match="Write the date too"):
+        add_reading(session, key, reading(at_kind="clock", at=f"{early:%H:%M}"))
+    row = add_reading(session, key, reading(at_kind="clock", at=f"{early - timedelta(days=1):%Y-%m-%d %H:%M}"))
+    assert row.at_h == pytest.approx(22.0, abs=1 / 60)
+
+
+def test_undated_times_count_the_hour_that_the_clocks_change(session: Session) -> None:
+    run = make_run(session, make_preparation(session), made_on=date(2026, 3, 28))
+    key = int(run.id or 0)
+    begin_run(session, key, StartInput(began="12:00", zone="Europe/Berlin"))
+    import_readings(session, key, how(at_kind="clock", zone="Europe/Berlin"), "13:00;1\n23:00;2\n11:00;3\n13:00;4")
+    # On 29 March 2026 clocks went from 2:00 to 3:00.
+    assert [r.at_h for r in questions.list_readings(session, key)] == pytest.approx([1.0, 11.0, 22.0, 24.0])
+
+
+def test_now_is_the_start_where_that_was_typed_a_little_ahead(session: Session) -> None:
+    preparation = make_preparation(session)
+    plan = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS))
+    start_run(session, int(plan.id or 0), datetime.now(UTC) + timedelta(seconds=50))
+    assert add_reading(session, int(plan.id or 0), reading(at_kind="now")).at_h == 0.0
+
+
+def test_what_else_moved_between_rates_is_said(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    ratio = VariableInput(name="ratio", role=Role.RATIO, low=1, high=3, step=0.5, base=1)
+    add_variable(session, key, ratio)
+    for celsius, value, rate in ((110.0, 1.0, 1.0), (130.0, 2.0, 0.6), (120.0, 1.0, 0.9)):
+        run = make_run(session, preparation, 60.0, settings={"bath": celsius, "ratio": value})
+        import_readings(session, int(run.id or 0), how(series="product"), course_text(rate, 4.0))
+    analysis = analyse(session, key)
+    rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    assert rates.differs == ("ratio",)
+    # It seems to get slower with heat: no hold follows from that.
+    assert rates.holds == ()
+    assert rates.remark.startswith("The runs also differ in ratio, and ")
+    assert rates.remark.endswith("so no holds are estimated from them.")

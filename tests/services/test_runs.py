@@ -9,7 +9,7 @@ from sqlmodel import Session, select
 from server.core.chemistry.charge import ChargeLine
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.services.charges import add_material, as_input, delete_material, make_charge, update_material
-from server.services.checkpoints import add_checkpoint
+from server.services.checkpoints import add_checkpoint, update_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
 from server.services.preparations import duplicate_preparation
@@ -19,6 +19,7 @@ from server.services.runs import (
     note_weighed,
     plan_run,
     record_run,
+    set_state,
     theory_today,
     view_run,
     view_runs,
@@ -678,3 +679,64 @@ def test_a_volume_from_which_no_amount_follows_is_sent_back(
         note_weighed(session, int(run.id or 0), {charged["alcohol"]: (None, 20.0), charged["acid"]: (None, 23.0)})
     # The acid has a density.
     assert set(refused.value.messages) == {f"volume_{charged['alcohol']}"}
+
+
+def test_a_remark_leaves_a_kept_theory_though_the_form_carries_fewer_digits(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    preparation.product_formula, preparation.theoretical_yield_g = "C7H14O2", None
+    session.add(preparation)
+    first: dict[str, Any] = {"product_mass_g": 1.5, "scale_mol": 1 / 75, "settings": {**SETTINGS, "ratio": 2.0}}
+    run = record(session, preparation, **first)
+    before = percent_of(session, run)
+    alcohol = questions.get_material(session, charged["alcohol"])
+    update_material(session, charged["alcohol"], as_input(alcohol).model_copy(update={"purity_percent": 80.0}))
+    record(session, preparation, run_id=int(run.id or 0), **{**first, "scale_mol": float(f"{1 / 75:.12g}"), "notes": "brown"})
+    assert percent_of(session, run) == before
+    record(session, preparation, run_id=int(run.id or 0), **{**first, "scale_mol": 0.0134})
+    assert percent_of(session, run) != before
+
+
+def test_no_more_comes_back_in_parts_than_was_put_in(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    run = record(session, preparation, product_mass_g=1.0, settings={**SETTINGS, "ratio": 2.0})
+    half = CheckpointInput(name="alcohol back", stage="work_up", kind="recovered", mass_g=10.0)
+    first = add_checkpoint(session, int(run.id or 0), half)
+    # 0.2 mol of C5H12O are 17.63 g.
+    with pytest.raises(InvalidInputError, match=r"20 g of alcohol came back, but only 17\.63 g were put in"):
+        add_checkpoint(session, int(run.id or 0), half)
+    assert update_checkpoint(session, int(first.id or 0), half.model_copy(update={"mass_g": 12.0})).mass_g == 12.0
+    add_checkpoint(session, int(run.id or 0), half.model_copy(update={"mass_g": 5.0}))
+
+
+def test_what_tells_nothing_needs_no_theory(session: Session) -> None:
+    preparation = make_preparation(session)
+    preparation.theoretical_yield_g = None
+    session.add(preparation)
+    assert record(session, preparation, outcome="failure", product_mass_g=0.0).outcome == "failure"
+    assert record(session, preparation, outcome="no_information", product_mass_g=3.0).outcome == "no_information"
+    with pytest.raises(InvalidInputError, match="Enter the theoretical yield"):
+        record(session, preparation, product_mass_g=3.0)
+
+
+def test_less_than_came_out_is_no_mass_intensity(session: Session, preparation: PreparationRow, charged: dict[str, int]) -> None:
+    run = record(session, preparation, product_mass_g=0.9, settings={**SETTINGS, "ratio": 2.0})
+    note_weighed(
+        session,
+        int(run.id or 0),
+        {key: (0.0, None) for name, key in charged.items() if name != "ratio"},
+        confirm=["far_from_plan"],
+    )
+    found = chemistry_of(session, preparation, view_run(session, int(run.id or 0))[1])
+    assert (found.mass_intensity, found.e_factor) == (None, None)
+
+
+def test_a_run_put_under_way_by_its_state_has_started(session: Session, preparation: PreparationRow) -> None:
+    plan = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS))
+    assert set_state(session, int(plan.id or 0), "under_way").started_at is not None
+    moment = plan.started_at
+    set_state(session, int(plan.id or 0), "planned")
+    assert set_state(session, int(plan.id or 0), "under_way").started_at == moment

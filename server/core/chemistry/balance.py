@@ -82,7 +82,7 @@ def follow_the_product(
     Raises
     ------
     InvalidInputError
-        If theory is not above zero, or there is nothing to follow, or all starting material was recovered.
+        If theory is not above zero, or there is nothing to follow.
     """
     if not theoretical_g > 0:
         raise InvalidInputError({"theoretical_yield_g": "The theoretical yield must be more than 0 g."})
@@ -98,9 +98,10 @@ def follow_the_product(
     percent = 100.0 * final / theoretical_g
     on_recovered = None
     if recovered_fraction is not None:
-        if not 0 <= recovered_fraction < 1:
-            raise InvalidInputError({"recovered": "Recovered starting material must be less than what was put in."})
-        on_recovered = percent / (1.0 - recovered_fraction)
+        if not recovered_fraction >= 0:
+            raise InvalidInputError({"recovered": "Recovered starting material cannot be less than nothing."})
+        # Where as much came back as was put in, there is nothing left that a yield could be based on.
+        on_recovered = percent / (1.0 - recovered_fraction) if recovered_fraction < 1.0 - 1e-9 else None
     return MassBalance(stages, percent, on_recovered, _sentence(stages, theoretical_g))
 
 
@@ -109,15 +110,16 @@ def _sentence(stages: Sequence[StageRecovery], theoretical_g: float) -> str:
     if worst.lost_g <= 0:
         return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
     share = 100.0 * worst.lost_g / theoretical_g
-    gained = [s for s in stages if s.recovery_percent > GAIN]
+    gained = [k for k, s in enumerate(stages) if s.recovery_percent > GAIN]
     more = ""
     if gained:
-        s = gained[0]
+        # A gain up to where most seems lost says that it was never there; else the first of them is told.
+        before = stages.index(worst) - 1
+        s = stages[before if before in gained else gained[0]]
         than = "theory allows" if s is stages[0] else f"{s.from_name} did"
         why = "it was wet, or its content" if s is stages[0] else "one of the two was wet, or its content"
         told = f"{s.to_name} holds more product than {than}: {why} is not right."
-        if s.to_name == worst.from_name:
-            # What seems lost after it was never there.
+        if before in gained:
             return f"{told[0].upper()}{told[1:]} So where most was lost cannot be told."
         more = f" But {told}"
     return (

@@ -173,9 +173,9 @@ def _within_rules(space: Space, windows: list[VariableWindow]) -> list[VariableW
             w = by_key[key]
             setting, low, high = float(w.setting), float(w.low or 0.0), float(w.high or 0.0)
             if c > 0:
-                by_key[key] = replace(w, high=setting + share * (high - setting), high_is_limit=share == 0.0)
+                by_key[key] = replace(w, high=setting + share * (high - setting), high_is_limit=True)
             else:
-                by_key[key] = replace(w, low=setting + share * (low - setting), low_is_limit=share == 0.0)
+                by_key[key] = replace(w, low=setting + share * (low - setting), low_is_limit=True)
     return [by_key[w.variable.key] for w in windows]
 
 

@@ -541,10 +541,10 @@ def get_rates(preparation_id: Id, session: ReadSession) -> RatesAnswer:
         for h in found.holds
     ]
     return RatesAnswer(
-        message=found.problem,
+        message=found.problem or found.remark,
         energy=fit.energy if fit else None,
-        energy_low=fit.energy_low if fit else None,
-        energy_high=fit.energy_high if fit else None,
+        energy_low=fit.energy_range[0] if fit else None,
+        energy_high=fit.energy_range[1] if fit else None,
         holds=holds,
     )
 

@@ -330,10 +330,9 @@ def energy_sentence(rates: Rates) -> str:
     fit = rates.arrhenius
     assert fit is not None
     n = len(fit.points)
-    text = f"Activation energy {fit.energy:.0f} kJ/mol"
-    if fit.energy_low is not None and fit.energy_high is not None:
-        return f"{text} (90 % range {fit.energy_low:.0f} to {fit.energy_high:.0f}), from {n} runs."
-    return f"{text}, a line through two runs: without a third there is no range."
+    low, high = fit.energy_range
+    text = f"Activation energy {fit.energy:.0f} kJ/mol (90 % range {low:.0f} to {high:.0f}), from {n} runs"
+    return f"{text}." if n > 2 else f"{text}; the range rests on how much rates usually scatter from run to run."
 
 
 @router.post("/preparations/{preparation_id}/courses")

@@ -11,6 +11,7 @@ from server.services.runs import view_runs
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import ReadSession
+from server.web.forms import RECEIVED
 from server.web.rendering import render
 
 router = APIRouter()
@@ -41,7 +42,7 @@ def _card(session: ReadSession, row: PreparationRow) -> Card:
     base = f"/preparations/{row.id}"
     runs = view_runs(session, row)
     counting = [r for r in runs if r.counts]
-    best = max((r.percent or 0.0 for r in counting), default=None)
+    best = max((r.percent or 0.0 for r in counting if r.row.outcome != "failure"), default=None)
     waiting = next((r for r in runs if r.is_pending), None)
     if not questions.list_variables(session, row.id):
         action, address = "add the variables", f"{base}/setup"
@@ -63,3 +64,9 @@ def list_preparations(request: Request, session: ReadSession, search: str = "", 
 @router.get("/preparations")
 def list_preparations_again(request: Request, session: ReadSession) -> Response:
     return list_preparations(request, session)
+
+
+@router.get("/received/{draft}")
+def was_received(draft: str) -> dict[str, bool]:
+    """Whether a form that a browser sent under this id was stored; ``static/js/drafts.js`` asks when no answer came."""
+    return {"stored": RECEIVED.address_of(draft) is not None}

@@ -35,9 +35,19 @@ def test_nothing_to_follow_says_what_to_enter() -> None:
         follow_the_product(10.0, [], None)
 
 
-def test_all_recovered_is_refused() -> None:
-    with pytest.raises(InvalidInputError, match="less than what was put in"):
-        follow_the_product(10.0, [], 1.0, recovered_fraction=1.0)
+def test_where_all_came_back_no_yield_is_based_on_the_rest() -> None:
+    found = follow_the_product(10.0, MARKS, 1.0, recovered_fraction=1.0)
+    assert found.based_on_recovered_percent is None
+    assert len(found.stages) == 3
+    with pytest.raises(InvalidInputError, match="less than nothing"):
+        follow_the_product(10.0, [], 1.0, recovered_fraction=-0.1)
+
+
+def test_what_seems_lost_after_a_gain_is_not_called_lost_whichever_gain_it_was() -> None:
+    marks = [Checkpoint(name, "work_up", mass) for name, mass in (("wet cake", 10.5), ("extract", 9.0), ("crude", 14.0))]
+    sentence = follow_the_product(10.0, marks, 5.0).sentence
+    assert sentence.startswith("Crude holds more product than extract did: one of the two was wet")
+    assert sentence.endswith("So where most was lost cannot be told.")
 
 
 def test_a_gain_beside_a_loss_is_told() -> None:

@@ -447,6 +447,7 @@ def test_windows_together_keep_to_a_rule() -> None:
     assert sum(float(w.high or 0.0) for w in free.variables) > 129.0
     held = tolerance_window(ladder, space, {"hold": 3.0, "bath": 125.0}, allowed_loss=4.0)
     assert sum(float(w.high or 0.0) for w in held.variables) == pytest.approx(129.0)
+    assert all(w.high_is_limit for w in held.variables)
     assert [w.low for w in held.variables] == [w.low for w in free.variables]
 
 
