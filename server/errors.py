@@ -53,11 +53,13 @@ class NeedsConfirmationError(YieldwrightError):
 
     The ``code`` is a yes to whatever is asked, for scripts that send it along with the
     values; ``answer`` is a yes to this very message, for forms that are sent again.
+    ``other`` is another answer that will do, as code and question.
     """
 
-    def __init__(self, field: str, code: str, message: str, question: str) -> None:
+    def __init__(self, field: str, code: str, message: str, question: str, other: tuple[str, str] | None = None) -> None:
         self.field = field
-        self.code = code
+        self.code: str = code
+        self.other = other
         self.message = message
         self.question = question
         super().__init__(message)
@@ -65,12 +67,24 @@ class NeedsConfirmationError(YieldwrightError):
     @property
     def answer(self) -> str:
         """The code, bound to the message: other values need another yes."""
-        return f"{self.code}:{hashlib.sha256(self.message.encode('utf-8', 'replace')).hexdigest()[:10]}"
+        return self._bound(self.code)
 
-    def raise_unless_in(self, given: Collection[str]) -> None:
-        """Raise unless one of the confirmations is the answer to this question."""
-        if self.code not in given and self.answer not in given:
-            raise self
+    @property
+    def choices(self) -> tuple[tuple[str, str], ...]:
+        """The answers that will do, each with its question."""
+        other = ((self._bound(self.other[0]), self.other[1]),) if self.other else ()
+        return ((self.answer, self.question), *other)
+
+    def _bound(self, code: str) -> str:
+        return f"{code}:{hashlib.sha256(self.message.encode('utf-8', 'replace')).hexdigest()[:10]}"
+
+    def raise_unless_in(self, given: Collection[str]) -> str:
+        """Return the code of the answer that is among the confirmations; raise where none is."""
+        codes: list[str] = [self.code, self.other[0]] if self.other else [self.code]
+        for code in codes:
+            if code in given or self._bound(code) in given:
+                return code
+        raise self
 
 
 class ConflictError(YieldwrightError):

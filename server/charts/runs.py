@@ -71,17 +71,20 @@ def yield_over_runs(
         figure.add_annotation(
             x=mark.number, y=mark.percent, text=f"best: {mark.percent:.1f} %", yshift=-20, showarrow=False, bgcolor=PAPER
         )
-    for value, words, dash in ((aim, "aim", "solid"), (literature, "literature", "dash")):
+    lines = []
+    for value, words, dash, sample in ((aim, "aim", "solid", "──"), (literature, "literature", "dash", "╌╌")):
         if value is not None:
-            figure.add_hline(
-                y=value,
-                line={"color": QUIET, "width": 1.5, "dash": dash},
-                annotation={"text": f"{words} {value:g} %", "font": {"color": INK, "size": 12}},
-                annotation_position="bottom left" if words == "aim" else "top right",
-            )
+            figure.add_hline(y=value, line={"color": QUIET, "width": 1.5, "dash": dash})
+            lines.append(f"{sample} {words} {value:g} %")
+    if lines:
+        # Above the plot, where no run can lie.
+        place = {"xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "left", "yanchor": "bottom"}
+        figure.add_annotation(text="   ".join(lines), showarrow=False, font={"color": INK, "size": 12}, **place)
     numbers = [p.number for p in points] or [1]
     tallest = max([p.percent + p.u for p in points] + [aim or 0.0, literature or 0.0, 10.0])
     result = styled(figure, x_title="run number", y_title="yield / %")
+    if lines:
+        result["layout"]["margin"].update(t=30)
     result["layout"]["xaxis"].update(range=[min(numbers) - 0.6, max(numbers) + 0.6])
     count_runs(result, numbers)
     # A cross at 0 % is not cut in half.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import Any
 
 import plotly.graph_objects as go
@@ -11,44 +12,30 @@ from server.core.chemistry.balance import MassBalance
 from server.core.model.stagewise import StageByStage
 from server.core.space.variables import STAGE_WORDS
 
+# Names beside bars leave room for the bars on a phone. [characters]
+_WIDEST = 18
+
 
 def stage_recoveries(balance: MassBalance) -> dict[str, Any]:
-    """Draw one bar per checkpoint: solid for product present, pale for what the stretch before it lost."""
+    """Draw one bar per checkpoint: solid for product present, pale for what the stretch before it lost, both told beside it."""
     first = balance.stages[0]
     names = [first.from_name, *[s.to_name for s in balance.stages]]
-    # Bars with the same name would be put on top of each other.
-    labels = [f"{name} ({names[: k + 1].count(name)})" if names.count(name) > 1 else name for k, name in enumerate(names)]
     present = [first.start_g, *[s.end_g for s in balance.stages]]
     lost = [0.0, *[max(s.lost_g, 0.0) for s in balance.stages]]
+    labels = []
+    for k, (name, left, gone) in enumerate(zip(names, present, lost, strict=True)):
+        # Bars with the same name would be put on top of each other.
+        told = f"{name} ({names[: k + 1].count(name)})" if names.count(name) > 1 else name
+        grams = f"{left:.3g} g" + (f" (−{gone:.3g} g)" if gone > 0 else "")
+        labels.append("<br>".join([*wrap(told, _WIDEST), grams]))
     figure = go.Figure()
-    figure.add_trace(
-        go.Bar(
-            y=labels,
-            x=present,
-            orientation="h",
-            marker={"color": ACCENT},
-            text=[f"{g:.3g} g" for g in present],
-            textposition="inside",
-            insidetextanchor="start",
-            hoverinfo="skip",
-        )
-    )
-    figure.add_trace(
-        go.Bar(
-            y=labels,
-            x=lost,
-            orientation="h",
-            marker={"color": BAND, "line": {"color": INK, "width": 1}, "pattern": {"shape": "/"}},
-            text=[f"−{g:.3g} g" if g > 0 else "" for g in lost],
-            textposition="outside",
-            cliponaxis=False,
-            hoverinfo="skip",
-        )
-    )
+    figure.add_trace(go.Bar(y=labels, x=present, orientation="h", marker={"color": ACCENT}, hoverinfo="skip"))
+    pale = {"color": BAND, "line": {"color": INK, "width": 1}, "pattern": {"shape": "/"}}
+    figure.add_trace(go.Bar(y=labels, x=lost, orientation="h", marker=pale, hoverinfo="skip"))
     figure.update_layout(barmode="stack")
-    result = styled(figure, x_title="product / g", y_title="", height=90 + 46 * len(labels))
+    lines = sum(label.count("<br>") + 1 for label in labels)
+    result = styled(figure, x_title="product / g", y_title="", height=90 + 16 * len(labels) + 18 * lines)
     result["layout"]["yaxis"].update(autorange="reversed")
-    result["layout"]["xaxis"].update(range=[0, max(present) * 1.6])
     return result
 
 

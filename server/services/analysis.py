@@ -156,8 +156,8 @@ class Analysis:
 
     @cached_property
     def repeatability(self) -> tuple[float, int] | None:
-        """Pooled standard deviation of repeats and its degrees of freedom, failures apart; None without repeats."""
-        usual = self.table.without_failures()
+        """Pooled standard deviation of repeats and its degrees of freedom, of runs that tell; None without repeats."""
+        usual = self.table.telling_scatter()
         try:
             return pooled_repeat_std(usual.yields, usual.groups())
         except NotEnoughRepeatsError:

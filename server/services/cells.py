@@ -133,8 +133,14 @@ def read_amount(cell: str) -> Amount:
     found = _VALUE.fullmatch(text)
     if found is None:
         raise NumberTextError(f"“{cell[:40]}” is not a number. Write one value, with its unit if you like.")
-    # A degree sign alone leaves the scale to the column.
+    # A degree sign alone leaves the scale to the column; 3 x is a count.
     unit = found[2].strip()
+    if unit[:1].isdigit():
+        raise NumberTextError(f"“{cell[:40]}” has a blank inside the number. Write it without.")
+    if unit.startswith(("±", "+/-", "+-")):
+        raise NumberTextError(f"“{cell[:40]}” is a value with its uncertainty. Put that into a column of its own.")
+    if unit.casefold() in ("x", "×"):
+        unit = ""
     return Amount(_number(found[1]), "" if unit in ("°", "º") else read_unit(unit), may_group=may_group)
 
 

@@ -29,6 +29,8 @@ from server.storage.tables import MaterialRow, RunRow
 
 # At so many times the largest scale of the runs so far, heating, cooling and stirring are others. (Own judgement.)
 MUCH_LARGER = 3.0
+# A run this close to its plan is a test of its forecast: what is weighed never lies quite on a step. [part of the range]
+AS_PLANNED = 0.05
 HOURS = "hours"
 COST = "cost"
 NO_RECORD = "No run with a forecast has a result yet. Accept a proposal, make the run, enter the result."
@@ -342,13 +344,13 @@ def _runs(count: int) -> str:
 
 
 def is_run_as_planned(run: RunView, variables: Sequence[Variable]) -> bool:
-    """Whether a run was made with the settings that its forecast was for, to half a step."""
+    """Whether a run was made with the settings that its forecast was for, to half a step or a twentieth of the range."""
 
     def differs(v: Variable) -> bool:
         planned, done = run.planned[v.key], run.settings[v.key]
         if v.is_choice:
             return planned != done
-        return abs(float(planned) - float(done)) > 0.5 * v.working_step * (1 + 1e-9)
+        return abs(float(planned) - float(done)) > max(0.5 * v.working_step, AS_PLANNED * v.span) * (1 + 1e-9)
 
     return not any(differs(v) for v in variables)
 

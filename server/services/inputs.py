@@ -123,6 +123,7 @@ class PreparationInput(Input):
     notes: LongText = ""
     cautions: LongText = ""
     literature_references: LongText = ""
+    confirm: Confirmations = Field(default_factory=list)
 
 
 class VariableInput(Input):
@@ -169,7 +170,16 @@ class OnlyWithLimitInput(Input):
     partners: Annotated[list[ChoiceName], BeforeValidator(_lines), Field(min_length=1)]
 
 
-LimitInput = Annotated[LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput, Field(discriminator="kind")]
+class NotUsedLimitInput(Input):
+    """``options`` of ``variable`` are not used any more; runs that had them stay."""
+
+    kind: Literal["not_used"]
+    variable: int
+    options: Annotated[list[ChoiceName], BeforeValidator(_lines), Field(min_length=1)]
+
+
+AnyLimit = LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput | NotUsedLimitInput
+LimitInput = Annotated[AnyLimit, Field(discriminator="kind")]
 
 
 class MaterialInput(Input):

@@ -7,6 +7,7 @@ chemist corrects that, sees every row as it would be stored, and says yes.
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -79,6 +80,11 @@ _QUESTIONS = {
         "It is a decimal comma: 7,250 means 7.25",
         "decimal comma",
     ),
+    "point": (
+        "A point stands before exactly three digits in a table with decimal commas, so it may group thousands.",
+        "It is a decimal point: 1.050 means 1.05",
+        "decimal point",
+    ),
     "middle": ("A range stands where one value is needed.", "Take the middle of each range", "middle of a range"),
     "outside_limits": (
         "Settings lie outside the hard limits.",
@@ -92,9 +98,9 @@ _QUESTIONS = {
         "yield from the mass, another one is written",
     ),
     "nothing_isolated": (
-        "Nothing was isolated. Choose in the row whether the run failed; a yield of 0 % is taken for what the settings give.",
-        "These settings give 0 %",
-        "a yield of 0 %",
+        "Next to nothing was isolated. Did the run fail? Such a yield is taken for what the settings give.",
+        "These settings give next to nothing",
+        "next to nothing isolated",
     ),
     "checkpoint_above_theory": (
         "What was weighed on the way holds more product than theory allows; usually it was still wet, so its content is lower.",
@@ -102,6 +108,9 @@ _QUESTIONS = {
         "weighed on the way above theory",
     ),
 }
+# 1,5 and 12,25 g have decimal commas; 1.050 beside them may be a thousand and fifty.
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?!\d)")
+_MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 # Name of a checkpoint. [characters]
 _LONGEST_NAME = 120
@@ -508,6 +517,8 @@ class _Reader:
         self.asks_small_yields = False
         self.largest = {c.position: _largest_number(body, c.position - 1) for c in columns}
         self.today = latest_day()
+        numbers = [c.position - 1 for c in columns if c.meaning and c.meaning not in ("notes", "made_on")]
+        self.has_decimal_commas = any(_DECIMAL_COMMA.match(cells[k].strip()) for _, cells in body for k in numbers)
         # A day such as 25/3/2026 tells the order of all days of the table, unless another one tells the opposite.
         days = [c.position - 1 for c in columns if c.meaning == "made_on"]
         orders = {stroke_order(cells[k]) for _, cells in body for k in days} - {None}
@@ -617,6 +628,8 @@ class _Reader:
             row.asked.add("middle")
         if found.may_group:
             row.asked.add("comma")
+        if self.has_decimal_commas and _MAY_GROUP_BY_POINT.search(cell):
+            row.asked.add("point")
         return found.value, found.unit or column.unit
 
     def _number_for(self, v: Variable, cell: str) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from sqlmodel import Session
 
 from server.core.chemistry.formula import read_formula
-from server.errors import FormulaTextError, InvalidInputError
+from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.storage import questions
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
@@ -77,7 +78,7 @@ def check_preparation(data: PreparationInput) -> None:
 
 
 def _apply(row: PreparationRow, data: PreparationInput) -> None:
-    values = data.model_dump()
+    values = data.model_dump(exclude={"confirm"})
     values["finish_by"] = data.finish_by.isoformat() if data.finish_by else None
     new_ground = values.pop("new_ground_percent")
     row.new_ground = None if new_ground is None else new_ground / 100.0
@@ -125,13 +126,20 @@ def create_preparation(session: Session, data: PreparationInput) -> PreparationR
 
 
 def update_preparation(session: Session, preparation_id: int, data: PreparationInput) -> PreparationRow:
-    """Change a preparation; raises like ``create_preparation``, and NotFoundError."""
+    """Change a preparation; raises like ``create_preparation``, and NotFoundError.
+
+    Raises
+    ------
+    NeedsConfirmationError
+        For another base scale, where masses or volumes of the charge were entered for the one before.
+    """
     row = questions.get_preparation(session, preparation_id)
     check_preparation(data)
     same = questions.find_preparation_named(session, data.name)
     if same is not None and same.id != row.id:
         raise InvalidInputError({"name": f"There is a preparation named “{data.name}” already. Choose another name."})
     before = row.model_dump(mode="json", include=set(PreparationInput.model_fields) | {"new_ground"})
+    _follow_base_scale(session, row, data)
     _apply(row, data)
     row.revision += 1
     after = row.model_dump(mode="json", include=set(before))
@@ -147,6 +155,34 @@ def update_preparation(session: Session, preparation_id: int, data: PreparationI
     session.add(row)
     session.commit()
     return row
+
+
+def _follow_base_scale(session: Session, row: PreparationRow, data: PreparationInput) -> None:
+    """Ask what becomes of masses and volumes that were entered for another base scale, and multiply them if told so."""
+    before, after = row.base_scale_mol, data.base_scale_mol
+    if not before or not after or math.isclose(before, after, rel_tol=1e-9):
+        return
+    rows = questions.list_materials(session, int(row.id or 0))
+    amounts = [m for m in rows if m.amount_kind in ("mass", "volume") and m.amount > 0]
+    entered = [m for m in amounts if m.ratio_variable_id is None]
+    driven = [m.name for m in amounts if m.ratio_variable_id is not None]
+    if not amounts:
+        return
+    units = {"mass": "g", "volume": "mL"}
+    told = [f"{m.amount:.4g} {units[m.amount_kind]} {m.name}" for m in entered]
+    told += [f"{name}, which a variable sets" for name in driven]
+    message = f"Masses and volumes of the charge were entered for {before:.6g} mol: {'; '.join(told)}."
+    stay = ("amounts_stay", f"They are right for {after:.6g} mol as they are")
+    if driven:
+        # Ranges, rules and settings of past runs would have to follow too.
+        NeedsConfirmationError("base_scale_mol", stay[0], message, stay[1]).raise_unless_in(data.confirm)
+        return
+    grow = f"Multiply them by {after / before:.6g}, so that the recipe stays the same"
+    asked = NeedsConfirmationError("base_scale_mol", "amounts_grow", message, grow, stay)
+    if asked.raise_unless_in(data.confirm) == "amounts_grow":
+        for m in entered:
+            m.amount = float(f"{m.amount * after / before:.12g}")
+            session.add(m)
 
 
 def duplicate_preparation(session: Session, preparation_id: int) -> PreparationRow:
@@ -271,5 +307,6 @@ def use_checkpoints(session: Session, preparation_id: int, data: CheckpointUseIn
 
 def as_input(row: PreparationRow) -> PreparationInput:
     """Return the input that would recreate the preparation's own fields."""
-    values = {name: getattr(row, name) for name in PreparationInput.model_fields if name != "new_ground_percent"}
+    own = PreparationInput.model_fields.keys() - {"new_ground_percent", "confirm"}
+    values = {name: getattr(row, name) for name in own}
     return PreparationInput(**values, new_ground_percent=None if row.new_ground is None else 100.0 * row.new_ground)

@@ -35,7 +35,7 @@ from server.services.inputs import FinishedRunInput, PlannedRunInput, messages_o
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
-from server.services.words import grows_with_scale
+from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
@@ -52,6 +52,10 @@ FAR_OFF = 3.0
 SMALLEST_RANGE = 20.0
 # An older day is a slip in the year. (Own judgement.)
 EARLIEST_YEAR = 1950
+# A scale so many times larger or smaller than all that were used is asked about. (Own judgement.)
+FAR_SCALE = 20.0
+# Less than this is asked about: a failure, or a slip in a unit. [%] (Own judgement.)
+NEXT_TO_NOTHING = 1.0
 # A run called a failure gives at most this. [%]
 LARGEST_FAILURE = 20.0
 # Yields as close as this are shown alike. [percentage points]
@@ -178,6 +182,21 @@ def _ask_about_scale(
         NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The glassware holds it").raise_unless_in(data.confirm)
 
 
+def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: float | None, given: Sequence[str]) -> None:
+    """A scale far from that of the recipe and of all runs was mostly typed in another unit."""
+    base = preparation.base_scale_mol
+    runs = questions.list_runs(session, int(preparation.id or 0))
+    known = [s for s in (base, *(r.scale_mol for r in runs)) if s]
+    if not scale or not known or min(known) / FAR_SCALE <= scale <= max(known) * FAR_SCALE:
+        return
+    usual = base or known[-1]
+    message = (
+        f"{scale:.4g} mol is {plain(scale / usual, 3)} times the usual scale, {usual:.4g} mol. The scale is in mol, not in mmol: "
+        "correct it, or say yes."
+    )
+    NeedsConfirmationError("scale_mol", "far_scale", message, f"It is {scale:.4g} mol").raise_unless_in(given)
+
+
 def _field_of(space: Space, sentence: str) -> str:
     """The field at which a sentence about limits is shown: its variable's, else the first."""
     for v in space.variables:
@@ -241,6 +260,7 @@ def plan_runs(
         if messages:
             raise InvalidInputError(messages)
         found = _check_plan(space, settings)
+        _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
         _ask_about_scale(space, settings, data, preparation.base_scale_mol, driving)
         if found and len(plans) > 1:
             found[0] = (found[0][0], f"Run {len(checked) + 1} of {len(plans)}: {found[0][1]}")
@@ -271,7 +291,8 @@ def _add_plan(
         preparation_id=preparation_id,
         number=questions.take_run_number(session, preparation),
         state="planned",
-        scale_mol=data.scale_mol,
+        # What was planned stays so, whatever becomes of the base scale.
+        scale_mol=data.scale_mol or preparation.base_scale_mol,
         notes=data.notes,
         purpose=purpose,
         forecast=forecast,
@@ -435,6 +456,8 @@ def store_result(
         question = "The run was really made with these settings"
         field = _field_of(space, broken[0])
         NeedsConfirmationError(field, "outside_limits", " ".join(broken), question).raise_unless_in(data.confirm)
+    if run is None or not _is_same(run.scale_mol, data.scale_mol):
+        _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     is_new = run is None
     if run is None:
         run = RunRow(
@@ -582,14 +605,16 @@ def _check_size(found: RunYield | None, field: str, given: Sequence[str], earlie
 
 
 def _ask_about_nothing(found: RunYield | None, run: RunRow, field: str, given: Sequence[str], earlier: RunYield | None) -> None:
-    """Nothing at all is seldom what settings give: mostly a run failed, and models had better know which of the two it was."""
-    if found is None or run.outcome != "yield" or found.percent > 0 or _is_as_kept(found, earlier):
+    """Next to nothing is seldom what settings give: mostly a run failed, and models had better know which of the two it was."""
+    if found is None or run.outcome != "yield" or found.percent >= NEXT_TO_NOTHING or _is_as_kept(found, earlier):
         return
+    percent = f"{found.percent:.2g} %"
+    what = f"This is a yield of {percent}: check the mass, its unit and the scale." if found.percent else "Nothing was isolated."
     message = (
-        "Nothing was isolated. If the run failed, choose so: a failure is marked, and weighs less than a yield of 0 %, which "
+        f"{what} If the run failed, choose so: a failure is marked, and weighs less than a yield of {percent}, which "
         "the models take for what these settings give."
     )
-    NeedsConfirmationError(field, "nothing_isolated", message, "These settings give 0 %").raise_unless_in(given)
+    NeedsConfirmationError(field, "nothing_isolated", message, f"These settings give {percent}").raise_unless_in(given)
 
 
 def _ask_about_far_off(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from sqlmodel import Session
 
-from server.core.space.limits import LinearRule, OnlyWithRule, Rule, Space, total_time_rule
+from server.core.space.limits import LinearRule, NotUsedRule, OnlyWithRule, Rule, Space, total_time_rule
 from server.core.space.variables import Role, Stage, Variable
 from server.storage import questions
 from server.storage.tables import LimitRow, VariableRow
@@ -46,6 +46,13 @@ def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
         if not set(keys) <= variables.keys():
             return None
         return total_time_rule([variables[k] for k in keys], float(details["bound"]), str(details["unit"]))
+    if row.kind == "not_used":
+        key = str(details["variable"])
+        options = tuple(o for o in details["options"] if key in variables and o in variables[key].choices)
+        if not options:
+            return None
+        text = f"{variables[key].name} {' and '.join(options)} not used any more"
+        return NotUsedRule(text, key, options)
     key, partner = str(details["variable"]), str(details["partner"])
     if not {key, partner} <= variables.keys():
         return None
@@ -75,7 +82,7 @@ def names_of(row: LimitRow) -> set[str]:
         return {str(k) for k in details["coefficients"]}
     if row.kind == "total_time":
         return {str(k) for k in details["variables"]}
-    return {str(details["variable"]), str(details["partner"])}
+    return {str(details[role]) for role in ("variable", "partner") if role in details}
 
 
 def stored_space(session: Session, preparation_id: int) -> Space:

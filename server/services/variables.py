@@ -13,7 +13,7 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, affine, conve
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.charges import DRIVING_ROLES, why_not_driven
-from server.services.inputs import LinearLimitInput, OnlyWithLimitInput, TotalTimeLimitInput, VariableInput
+from server.services.inputs import AnyLimit, LinearLimitInput, NotUsedLimitInput, TotalTimeLimitInput, VariableInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change
 from server.services.spaces import names_of, rule_of, space_of, variable_of
@@ -178,13 +178,14 @@ def _carry_rename(session: Session, row: VariableRow, settings: Sequence[Setting
         s.as_run_choice = new if s.as_run_choice == old else s.as_run_choice
         session.add(s)
     for limit in questions.list_limits(session, row.preparation_id):
-        if limit.kind != "only_with":
+        if limit.kind not in ("only_with", "not_used"):
             continue
         details = dict(limit.details)
-        if details["variable"] == row.id and details["choice"] == old:
+        if details["variable"] == row.id and details.get("choice") == old:
             details["choice"] = new
-        if details["partner"] == row.id:
-            details["partners"] = [new if p == old else p for p in details["partners"]]
+        for role, options in (("partner", "partners"), ("variable", "options")):
+            if details.get(role) == row.id and options in details:
+                details[options] = [new if p == old else p for p in details[options]]
         limit.details = details
         session.add(limit)
     for material in questions.list_materials(session, row.preparation_id):
@@ -200,6 +201,8 @@ def _check_options(session: Session, row: VariableRow, data: VariableInput, sett
         if limit.kind == "only_with":
             used |= {limit.details["choice"]} if limit.details["variable"] == row.id else set()
             used |= set(limit.details["partners"]) if limit.details["partner"] == row.id else set()
+        elif limit.kind == "not_used" and limit.details["variable"] == row.id:
+            used |= set(limit.details["options"])
     materials = questions.list_materials(session, row.preparation_id)
     used |= {m.choice for m in materials if m.choice_variable_id == row.id and m.choice}
     lost = sorted(used - set(data.choices))
@@ -207,7 +210,11 @@ def _check_options(session: Session, row: VariableRow, data: VariableInput, sett
         return
     renamed = _renamed_option(row, data)
     if renamed is None or renamed[0] not in lost:
-        raise InvalidInputError({"choices": f"Runs, limits or materials use {', '.join(lost)}; keep these options."})
+        message = (
+            f"Runs, limits or materials use {', '.join(lost)}; keep these options. A rule ‘not used any more’ keeps proposals "
+            "from them."
+        )
+        raise InvalidInputError({"choices": message})
     old, new = renamed
     NeedsConfirmationError(
         "choices",
@@ -224,6 +231,7 @@ def _check_uses(session: Session, row: VariableRow, data: VariableInput) -> None
         "linear": data.role is not Role.CHOICE,
         "total_time": data.role is Role.HOLD_TIME,
         "only_with": data.role is Role.CHOICE,
+        "not_used": data.role is Role.CHOICE,
     }
     every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
     users = []
@@ -419,9 +427,7 @@ def _check_members(rows: Sequence[VariableRow], ids: Sequence[int], field: str) 
     return [by_id[i] for i in ids]
 
 
-def add_limit(
-    session: Session, preparation_id: int, data: LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput
-) -> LimitRow:
+def add_limit(session: Session, preparation_id: int, data: AnyLimit) -> LimitRow:
     """Add a rule over variables.
 
     Raises
@@ -447,6 +453,12 @@ def add_limit(
         if data.bound <= 0:
             raise InvalidInputError({"bound": "The total time must be more than 0."})
         details = {"variables": chosen, "bound": data.bound, "unit": data.unit}
+    elif isinstance(data, NotUsedLimitInput):
+        (member,) = _check_members(rows, [data.variable], "variable")
+        unknown = [o for o in data.options if o not in member.choices]
+        if unknown:
+            raise InvalidInputError({"options": f"{', '.join(unknown)} is not an option of {member.name}."})
+        details = data.model_dump(exclude={"kind"})
     else:
         first, second = _check_members(rows, [data.variable, data.partner], "variable")
         if first.id == second.id:

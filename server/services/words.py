@@ -77,8 +77,20 @@ def portions_text(line: ChargeLine) -> str:
     if n in (0.0, 1.0):
         return ""
     if line.volume_ml is not None:
-        return f"{n:g} × {line.volume_ml / n:.4g} mL"
-    return f"{n:g} × {line.mass_g / n:.4g} g" if line.mass_g is not None else ""
+        return f"{n:g} × {plain(line.volume_ml / n)} mL"
+    return f"{n:g} × {plain(line.mass_g / n)} g" if line.mass_g is not None else ""
+
+
+def plain(value: float, digits: int = 4) -> str:
+    """A number to some digits, without powers of ten where people write none.
+
+    Examples
+    --------
+    >>> plain(15000.0, 3), plain(0.05), plain(1e-05), plain(1234567.0)
+    ('15000', '0.05', '0.00001', '1235000')
+    """
+    text = f"{value:.{digits}g}"
+    return text if "e" not in text or not 1e-7 <= abs(value) < 1e9 else f"{float(text):.10f}".rstrip("0").rstrip(".")
 
 
 def window_text(w: VariableWindow) -> str:

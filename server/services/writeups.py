@@ -20,7 +20,7 @@ from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import log_change, now, today
-from server.services.words import portions_text, setting_at_scale, setting_text, window_text, window_words
+from server.services.words import plain, portions_text, setting_at_scale, setting_text, window_text, window_words
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
@@ -230,6 +230,7 @@ def _gave(analysis: Analysis) -> list[Content]:
             "counts_as_exact": r.row.purity_u_percent is None and r.row.entered_yield_percent is None,
             "percent": round(r.run_yield.percent, 1),
             "u": float(f"{r.run_yield.u:.2g}"),
+            "theory_g": r.theory_g if r.row.product_mass_g is not None else None,
         }
         for r in analysis.counting
         if dict(r.settings) == analysis.working.settings and r.run_yield is not None
@@ -284,7 +285,7 @@ def gave_sentences(content: Content) -> list[str]:
     """What the runs with these settings gave, one sentence each; versions that were kept earlier say nothing of it."""
     out = []
     for run in content.get("gave", ()):
-        scale = f" at {run['scale_mol']:.4g} mol" if run["scale_mol"] else ""
+        scale = f" at {plain(run['scale_mol'])} mol" if run["scale_mol"] else ""
         mass = f"{run['mass_g']:.5g} g of product, " if run["mass_g"] is not None else ""
         if run["purity_percent"] is not None:
             purity = f"{run['purity_percent']:g} % pure, "
@@ -292,8 +293,10 @@ def gave_sentences(content: Content) -> list[str]:
             purity = "counted as pure, " if mass else ""
         residual = f"with {run['residual_percent']:g} % solvent and water, " if run.get("residual_percent") else ""
         exact = ", the purity taken as exact" if run.get("counts_as_exact") else ""
-        spread = f" ± {run['u']:g} points (standard uncertainty{exact})" if run["u"] else ""
-        out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}.")
+        spread = f" ± {plain(run['u'])} points (standard uncertainty{exact})" if run["u"] else ""
+        # Its own, which a later correction of the charge or the product leaves alone.
+        theory = f" of a theoretical {run['theory_g']:.5g} g" if run.get("theory_g") else ""
+        out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}{theory}.")
     return out
 
 
@@ -382,7 +385,7 @@ def as_markdown(content: Content, version: int | None) -> str:
         lines += [_cell(content["notes"]), ""]
     lines += ["## Cautions", "", *[f"- {_cell(c)}" for c in content["cautions"]], ""]
     if content["materials"]:
-        lines += ["## Materials", "", f"Scale: {content['scale_mol']:g} mol.", ""]
+        lines += ["## Materials", "", f"Scale: {plain(content['scale_mol'], 6)} mol.", ""]
         lines += _table(MATERIAL_HEADER, [material_cells(m) for m in content["materials"]])
         if content["theory_g"]:
             lines += [f"Theoretical yield {content['theory_g']:.4g} g; {_cell(content['limiting'])} limits.", ""]

@@ -100,7 +100,7 @@ def install_error_pages(app: FastAPI) -> None:
             return _page(request, 404 if in_path else 422, "There is nothing at this address.")
         messages: dict[str, str] = {}
         for one in error.errors():
-            where = [str(p) for p in one["loc"][1:] if p not in ("float", "str", "linear", "total_time", "only_with")]
+            where = [str(p) for p in one["loc"][1:] if p not in ("float", "str", "linear", "total_time", "only_with", "not_used")]
             field = "setting_" + where[1] if where[:1] == ["settings"] and len(where) > 1 else (where[0] if where else "body")
             messages.setdefault(field, message_for(one))
         return problem(422, "InvalidInput", " ".join(messages.values()), errors=messages)

@@ -194,9 +194,9 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     except NothingReachableError as error:
         return redraw(replace(typed, banner=str(error)), 422)
     except NeedsConfirmationError as error:
-        question = Question(error.field, error.answer, error.question)
+        asked = tuple(Question(error.field, answer, question) for answer, question in error.choices)
         # An earlier yes to the same question was for other values.
         kept = tuple(answer for answer in confirmed if answer.partition(":")[0] != error.code)
-        return redraw(replace(typed, confirmed=kept, errors={error.field: error.message}, questions=(question,)), 422)
+        return redraw(replace(typed, confirmed=kept, errors={error.field: error.message}, questions=asked), 422)
     except ConflictError as error:
         return redraw(replace(typed, banner=str(error)), 409)

@@ -16,7 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, Response
 
 from server.core.chemistry.charge import FEWEST_DIGITS
-from server.core.choose.stopping import percent_words
+from server.core.choose.gain import percent_words
 from server.core.model.effects import signed
 from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage

@@ -57,12 +57,33 @@ def table(*rows: list[str], **more: Any) -> NotebookInput:
         ("78–80 °C", 79.0, "°C"),
         ("2 to 3 h", 2.5, "h"),
         ("1.2e-3 mol", 0.0012, "mol"),
+        ("3x", 3.0, ""),
+        ("2 ×", 2.0, ""),
     ],
 )
 def test_a_number_is_read_with_what_stands_around_it(cell: str, value: float, unit: str) -> None:
     found = read_amount(cell)
     assert (found.value, found.unit) == (value, unit)
     assert found.is_range == (cell in ("78–80 °C", "2 to 3 h"))
+
+
+@pytest.mark.parametrize(
+    ("cell", "words"), [("1 050", "a blank inside the number"), ("950 ± 5", "a column of its own"), ("7 +/- 1 g", "of its own")]
+)
+def test_what_stands_in_the_wrong_place_is_told(cell: str, words: str) -> None:
+    with pytest.raises(NumberTextError, match=words):
+        read_amount(cell)
+
+
+def test_a_point_among_decimal_commas_may_group(session: Session) -> None:
+    key = key_of(session)
+    head = ["hold", "bath", "agent", "mass isolated (mg)"]
+    rows = [head, ["1,5", "120", "MgSO4", "1.050"], ["2,5", "120", "MgSO4", "1050"]]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert {q.code for q in book.questions} == {"point", "nothing_isolated"}
+    assert "decimal point" in book.rows[0].remarks
+    plain = look_at(session, key, NotebookInput(rows=[head, ["1.5", "120", "MgSO4", "1.050"]]))
+    assert [q.code for q in plain.questions] == ["nothing_isolated"]
 
 
 @pytest.mark.parametrize("cell", ["about half", "<5", "1.234,5", "1,2,3", "nan", "5 %-ish of 3", ""])

@@ -8,11 +8,13 @@ from sqlmodel import Session, select
 
 from server.core.chemistry.charge import ChargeLine
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.services.analysis import analyse
 from server.services.charges import add_material, as_input, delete_material, make_charge, update_material
 from server.services.checkpoints import add_checkpoint, update_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
-from server.services.preparations import duplicate_preparation
+from server.services.preparations import as_input as preparation_input
+from server.services.preparations import duplicate_preparation, update_preparation
 from server.services.runs import (
     delete_run,
     exclude_run,
@@ -740,3 +742,67 @@ def test_a_run_put_under_way_by_its_state_has_started(session: Session, preparat
     moment = plan.started_at
     set_state(session, int(plan.id or 0), "planned")
     assert set_state(session, int(plan.id or 0), "under_way").started_at == moment
+
+
+def test_a_scale_in_another_unit_is_asked_about(session: Session, preparation: PreparationRow) -> None:
+    preparation.base_scale_mol = 0.005
+    session.add(preparation)
+    plan = PlannedRunInput(settings=SETTINGS, scale_mol=5.0)
+    with pytest.raises(NeedsConfirmationError, match=r"5 mol is 1000 times the usual scale, 0\.005 mol") as asked:
+        plan_run(session, int(preparation.id or 0), plan)
+    with pytest.raises(NeedsConfirmationError, match="not in mmol"):
+        record(session, preparation, yield_percent=50, scale_mol=5.0)
+    kept = record(session, preparation, yield_percent=50, scale_mol=5.0, confirm=[asked.value.code])
+    # What was said once is not asked again, nor is what lies between scales that were used.
+    record(session, preparation, run_id=int(kept.id or 0), yield_percent=51, scale_mol=5.0)
+    record(session, preparation, yield_percent=50, scale_mol=0.4)
+
+
+def test_a_planned_run_keeps_its_scale(session: Session, preparation: PreparationRow) -> None:
+    preparation.base_scale_mol = 0.005
+    session.add(preparation)
+    run = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS))
+    preparation.base_scale_mol = 0.01
+    session.add(preparation)
+    assert view_run(session, int(run.id or 0))[1].row.scale_mol == 0.005
+
+
+def test_amounts_follow_another_base_scale_if_told_so(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    key = int(preparation.id or 0)
+    salt = add_material(session, key, MaterialInput(name="MgSO4", role="drying_agent", amount_kind="mass", amount=2))
+    same = preparation_input(preparation)
+    with pytest.raises(NeedsConfirmationError, match=r"entered for 0\.2 mol: 2 g MgSO4") as asked:
+        update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.5}))
+    assert [question for _, question in asked.value.choices] == [
+        "Multiply them by 2.5, so that the recipe stays the same",
+        "They are right for 0.5 mol as they are",
+    ]
+    grow, stay = (answer for answer, _ in asked.value.choices)
+    session.rollback()
+    update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.5, "confirm": [grow]}))
+    assert salt.amount == 5.0
+    update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.1, "confirm": ["amounts_stay"]}))
+    assert salt.amount == 5.0
+    with pytest.raises(NeedsConfirmationError):
+        update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.2, "confirm": [stay]}))
+
+
+def test_next_to_nothing_is_asked_about(session: Session, preparation: PreparationRow) -> None:
+    # 10 g of theory: 8 mg are a slip in a unit, or a failure.
+    with pytest.raises(NeedsConfirmationError, match=r"This is a yield of 0\.08 %: check the mass, its unit and the scale"):
+        record(session, preparation, product_mass_g=0.008)
+    assert record(session, preparation, product_mass_g=0.008, outcome="failure").outcome == "failure"
+
+
+def test_a_run_that_was_hardly_weighed_tells_nothing_about_scatter(session: Session, preparation: PreparationRow) -> None:
+    for mass in (8.0, 8.1, 7.9):
+        record(session, preparation, product_mass_g=mass)
+    before = analyse(session, int(preparation.id or 0)).repeatability
+    record(session, preparation, product_mass_g=4.0, product_mass_u_g=2.0)
+    assert analyse(session, int(preparation.id or 0)).repeatability == before
+    record(session, preparation, product_mass_g=4.0)
+    after = analyse(session, int(preparation.id or 0)).repeatability
+    assert after is not None
+    assert after[1] == 3

@@ -5,12 +5,15 @@ from typing import Any
 import pytest
 from sqlmodel import Session
 
+from server.core.choose.proposal import Purpose
 from server.core.space.variables import Role, Setting
 from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
+from server.services.analysis import analyse
 from server.services.charges import add_material, delete_material
 from server.services.inputs import (
     LinearLimitInput,
     MaterialInput,
+    NotUsedLimitInput,
     OnlyWithLimitInput,
     PlannedRunInput,
     TotalTimeLimitInput,
@@ -90,6 +93,32 @@ def test_limits_check_what_they_name(session: Session, preparation: PreparationR
     ):
         with pytest.raises(InvalidInputError, match=words):
             add_limit(session, key, data)
+
+
+def test_an_option_that_is_not_used_any_more_is_not_proposed(session: Session, preparation: PreparationRow) -> None:
+    agent, key = ids(session, preparation)[2], int(preparation.id or 0)
+    for k, option in enumerate(("Na2SO4", "MgSO4", "Na2SO4", "MgSO4")):
+        make_run(session, preparation, 80.0 - 10 * (k % 2), settings={"agent": option, "hold": 2.0 + k})
+    with pytest.raises(InvalidInputError, match="sand is not an option"):
+        add_limit(session, key, NotUsedLimitInput(kind="not_used", variable=agent, options=["sand"]))
+    with pytest.raises(NothingReachableError, match="agent MgSO4 and Na2SO4 not used any more"):
+        add_limit(session, key, NotUsedLimitInput(kind="not_used", variable=agent, options=["MgSO4", "Na2SO4"]))
+    before = analyse(session, key)
+    assert before.working is not None
+    assert before.working.settings[str(agent)] == "Na2SO4"
+    add_limit(session, key, NotUsedLimitInput(kind="not_used", variable=agent, options=["Na2SO4"]))
+    analysis = analyse(session, key)
+    assert analysis.table.n_runs == 4
+    assert analysis.working is not None
+    assert analysis.working.settings[str(agent)] == "MgSO4"
+    assert {p.settings[str(agent)] for purpose in Purpose for p in analysis.proposals(purpose, 2)} == {"MgSO4"}
+    with pytest.raises(InvalidInputError, match="agent Na2SO4 not used any more"):
+        plan_run(session, key, PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "Na2SO4"}))
+    data = VariableInput(name="agent", role="choice", stage="drying", choices=["MgSO4", "soda"], base="MgSO4")
+    update_variable(session, agent, data.model_copy(update={"confirm": ["rename_option"]}))
+    assert questions.list_limits(session, key)[0].details["options"] == ["soda"]
+    delete_variable(session, agent)
+    assert questions.list_limits(session, key) == []
 
 
 def test_removing_a_variable_takes_its_limits_along(session: Session, preparation: PreparationRow) -> None:

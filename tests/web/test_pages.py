@@ -1914,3 +1914,49 @@ def test_of_equal_runs_none_gave_more(ready: TestClient) -> None:
     page = ready.get("/preparations/1").text
     assert "gave more once" not in page
     assert "which gave most" not in page
+
+
+def test_an_address_that_takes_forms_only_leads_to_what_it_belongs_to(ready: TestClient) -> None:
+    for address in ("planned-runs", "materials", "variables", "limits", "runs"):
+        answer = ready.get(f"/preparations/1/{address}", follow_redirects=False)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/preparations/1")
+    assert ready.get("/limits/1/delete").status_code == 405
+
+
+def test_a_browser_may_ask_whether_a_form_arrived(ready: TestClient) -> None:
+    assert ready.get("/received/b-7").json() == {"stored": False}
+    enter(ready, draft="b-7")
+    assert ready.get("/received/b-7").json() == {"stored": True}
+
+
+def test_a_run_planned_by_hand_keeps_its_forecast_too(ready: TestClient) -> None:
+    enter_all(ready, "2 120 6.0", "3 120 6.5", "4 125 7.0")
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
+    run = ready.get("/api/v1/preparations/1/runs").json()[-1]
+    assert run["state"] == "planned"
+    assert run["forecast"]["low_90"] < run["forecast"]["mean"] < run["forecast"]["high_90"]
+    assert run["purpose"] is None
+
+
+def test_an_option_is_taken_out_by_a_rule(ready: TestClient) -> None:
+    refused = ready.post("/preparations/1/limits", data={"kind": "not_used"})
+    assert "Tick options of one variable." in refused.text
+    page = ready.post("/preparations/1/limits", data={"kind": "not_used", "unused_option": "3=Na2SO4"})
+    assert page.status_code == 200
+    assert "not used any more" in page.text
+    assert ready.get("/api/v1/preparations/1/limits").json()[0]["text"].endswith("Na2SO4 not used any more")
+
+
+def test_another_base_scale_asks_what_becomes_of_masses(ready: TestClient) -> None:
+    form = {**PREPARATION, "base_scale_mol": "0.2"}
+    assert ready.post("/preparations/1", data=form).status_code == 200
+    salt = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount": "2"}
+    ready.post("/preparations/1/materials", data=salt)
+    asked = ready.post("/preparations/1", data={**form, "base_scale_mol": "0.4"})
+    assert asked.status_code == 422
+    for words in ("Multiply them by 2, so that", "They are right for 0.4 mol as they are"):
+        assert words in asked.text
+    answer = re.search(r'value="(amounts_grow:\w+)"', asked.text)
+    assert answer is not None
+    assert ready.post("/preparations/1", data={**form, "base_scale_mol": "0.4", "confirm": answer[1]}).status_code == 200
+    assert ready.get("/api/v1/preparations/1/materials").json()[0]["amount"] == 4.0

@@ -23,3 +23,18 @@ def gain_threshold(change: Mixture, gain: float) -> FloatArray:
 def chance_of_gain(change: Mixture, gain: float) -> FloatArray:
     """Probability of the gain at each point, shape (n_points,)."""
     return change.probability_above(gain_threshold(change, gain))
+
+
+def percent_words(probability: float) -> str:
+    """A probability in words that do not promise more digits than it has.
+
+    Examples
+    --------
+    >>> percent_words(0.004), percent_words(0.237), percent_words(0.999)
+    ('less than 1 %', '24 %', 'more than 99 %')
+    """
+    if probability < 0.01:
+        return "less than 1 %"
+    if probability > 0.99:
+        return "more than 99 %"
+    return f"{100 * probability:.0f} %"

@@ -13,7 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from server.core.choose.gain import chance_of_gain
+from server.core.choose.gain import chance_of_gain, percent_words
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable
 from server.core.model.effects import listed
@@ -39,6 +39,8 @@ APART = 0.15
 WORTH_KNOWING = 20.0
 # Less than this share of what the working recipe takes is not worth a run. (Own judgement.)
 SMALLEST_SAVING = 0.02
+# Less than this expected gain is none. [percentage points]
+SMALLEST_GAIN = 1e-3
 # Score of settings that do not serve the purpose at all.
 NEVER = -1e6
 
@@ -322,8 +324,8 @@ def propose_several(
 
     Returns
     -------
-    proposals : list of Proposal, length count
-        No two alike, unless they are repeats or nothing else is reachable.
+    proposals : list of Proposal, length 1 to count
+        No two alike, unless repeats are asked for. Fewer than ``count`` where no further run serves the purpose.
 
     Raises
     ------
@@ -336,8 +338,12 @@ def propose_several(
         raise ValueError(f"1 to {MOST_AT_ONCE} runs at once, not {count}")
     proposals: list[Proposal] = []
     for _ in range(count):
-        proposals.append(propose(history, ladder, purpose, seed=seed, burden=burden))
-        history = history.when_planned(proposals[-1].settings)
+        found = propose(history, ladder, purpose, seed=seed, burden=burden)
+        is_new = found.purpose is purpose and found.settings not in history.pending
+        if proposals and purpose is not Purpose.REPEAT and not is_new:
+            break
+        proposals.append(found)
+        history = history.when_planned(found.settings)
     return proposals
 
 
@@ -430,10 +436,13 @@ def _to_raise(history: History, updated: Ladder, working: FloatArray, reach: Rea
 
     def score(rows: FloatArray) -> FloatArray:
         gain = updated.difference(to_beat, rows)
-        return np.log(np.maximum(gain.weights @ expected_improvement(gain.means, gain.variances), 1e-12))
+        expected = gain.weights @ expected_improvement(gain.means, gain.variances)
+        return np.where(expected < SMALLEST_GAIN, NEVER, np.log(np.maximum(expected, SMALLEST_GAIN)))
 
     near = reach.around(working[0], LARGEST_MOVE)
-    return _Search(score, tuple((part, apart) for part in (near, reach) for apart in (APART, 0.0)))
+    other = "other " if history.pending else ""
+    words = f"No {other}run within reach is expected to gain anything. "
+    return _Search(score, tuple((part, apart) for part in (near, reach) for apart in (APART, 0.0)), words)
 
 
 def _to_find_out(updated: Ladder, working: FloatArray, reach: Reach) -> _Search:
@@ -635,7 +644,7 @@ def _reason(
         # An expected gain counts only the cases that turn out better, so the largest may lie where the mean is lower.
         lead = "largest expected gain" if change >= 0 else "most to gain, if it comes out well,"
         text = f"{beside}{lead} {against}: {what}. Expected {forecast.mean:.0f} %"
-        text += f", with a {100 * chance:.0f} % chance to be better." if chance is not None else "."
+        text += f"; chance to be better: {percent_words(chance)}." if chance is not None else "."
         return text[0].upper() + text[1:]
     if purpose is Purpose.FIND_OUT:
         unsure = f"(half of such runs between {forecast.low_50:.0f} and {forecast.high_50:.0f} %)"

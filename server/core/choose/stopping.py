@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from server.core.choose.gain import chance_of_gain, gain_threshold
+from server.core.choose.gain import chance_of_gain, gain_threshold, percent_words
 from server.core.choose.proposal import History
 from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
@@ -147,21 +147,6 @@ def _greedy(gains: np.ndarray, count: int) -> list[int]:
         picked.append(best)
         covered |= gains[:, best]
     return picked
-
-
-def percent_words(probability: float) -> str:
-    """A probability in words that do not promise more digits than it has.
-
-    Examples
-    --------
-    >>> percent_words(0.004), percent_words(0.237), percent_words(0.999)
-    ('less than 1 %', '24 %', 'more than 99 %')
-    """
-    if probability < 0.01:
-        return "less than 1 %"
-    if probability > 0.99:
-        return "more than 99 %"
-    return f"{100 * probability:.0f} %"
 
 
 def _verdict(five: float) -> str:

@@ -48,7 +48,7 @@ class Front:
         if not self.points:
             return ""
         first, last = self.points[0], self.points[-1]
-        at_first, at_last = (self.burden.text(float(f"{p.burden:.3g}")) for p in (first, last))
+        at_first, at_last = (self.burden.text(p.burden) for p in (first, last))
         if len(self.points) == 1:
             return (
                 f"The settings with the highest expected yield, {first.forecast.mean:.0f} %, also need the least: {at_first} of "

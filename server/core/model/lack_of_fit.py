@@ -76,17 +76,18 @@ def judge_lack_of_fit(design: FloatArray, response: FloatArray, groups: np.ndarr
 def straight_lines_sentence(table: RunTable) -> str:
     """Say whether straight lines (in coded coordinates) fit as well as the repeats allow; empty without repeats."""
     n_all = table.n_runs
-    table = table.without_failures()
+    table = table.telling_scatter()
     blocks = design_columns(table)
     design = np.hstack([np.ones((table.n_runs, 1)), *blocks])
     try:
         found = judge_lack_of_fit(design, table.yields, table.groups())
     except NotReadyError as error:
-        apart = " Failed runs are left out." if table.n_runs < n_all else ""
+        apart = " Runs that failed or were measured poorly are left out." if table.n_runs < n_all else ""
         return "" if error.need == 1 else f"Whether straight lines would do cannot be tested yet. {error}{apart}"
     if found.f is None or found.p is None:
         return "The repeats agree exactly, so lack of fit cannot be judged against them."
-    dof = f"F({found.lack_of_fit_dof}, {found.pure_error_dof}) = {found.f:.2f}, p = {found.p:.3f}"
+    p = "p < 0.001" if found.p < 0.001 else f"p = {found.p:.3f}"
+    dof = f"F({found.lack_of_fit_dof}, {found.pure_error_dof}) = {found.f:.3g}, {p}"
     if found.p < 0.05:
         return f"Straight lines alone do not fit: they miss more than the repeats scatter ({dof})."
     return f"Straight lines fit as well as the repeats allow to judge ({dof})."

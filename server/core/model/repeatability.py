@@ -81,7 +81,7 @@ def noise_levels(table: RunTable) -> list[tuple[float, float]]:
 
 def unusual_noise(table: RunTable) -> float | None:
     """Scatter of repeats where it lies above all usual levels, else None. [percentage points]"""
-    usual = table.without_failures()
+    usual = table.telling_scatter()
     try:
         std, degrees = pooled_repeat_std(usual.yields, usual.groups())
     except NotEnoughRepeatsError:

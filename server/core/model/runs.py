@@ -11,6 +11,8 @@ from server.core.space.variables import BoolArray, FloatArray, Variable
 # A failed run tells that this is no good place, not that the yield is exactly zero: what
 # failed may fail differently next time. [percentage points]
 FAILURE_SD = 12.0
+# Of a run whose own yield is uncertain by more, repeats say nothing. [percentage points] (Own judgement.)
+POORLY_MEASURED = 5.0
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,10 @@ class RunTable:
     def without_failures(self) -> RunTable:
         """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""
         return self.rows(np.flatnonzero(~self.failed))
+
+    def telling_scatter(self) -> RunTable:
+        """The runs that tell how far results scatter: none that failed, and none whose own yield is that uncertain."""
+        return self.rows(np.flatnonzero(~self.failed & (self.extra_sd < POORLY_MEASURED)))
 
     def groups(self) -> np.ndarray:
         """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""

@@ -1,7 +1,7 @@
 """Limits: hard rules over settings, and which settings can be reached.
 
 Beside each variable's own range and steps there are linear rules (a total time is one),
-'only with' rules between two choices, and what is left of the materials. Feasibility
+'only with' rules between two choices, options that are not used any more, and what is left of the materials. Feasibility
 and contradictions are found with an integer program (scipy's HiGHS).
 """
 
@@ -90,6 +90,34 @@ class OnlyWithRule:
 
 
 @dataclass(frozen=True)
+class NotUsedRule:
+    """Some options of a choice are not used any more, though runs had them."""
+
+    text: str
+    key: str
+    options: tuple[str, ...]
+
+    @property
+    def numbers(self) -> frozenset[str]:
+        """Keys of the numeric variables that it limits: none."""
+        return frozenset()
+
+    def holds(self, settings: Settings) -> bool:
+        return settings[self.key] not in self.options
+
+    def mask(self, reach: Reach, indices: _Indices) -> np.ndarray:
+        """Which index rows satisfy it, shape (n,)."""
+        mask = np.ones(len(indices), dtype=bool)
+        for option in self.options:
+            mask &= ~reach.is_option(self.key, option, indices)
+        return mask
+
+    def add_to(self, program: _Program) -> None:
+        """Add it to the integer program."""
+        program.limit({}, {(self.key, option): 1.0 for option in self.options}, 0.0)
+
+
+@dataclass(frozen=True)
 class StockRule:
     """A run takes no more of a material than there is: ``mass_g`` · amount · portions ≤ ``left_g``.
 
@@ -169,7 +197,7 @@ class StockRule:
         program.limit(coefficients, options, bound + sum(options.values()))
 
 
-Rule = LinearRule | OnlyWithRule | StockRule
+Rule = LinearRule | OnlyWithRule | NotUsedRule | StockRule
 
 
 def total_time_rule(times: Sequence[Variable], at_most: float, unit: str) -> LinearRule:

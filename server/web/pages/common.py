@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
 
+from server.core.choose.gain import percent_words
 from server.core.choose.proposal import Purpose
-from server.core.choose.stopping import percent_words
 from server.core.model.ladder import FEWEST_RUNS_FOR_WEIGHTS
 from server.core.space.variables import Setting
 from server.services.analysis import Analysis

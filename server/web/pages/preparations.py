@@ -109,7 +109,9 @@ def _read(form: RawForm) -> PreparationInput:
 
 @router.get("/preparations/new")
 def new_preparation(request: Request) -> Response:
-    defaults = {name: as_text(f.default) for name, f in PreparationInput.model_fields.items() if not f.is_required()}
+    defaults = {
+        name: as_text(f.default) for name, f in PreparationInput.model_fields.items() if not f.is_required() and name != "confirm"
+    }
     return _draw_form(request, None)(FormState(defaults), 200)
 
 

@@ -275,6 +275,8 @@ def _several(
             proposals = analysis.proposals(purpose, count, decisions.burden(saving, purpose))
         except (NotReadyError, NothingReachableError) as error:
             message = str(error)
+        if proposals and len(proposals) < count:
+            message = f"{len(proposals)} of {count}: no further run within reach serves this purpose."
         variables = analysis.space.variables
         needs = decisions.needs_together([p.settings for p in proposals])
         runs = [

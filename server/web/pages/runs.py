@@ -13,12 +13,15 @@ from starlette.responses import RedirectResponse, Response
 
 from server.charts.stages import stage_recoveries
 from server.core.chemistry.balance import MassBalance
+from server.core.choose.proposal import Purpose
 from server.core.space.limits import Space
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
+from server.services.analysis import analyse
 from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
 from server.services.charges import AsWeighed
 from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
+from server.services.decisions import judge_plans
 from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
@@ -41,7 +44,7 @@ from server.services.spaces import stored_space
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
-from server.web.dependencies import Files, Form, Id, ReadSession, WriteSession
+from server.web.dependencies import Files, Form, Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_status
 from server.web.rendering import render, show_logged
@@ -189,12 +192,16 @@ def create_run(request: Request, preparation_id: Id, form: Form, session: WriteS
 
 
 @router.post("/preparations/{preparation_id}/planned-runs")
-def create_planned_run(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+def create_planned_run(request: Request, preparation_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
     preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        run = plan_run(session, preparation_id, validated(PlannedRunInput, _raw_run(form, ["scale_mol", "notes"])))
-        return f"/runs/{run.id}"
+        plan: PlannedRunInput = validated(PlannedRunInput, _raw_run(form, ["scale_mol", "notes"]))
+        analysis = analyse(session, preparation_id)
+        # What was planned by hand is forecast too; it serves no purpose of the app's own.
+        forecast = judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
+        with writer() as writing:
+            return f"/runs/{plan_run(writing, preparation_id, plan, forecast=forecast).id}"
 
     return submit(form, act, _run_form(request, session, preparation, None, planning=True))
 

@@ -176,7 +176,7 @@ def remove_variable(request: Request, variable_id: Id, form: Form, session: Writ
 
 
 def _limit_input(form: RawForm) -> Any:
-    """Read one of the three small forms for limits."""
+    """Read one of the small forms for limits."""
     kind = form.values.get("kind", "")
     raw: dict[str, Any] = {"kind": kind}
     if kind == "linear":
@@ -192,6 +192,11 @@ def _limit_input(form: RawForm) -> Any:
         if not choice or len(partner_keys) != 1:
             raise InvalidInputError({"only_with": "Choose one option, and what it goes with: options of one other variable."})
         raw.update(variable=key, choice=choice, partner=partner_keys.pop(), partners=[pair[2] for pair in pairs])
+    elif kind == "not_used":
+        pairs = [value.partition("=") for value in form.all("unused_option")]
+        if len({pair[0] for pair in pairs}) != 1:
+            raise InvalidInputError({"not_used": "Tick options of one variable."})
+        raw.update(variable=pairs[0][0], options=[pair[2] for pair in pairs])
     try:
         return _LIMIT.validate_python(raw)
     except ValidationError as error:

@@ -86,8 +86,27 @@ def test_runs_at_once_leave_the_neighbourhood_when_it_is_used_up() -> None:
     space = Space((bath(),))
     rows: list[dict[str, Setting]] = [{"bath": t} for t in (120.0, 125.0, 130.0, 135.0)]
     h = history(rows, [50.0, 60.0, 66.0, 60.0], space, new_ground=None)
-    found = [p.settings["bath"] for p in propose_several(h, fit_ladder(h.table), MOST_AT_ONCE)]
-    assert len(set(found)) == MOST_AT_ONCE
+    found = [float(p.settings["bath"]) for p in propose_several(h, fit_ladder(h.table), MOST_AT_ONCE)]
+    assert len(set(found)) == len(found) >= 7
+    assert min(found) < 115.0
+
+
+def test_where_few_settings_exist_the_list_ends_and_none_comes_twice() -> None:
+    space = Space((agent("a", "b"), Variable("salt", "salt", Role.CHOICE, choices=("p", "q", "r"), base="p")))
+    nothing = history([], [], space)
+    opening = [tuple(p.settings.values()) for p in propose_several(nothing, fit_ladder(nothing.table), MOST_AT_ONCE)]
+    assert len(set(opening)) == len(opening) <= 6
+    rows: list[dict[str, Setting]] = [{"agent": a, "salt": s} for a in "ab" for s in "pqr"]
+    h = history(rows[:5], [80.0, 30.0, 20.0, 35.0, 31.0], space)
+    found = propose_several(h, fit_ladder(h.table), MOST_AT_ONCE)
+    assert tuple(found[0].settings.values()) == ("b", "r")
+    assert len({tuple(p.settings.values()) for p in found}) == len(found) < MOST_AT_ONCE
+    # All have been run, and one is far above: there is nothing to gain, so the working recipe is repeated.
+    yields = [80.0, 3.0, 2.0, 3.5, 3.1, 2.2] * 3
+    every = history(rows * 3, yields, space)
+    (last,) = propose_several(every, fit_ladder(every.table), MOST_AT_ONCE)
+    assert last.purpose is Purpose.REPEAT
+    assert last.reason.startswith("No run within reach is expected to gain anything. Repeats run ")
 
 
 def test_runs_at_once_do_not_crowd_around_the_first() -> None:
