@@ -232,7 +232,9 @@ def test_later_changes_of_the_charge_leave_finished_runs_alone(client: TestClien
     for what, change in ((solvent, {**toluene, "amount": 20}), (key, {**ethanol, "amount": 1.5})):
         assert client.put(f"{API}/materials/{what}", json=change).is_success
     body = {k: v for k, v in client.get(base).json().items() if k in PreparationInput.model_fields}
-    assert client.put(base, json={**body, "balance_readability_g": 0.001, "base_scale_mol": 0.2}).is_success
+    assert client.put(
+        base, json={**body, "balance_readability_g": 0.001, "base_scale_mol": 0.2, "confirm": ["amounts_stay"]}
+    ).is_success
     after = {**client.get(f"{address}/mass-balance").json(), **client.get(address).json()}
     assert after == before
     page = client.get(f"/runs/{run['id']}").text
@@ -268,7 +270,7 @@ def test_what_was_weighed_is_held_against_the_charge_of_its_day(client: TestClie
     assert client.put(f"{address}/weighed", json=noted).is_success
     assert "As weighed," not in text_of(client.get(f"/runs/{run['id']}").text)
     body = {k: v for k, v in client.get(base).json().items() if k in PreparationInput.model_fields}
-    assert client.put(base, json={**body, "base_scale_mol": 0.2}).is_success
+    assert client.put(base, json={**body, "base_scale_mol": 0.2, "confirm": ["amounts_stay"]}).is_success
     assert client.put(
         f"{API}/materials/{ethanol}", json={"name": "ethanol", "role": "reagent", "formula": "C2H6O", "amount": 2}
     ).is_success

@@ -923,7 +923,7 @@ def test_a_download_has_the_scale_that_was_asked_for(ready: TestClient) -> None:
     page = ready.get("/preparations/1/write-up?scale_mol=1000000").text
     link = re.search(r'href="(/preparations/1/write-up\.md[^"]*)"', page)
     assert link
-    assert "Scale: 1e+06 mol" in ready.get(link.group(1).replace("&amp;", "&")).text
+    assert "Scale: 1000000 mol" in ready.get(link.group(1).replace("&amp;", "&")).text
 
 
 def test_markdown_keeps_no_live_link(ready: TestClient) -> None:

@@ -19,4 +19,4 @@ def test_checkpoints_of_the_same_name_keep_bars_of_their_own() -> None:
     marks = [Checkpoint("crude", "reaction", 9.0, 1.0), Checkpoint("crude", "work_up", 8.0, 1.0)]
     drawn = stage_recoveries(follow_the_product(10.0, marks, 7.0, None))
     labels = list(drawn["data"][0]["y"])
-    assert labels == ["theory", "crude (1)", "crude (2)", "isolated product"]
+    assert labels == ["theory<br>10 g", "crude (1)<br>9 g (−1 g)", "crude (2)<br>8 g (−1 g)", "isolated product<br>7 g (−1 g)"]
