@@ -21,7 +21,7 @@ NO_OTHER_OPTION = "no other option is sure to keep the yield"
 
 def setting_text(v: Variable, value: Setting) -> str:
     """A setting with its unit."""
-    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
+    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip().replace("-", "−", 1 if float(value) < 0 else 0)
 
 
 def grows_with_scale(v: Variable, driving: Collection[str]) -> bool:

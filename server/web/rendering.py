@@ -21,7 +21,7 @@ from server.core.model.effects import signed
 from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
-from server.services.words import portions_text
+from server.services.words import plain, portions_text
 from server.web.glossary import words_used
 
 DASH = "–"
@@ -35,13 +35,10 @@ def show_number(value: float | None, digits: int = 3) -> str:
 
     Examples
     --------
-    >>> show_number(0.123456), show_number(1250.0), show_number(None)
-    ('0.123', '1250', '–')
+    >>> show_number(0.123456), show_number(1250.0), show_number(-0.5), show_number(None)
+    ('0.123', '1250', '−0.5', '–')
     """
-    if value is None:
-        return DASH
-    text = f"{value:.{digits}g}"
-    return f"{float(text):g}" if "e" in text and abs(value) < 1e7 else text
+    return DASH if value is None else plain(value, digits).replace("-", "−")
 
 
 def show_mass(value: float | None, readability: float) -> str:
