@@ -1,8 +1,8 @@
 """The ladder of response models, from the mean to the recipe prior, and their average.
 
 Every rung is conditioned on the same runs; rungs are averaged by how well each
-predicts the runs it has not seen (leave-one-out predictive density) times a prior
-weight. Shrinkage priors make fewer runs than terms a normal state.
+foresaw the other runs from a single one (evidence) times a prior weight. Shrinkage
+priors make fewer runs than terms a normal state.
 """
 
 from __future__ import annotations
@@ -17,7 +17,17 @@ from scipy import special
 from scipy.stats import qmc
 
 from server.core.model.kernels import PRIOR_MEAN, Columns, PolynomialKernel, SmoothKernel
-from server.core.model.mixture import Conditioned, Family, Kernel, LeftOut, Means, Mixture, factorise, log_likelihood
+from server.core.model.mixture import (
+    Conditioned,
+    Family,
+    Kernel,
+    LeftOut,
+    Means,
+    Mixture,
+    factorise,
+    log_likelihood,
+    normal_log_density,
+)
 from server.core.model.recipe_fit import fit_recipes
 from server.core.model.repeatability import noise_levels, unusual_noise
 from server.core.model.runs import Beside, RunTable
@@ -83,6 +93,8 @@ def _weighed(name: str, table: RunTable, candidates: list[tuple[Kernel, float, f
         lower = factorise(kernel, table.coded, noise**2 + table.extra_sd**2)
         factors.append(lower)
         scores.append(log_prior + log_likelihood(lower, residuals))
+    beforehand = special.logsumexp([log_prior for _, _, log_prior in candidates]) + math.log(len(losses))
+    evidence = float(special.logsumexp(np.array(scores)) - beforehand)
     weights = special.softmax(np.array(scores))
     shares = weights.sum(axis=1)
     keep = np.flatnonzero(shares > 2e-3 * shares.max())
@@ -90,7 +102,7 @@ def _weighed(name: str, table: RunTable, candidates: list[tuple[Kernel, float, f
     groups = tuple(
         Conditioned(weights[k], means, candidates[k][0], table.coded, residuals, factors[k], candidates[k][1] ** 2) for k in keep
     )
-    return Family(name, groups)
+    return Family(name, groups, evidence)
 
 
 def fit_polynomial(table: RunTable, name: str, losses: tuple[float, ...] = END_LOSSES) -> Family:
@@ -301,8 +313,7 @@ def fit_ladder(
 
     Notes
     -----
-    Weights: prior × exp(Σᵢ ln p(yᵢ | y₋ᵢ)) over the runs that did not fail, from three of them on. Source of the idea:
-    Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
+    Weights: prior × evidence, see ``_log_evidence``, over the runs that did not fail, from three of them on.
     """
     table = table.in_canonical_order()
     beside = beside.in_canonical_order() if beside is not None and beside.n_rows else None
@@ -316,7 +327,8 @@ def fit_ladder(
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
     usual = ~table.failed
     if usual.sum() >= FEWEST_RUNS_FOR_WEIGHTS:
-        log_weights = log_weights + np.array([float(np.sum(lo.log_density[usual])) for lo in left_out])
+        fits = families if usual.all() else [_fit_rung(name, table.without_failures(), seed, losses) for name in rungs]
+        log_weights = log_weights + _log_evidence(fits, table.without_failures(), seed, losses)
     weights = special.softmax(log_weights)
     if beside is None:
         return Ladder(table, tuple(families), weights, left_out)
@@ -332,6 +344,29 @@ def fit_ladder(
     return Ladder(table, tuple(families), weights, left_out, tuple(informed), trust)
 
 
+def _log_evidence(families: Sequence[Family], table: RunTable, seed: int, losses: tuple[float, ...]) -> FloatArray:
+    """ln p(all other runs | one run) of every rung, averaged over which run that is; shape (n_rungs,).
+
+    Parameters
+    ----------
+    families : sequence of Family
+        Conditioned on ``table``.
+
+    Notes
+    -----
+    ln p(y) − mean ln p(yᵢ): how high yields are at all, every rung may learn from one run. Source:
+    Berger & Pericchi, J. Am. Stat. Assoc. 91 (1996) 109 (geometric intrinsic Bayes factor).
+    """
+    nothing = table.rows(np.empty(0, dtype=int))
+    found = np.empty(len(families))
+    for k, family in enumerate(families):
+        alone = _fit_rung(family.name, nothing, seed, losses).predict(table.coded, with_noise=True)
+        density = normal_log_density(table.yields, alone.means, alone.variances + table.extra_sd**2)
+        single = special.logsumexp(np.log(alone.weights)[:, None] + density, axis=0)
+        found[k] = family.evidence - float(single.mean())
+    return found
+
+
 def _trust(
     table: RunTable, beside: Beside, weights: FloatArray, left_out: tuple[LeftOut, ...], informed: Sequence[Family]
 ) -> float:
@@ -339,8 +374,8 @@ def _trust(
 
     Notes
     -----
-    Prior × exp(Σᵢ ln p(yᵢ | what does not rest on run i)), as for the weights of the rungs: with a
-    run, all evidence worked out from it is left out.
+    Prior × exp(Σᵢ ln p(yᵢ | what does not rest on run i)): with a run, all evidence worked out from it is left out.
+    Source of the idea: Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
     """
     n, usual = table.n_runs, ~table.failed
     if usual.sum() < FEWEST_RUNS_FOR_WEIGHTS:

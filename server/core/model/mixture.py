@@ -240,10 +240,14 @@ class Mixture:
 
 @dataclass(frozen=True)
 class Family:
-    """One model of the ladder, conditioned: groups of components with weights that sum to 1."""
+    """One model of the ladder, conditioned: groups of components with weights that sum to 1.
+
+    ``evidence`` is ln p(yields) before any run was known, averaged over the prior of everything in it.
+    """
 
     name: str
     groups: tuple[Conditioned, ...]
+    evidence: float = 0.0
 
     def predict(self, points: FloatArray, *, with_noise: bool = False) -> Mixture:
         """Return the mixture for the yield at coded ``points`` of shape (n_points, n_variables)."""

@@ -61,16 +61,19 @@ def _grid(table: RunTable) -> list[_GridPoint]:
     columns = Columns.of(table.variables)
     sparse = table.n_runs > 120
     points = []
+    lengths = _LENGTHS[1:] if sparse else _LENGTHS
     root = np.sqrt(max(table.n_variables, 1))
     levels = noise_levels(table)
     for a, wa in zip(_AMPLITUDES, _AMPLITUDE_WEIGHTS, strict=True):
-        for length in _LENGTHS[1:] if sparse else _LENGTHS:
+        for length in lengths:
             kernel = SmoothKernel(columns, a, (length * root,) * table.n_variables, constant=0.0)
             for s, ws in levels:
                 lower = factorise(kernel, table.coded, s**2 + table.extra_sd**2)
                 inverse = np.asarray(linalg.solve_triangular(lower, np.eye(len(lower)), lower=True))
                 points.append(
-                    _GridPoint(kernel, lower, inverse, float(np.sum(np.log(np.diag(lower)))), s**2, float(np.log(wa * ws)))
+                    _GridPoint(
+                        kernel, lower, inverse, float(np.sum(np.log(np.diag(lower)))), s**2, float(np.log(wa * ws / len(lengths)))
+                    )
                 )
     return points
 
@@ -81,7 +84,7 @@ def _grid_log_posterior(grid: list[_GridPoint], residuals: FloatArray) -> FloatA
     for k, g in enumerate(grid):
         white = residuals @ g.inverse_lower.T
         out[:, k] = g.log_prior - 0.5 * np.einsum("ij,ij->i", white, white) - g.log_determinant
-    return out
+    return np.asarray(out - 0.5 * residuals.shape[1] * np.log(2.0 * np.pi))
 
 
 def fit_recipes(table: RunTable, rng: np.random.Generator) -> Family:
@@ -107,8 +110,9 @@ def fit_recipes(table: RunTable, rng: np.random.Generator) -> Family:
         residuals = table.yields - prior.yields(parameters, table.coded)
         return np.asarray(special.logsumexp(_grid_log_posterior(grid, residuals), axis=1))
 
+    evidence = 0.0
     if table.n_runs:
-        particles = _temper(particles, log_evidence, size, rng)
+        particles, evidence = _temper(particles, log_evidence, size, rng)
     residuals = table.yields - prior.yields(particles, table.coded)
     log_grid = _grid_log_posterior(grid, residuals)
     chosen = np.argmax(log_grid + rng.gumbel(size=log_grid.shape), axis=1)
@@ -127,18 +131,26 @@ def fit_recipes(table: RunTable, rng: np.random.Generator) -> Family:
                 noise_variance=grid[k].noise_variance,
             )
         )
-    return Family("recipes", tuple(groups))
+    return Family("recipes", tuple(groups), evidence)
 
 
 def _temper(
     particles: FloatArray, log_evidence: Callable[[FloatArray], FloatArray], size: SamplerSize, rng: np.random.Generator
-) -> FloatArray:
-    """Move particles from the prior to the posterior through powers of the likelihood."""
+) -> tuple[FloatArray, float]:
+    """Move particles from the prior to the posterior through powers of the likelihood.
+
+    Returns
+    -------
+    particles : ndarray of shape (n_recipes, n_parameters)
+    evidence : float
+        ln p(yields), from the mean weights of the steps (Del Moral, Doucet & Jasra, sec. 3).
+    """
     current = log_evidence(particles)
-    power, step = 0.0, 0.5
+    power, step, evidence = 0.0, 0.5, 0.0
     count, width = particles.shape
     while power < 1.0:
         power_next = _next_power(current, power)
+        evidence += float(special.logsumexp((power_next - power) * current)) - np.log(count)
         weights = special.softmax((power_next - power) * current)
         # Systematic resampling: one uniform number places all picks.
         picks = np.searchsorted(np.cumsum(weights), (rng.random() + np.arange(count)) / count)
@@ -155,7 +167,7 @@ def _temper(
             particles = np.where(accept[:, None], proposal, particles)
             current = np.where(accept, proposed, current)
             step = float(np.clip(step * np.exp(0.6 * (accept.mean() - 0.25)), 0.03, 0.95))
-    return particles
+    return particles, float(evidence)
 
 
 def _next_power(log_likelihood: FloatArray, power: float) -> float:

@@ -5,10 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import special
+from scipy import special, stats
 
 from server.core.model.ladder import PRIOR_TRUST, PRIOR_WEIGHTS, fit_ladder
 from server.core.model.quality import judge
+from server.core.model.recipe_fit import _grid, _grid_log_posterior, fit_recipes
 from server.core.model.recipes import RecipePrior, consecutive_fraction
 from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.space.coordinates import encode
@@ -173,9 +174,47 @@ def test_a_failed_run_is_no_reason_to_doubt_every_forecast() -> None:
     assert 0 < float(judge(marked).error or 0) < float(judge(taken_for_a_yield).error or 0)
     assert judge(marked).n_runs == 8
     # Nor does one choose between the models: they are judged by the runs that did not fail.
-    usual = ~marked.table.failed
-    scores = np.log([PRIOR_WEIGHTS[r.name] for r in marked.rungs]) + [lo.log_density[usual].sum() for lo in marked.left_out]
-    assert marked.weights == pytest.approx(special.softmax(scores))
+    assert marked.weights == pytest.approx(fit_ladder(failed.without_failures()).weights)
+
+
+@pytest.mark.parametrize("rung", ["mean", "line", "pairs", "quadratic", "smooth"])
+def test_the_evidence_is_that_of_one_run_after_the_other(rung: str) -> None:
+    whole = table(ROWS[:4], [50.0, 62.0, 58.0, 71.0])
+    whole = replace(whole, extra_sd=np.array([0.0, 1.0, 0.0, 3.0]))
+    in_turn = 0.0
+    for k in range(4):
+        at = fit_ladder(whole.rows(np.arange(k)), rungs=(rung,)).rungs[0].predict(whole.coded[[k]], with_noise=True)
+        sd = np.sqrt(at.variances[:, 0] + whole.extra_sd[k] ** 2)
+        in_turn += float(np.log(at.weights @ stats.norm.pdf(whole.yields[k], at.means[:, 0], sd)))
+    # Components that carry next to no weight are left out of predictions.
+    assert fit_ladder(whole, rungs=(rung,)).rungs[0].evidence == pytest.approx(in_turn, abs=0.05)
+
+
+def test_the_evidence_of_recipes_is_that_of_plain_draws() -> None:
+    two = table(ROWS[:2], [50.0, 62.0])
+    prior = RecipePrior(two.variables)
+    grid = _grid(two)
+    plain = []
+    for seed in range(5):
+        drawn = prior.yields(prior.draw(4000, np.random.default_rng(seed)), two.coded)
+        plain.append(special.logsumexp(_grid_log_posterior(grid, two.yields - drawn)) - np.log(4000))
+    tempered = [fit_recipes(two, np.random.default_rng(seed)).evidence for seed in range(12)]
+    assert np.std(plain) < 0.1
+    assert np.mean(tempered) == pytest.approx(np.mean(plain), abs=0.15)
+
+
+def test_models_are_weighed_by_what_one_run_told_them_of_the_others() -> None:
+    told = table(ROWS[:5], [50.0, 62.0, 58.0, 71.0, 66.0])
+    ladder = fit_ladder(told)
+    nothing = fit_ladder(told.rows(np.empty(0, dtype=int)))
+    scores = []
+    for one, before in zip(ladder.rungs, nothing.rungs, strict=True):
+        at = before.predict(told.coded, with_noise=True)
+        single = np.log(at.weights @ stats.norm.pdf(told.yields, at.means, np.sqrt(at.variances)))
+        scores.append(np.log(PRIOR_WEIGHTS[one.name]) + one.evidence - single.mean())
+    assert ladder.weights == pytest.approx(special.softmax(scores))
+    # Before there are three, the prior holds.
+    assert fit_ladder(told.rows(np.arange(2))).weights == pytest.approx(nothing.weights)
 
 
 def test_ranges_widen_to_what_really_happened() -> None:
@@ -205,7 +244,9 @@ def test_runs_overrule_the_loss_at_the_ends() -> None:
     rows: list[dict[str, float | str]] = [{"hold": h} for h in (0.5, 2.0, 3.5, 5.0, 6.0)]
     yields = [10.0 + 12.0 * float(r["hold"]) for r in rows]
     t = table(rows, yields, (hold(),))
-    assert fit_ladder(t).predict(np.array([[1.0]])).mean[0] == pytest.approx(82.0, abs=2.0)
+    ends = np.array([[0.0], [1.0]])
+    with_losses, without = fit_ladder(t).predict(ends).mean, fit_ladder(t, losses=(0.0,)).predict(ends).mean
+    assert with_losses == pytest.approx(without, abs=1.0)
     smooth = fit_ladder(t, rungs=("smooth",)).rungs[0]
     # Weight goes from the largest loss to the smallest.
     shares = np.sum([g.weights for g in smooth.groups], axis=0)
