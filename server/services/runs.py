@@ -555,6 +555,37 @@ def theory_today(session: Session, preparation: PreparationRow, view: RunView) -
     return found.value
 
 
+def with_another_theory(session: Session, preparation: PreparationRow, runs: Sequence[RunView]) -> list[RunView]:
+    """Finished runs whose yield rests on another theoretical yield than today's charge gives."""
+    has_mass = [r for r in runs if r.row.product_mass_g is not None and r.row.theoretical_yield_g is None]
+    return [r for r in has_mass if theory_today(session, preparation, r) is not None]
+
+
+def renew_theories(session: Session, preparation_id: int) -> list[int]:
+    """Give all finished runs the theoretical yield that today's charge gives them, all or none; return their numbers.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        If the yield of a run could not be meant then, naming the run.
+    """
+    preparation = questions.get_preparation(session, preparation_id)
+    renewed = []
+    for run in with_another_theory(session, preparation, view_runs(session, preparation)):
+        # What was said to the runs once holds: their masses are what they were.
+        answers = [RENEW, "outside_limits", "yield_above_100", "nothing_isolated", "far_off"]
+        try:
+            data = FinishedRunInput(settings=dict(run.settings), confirm=answers)
+            store_result(session, preparation_id, data, run_id=int(run.row.id or 0))
+        except InvalidInputError as error:
+            session.rollback()
+            raise InvalidInputError({"form": f"Run {run.number}: {error} Nothing was changed."}) from error
+        renewed.append(run.number)
+    session.commit()
+    return renewed
+
+
 def has_another_charge_today(session: Session, preparation: PreparationRow, view: RunView) -> bool:
     """Whether the charge that a finished run was made with is not what its settings would take today."""
     if view.row.state != "finished" or view.row.made_with is None:

@@ -21,10 +21,12 @@ from server.services.runs import (
     note_weighed,
     plan_run,
     record_run,
+    renew_theories,
     set_state,
     theory_today,
     view_run,
     view_runs,
+    with_another_theory,
 )
 from server.services.variables import add_variable, delete_variable
 from server.services.words import portions_text
@@ -806,3 +808,28 @@ def test_a_run_that_was_hardly_weighed_tells_nothing_about_scatter(session: Sess
     after = analyse(session, int(preparation.id or 0)).repeatability
     assert after is not None
     assert after[1] == 3
+
+
+def test_all_runs_take_the_theory_of_today_at_once(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    key = int(preparation.id or 0)
+    preparation.product_formula, preparation.theoretical_yield_g = "C7H14O2", None
+    session.add(preparation)
+    settings = {**SETTINGS, "ratio": 2.0}
+    by_mass = [record(session, preparation, product_mass_g=mass, settings=settings) for mass in (10.0, 24.0)]
+    typed = record(session, preparation, yield_percent=50.0, settings=settings)
+    # 0.2 mol of C7H14O2 are 26.04 g, of its hydrate 29.64 g.
+    preparation.product_formula = "C7H14O2·H2O"
+    session.add(preparation)
+    assert [r.number for r in with_another_theory(session, preparation, view_runs(session, preparation))] == [1, 2]
+    assert renew_theories(session, key) == [1, 2]
+    assert [percent_of(session, run) for run in (*by_mass, typed)] == pytest.approx([33.74, 80.97, 50.0], abs=0.02)
+    assert renew_theories(session, key) == []
+    # A product so light that a run would have given more than twice the theory: nothing is changed.
+    preparation.product_formula = "CH4O"
+    session.add(preparation)
+    session.commit()
+    with pytest.raises(InvalidInputError, match=r"Run 2: This gives a yield of 37\d %.*Nothing was changed"):
+        renew_theories(session, key)
+    assert [percent_of(session, run) for run in by_mass] == pytest.approx([33.74, 80.97], abs=0.02)

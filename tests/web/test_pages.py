@@ -1960,3 +1960,18 @@ def test_another_base_scale_asks_what_becomes_of_masses(ready: TestClient) -> No
     assert answer is not None
     assert ready.post("/preparations/1", data={**form, "base_scale_mol": "0.4", "confirm": answer[1]}).status_code == 200
     assert ready.get("/api/v1/preparations/1/materials").json()[0]["amount"] == 4.0
+
+
+def test_the_charge_page_offers_the_theory_of_today(ready: TestClient) -> None:
+    form = {**PREPARATION, "product_formula": "C7H14O2", "base_scale_mol": "0.1", "theoretical_yield_g": ""}
+    ready.post("/preparations/1", data=form)
+    ready.post("/preparations/1/materials", data={"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount": "1"})
+    enter(ready, product_mass_g="6.5")
+    assert "another theoretical yield" not in ready.get("/preparations/1/charge").text
+    changed = ready.post("/preparations/1", data={**form, "product_formula": "C7H14O2·H2O"})
+    assert "the page ‘Charge’ does so for all of them" in changed.text
+    assert "Run 1 keeps the theoretical yield" in ready.get("/preparations/1/charge").text
+    ready.post("/preparations/1/renew-theory")
+    assert "another theoretical yield" not in ready.get("/preparations/1/charge").text
+    # 6.5 g of 14.820 g, which 0.1 mol of the hydrate are.
+    assert ready.get("/api/v1/preparations/1/runs").json()[0]["yield_percent"] == pytest.approx(43.86, abs=0.02)

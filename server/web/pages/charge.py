@@ -13,6 +13,7 @@ from server.core.chemistry.charge import AmountKind, ChargeLine, MaterialRole
 from server.core.chemistry.drying import AGENTS, DryingAdvice, advise_drying
 from server.core.chemistry.formula import smiles_available
 from server.core.chemistry.weights import SOURCE
+from server.core.model.effects import listed
 from server.core.space.variables import STAGE_WORDS
 from server.errors import InvalidInputError
 from server.services.cautions import cautions_for
@@ -31,7 +32,7 @@ from server.services.charges import (
 from server.services.inputs import MaterialInput, validated
 from server.services.massbalance import chemistry_of
 from server.services.numbers import NumberTextError, read_number
-from server.services.runs import RunView, view_run, view_runs
+from server.services.runs import RunView, renew_theories, view_run, view_runs, with_another_theory
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
@@ -91,6 +92,7 @@ class ChargePage:
     agent_options: list[tuple[str, str]]
     drying: DryingAdvice | None
     drying_form: FormState
+    other_theory: str
 
 
 @dataclass(frozen=True)
@@ -161,10 +163,22 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
             [(name, name) for name in AGENTS],
             drying,
             drying_form or FormState({"excess": "3"}),
+            listed([str(r.number) for r in with_another_theory(session, preparation, view_runs(session, preparation))]),
         )
         return render(request, "charge/show.html", page, status=status)
 
     return redraw
+
+
+@router.post("/preparations/{preparation_id}/renew-theory")
+def renew(request: Request, preparation_id: Id, form: Form, session: WriteSession) -> Response:
+    preparation = questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        renew_theories(session, preparation_id)
+        return f"/preparations/{preparation_id}#runs"
+
+    return submit(form, act, _charge_page(request, session, preparation))
 
 
 @router.get("/preparations/{preparation_id}/charge")

@@ -147,7 +147,8 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
 
 def _kept_words(numbers: Sequence[int]) -> str:
     runs = f"Run {numbers[0]} keeps" if len(numbers) == 1 else f"{len(numbers)} finished runs keep"
-    return f"{runs} the theoretical yield from before. ‘Correct’, on the page of a run, takes it as it follows today."
+    one, every = "‘Correct’, on the page of a run, takes it as it follows today", "the page ‘Charge’ does so for all of them"
+    return f"{runs} the theoretical yield from before. {one}; {every}."
 
 
 @router.post("/preparations/{preparation_id}/archive")
