@@ -114,6 +114,8 @@ _ALMOST_EXACT = 0.97
 _LONGEST_UNIT = 5
 # So alike count a heading and a variable that share all telling words.
 _WORDS_ALIKE = 0.95
+# With a unit of mass, these words alone mean the product (common practice, no source).
+_OF_PRODUCT = ("isolated", "obtained", "collected")
 # A yield or mass with such a word is another quantity than the isolated product (common practice, no source).
 _OTHER_QUANTITIES = {"by", "byproduct", "side", "crude", "recovered", "gc", "nmr", "hplc", "lc", "conversion", "limiting"}
 _CRUDE = WEIGHED_ON_THE_WAY[Stage.WORK_UP]
@@ -213,8 +215,9 @@ def split_heading(text: str) -> tuple[str, str]:
     # 'acid/alcohol' is a name.
     if found and not (found[2].isalpha() and len(found[2]) > _LONGEST_UNIT and not is_unit(found[2])):
         return found[1], found[2]
-    if (found := re.fullmatch(r"(.+?)(?:\s*,\s*|\s+|_)(\S{1,6})", text)) and is_unit(found[2]) and len(found[1]) > 1:
-        return found[1], found[2]
+    if (found := re.fullmatch(r"(.+?)(?:\s*,\s*|\s+|_)(\S{1,6})", text)) and len(found[1]) > 1:
+        if is_unit(found[2]) or bare_unit(found[2]) == "eq":
+            return found[1], found[2]
     if text.startswith("%") and len(text) > 1:
         return text[1:].strip(), "%"
     return text, ""
@@ -321,6 +324,8 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
             ratio += 0.01 * (one == words)
             if ratio > likeness + 1e-9:
                 best, likeness = key, ratio
+    if plain(name) in _OF_PRODUCT and unit in FACTORS["g"]:
+        return "product_mass_g", _WORDS_ALIKE
     if likeness < (_ALMOST_EXACT if "_u_" in best else _ALIKE):
         return "", 0.0
     if best in ("yield_percent", "product_mass_g") and _OTHER_QUANTITIES & set(plain(heading).split()):

@@ -171,6 +171,10 @@ def test_outcomes_in_words() -> None:
         ("hold_min", "v1"),
         ("min hold", "v1"),
         ("isolated mass [mg]", "product_mass_g"),
+        ("isolated mg", "product_mass_g"),
+        ("Obtained (g)", "product_mass_g"),
+        ("isolated", ""),
+        ("isolated %", ""),
         ("Date", "made_on"),
         ("colour", ""),
         ("Ausbeute [%]", "yield_percent"),
@@ -439,6 +443,13 @@ def test_a_ratio_upside_down_or_by_half_is_no_match(session: Session, heading: s
     add_variable(session, key, ratio)
     space = space_of(questions.list_variables(session, key), [])
     assert match_heading(heading, space)[0] == ("v1" if matches else "")
+
+
+@pytest.mark.parametrize("heading", ["DIPEA eq", "DIPEA equiv.", "DIPEA (eq.)"])
+def test_equivalents_stand_behind_a_name_with_or_without_brackets(session: Session, heading: str) -> None:
+    key = int(create_preparation(session, PreparationInput(name="Amide")).id or 0)
+    add_variable(session, key, VariableInput(name="DIPEA", role=Role.RATIO, unit="equiv", low=1, high=4, base=2))
+    assert match_heading(heading, space_of(questions.list_variables(session, key), []))[0] == "v1"
 
 
 def test_equivalents_are_no_mole_per_cent(session: Session) -> None:
