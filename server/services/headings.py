@@ -215,9 +215,9 @@ def split_heading(text: str) -> tuple[str, str]:
     # 'acid/alcohol' is a name.
     if found and not (found[2].isalpha() and len(found[2]) > _LONGEST_UNIT and not is_unit(found[2])):
         return found[1], found[2]
-    if (found := re.fullmatch(r"(.+?)(?:\s*,\s*|\s+|_)(\S{1,6})", text)) and len(found[1]) > 1:
-        if is_unit(found[2]) or bare_unit(found[2]) == "eq":
-            return found[1], found[2]
+    found = re.fullmatch(r"(.+?)(?:\s*,\s*|\s+|_)(\S{1,6})", text)
+    if found and len(found[1]) > 1 and (is_unit(found[2]) or bare_unit(found[2]) == "eq"):
+        return found[1], found[2]
     if text.startswith("%") and len(text) > 1:
         return text[1:].strip(), "%"
     return text, ""
