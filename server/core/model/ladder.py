@@ -41,7 +41,7 @@ RUNG_WORDS = {
     "smooth": "a smooth surface (Gaussian process)",
     "recipes": "simulated recipes (kinetics and work-up losses) with a smooth correction",
 }
-PRIOR_WEIGHTS = {"mean": 0.03, "line": 0.07, "pairs": 0.08, "quadratic": 0.15, "smooth": 0.32, "recipes": 0.2}
+PRIOR_WEIGHTS = {"mean": 0.03, "line": 0.07, "pairs": 0.08, "quadratic": 0.15, "smooth": 0.32, "recipes": 0.4}
 _SLOPES = (5.0, 12.0, 25.0)
 # Quadratic and pair terms are expected to be about half as large as slopes (effect hierarchy;
 # common practice, no source).
