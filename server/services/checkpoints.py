@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from sqlmodel import Session
 
 from server.core.chemistry.balance import GAIN
@@ -113,8 +115,8 @@ def _place(session: Session, run: RunRow, row: CheckpointRow) -> None:
         one.position = position
 
 
-def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str, float] | None:
-    """Name and mass of what may have come back, the compound alone, as weighed or else as planned. [g]"""
+def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str, float, tuple[int | None, ...]] | None:
+    """Name and mass of what may have come back, the compound alone, as weighed or else as planned [g], and the ids it goes by."""
     preparation, view = view_run(session, int(run.id or 0))
     chemistry = chemistry_of(session, preparation, view)
     if chemistry.charge is None:
@@ -126,11 +128,13 @@ def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str
         return None
     found = taken(line, chemistry.weighed.get(int(key)))
     m = found.material
+    # Without a material, the limiting one is meant.
+    ids: tuple[int | None, ...] = (int(key), None) if key == limiting else (int(key),)
     if found.moles is not None and m.molar_mass:
-        return m.name, found.moles * m.molar_mass
+        return m.name, found.moles * m.molar_mass, ids
     if found.mass_g is None or m.concentration:
         return None
-    return m.name, found.mass_g * m.content
+    return m.name, found.mass_g * m.content, ids
 
 
 def check_amounts(data: CheckpointInput) -> None:
@@ -157,13 +161,13 @@ def _check(
         messages["material_id"] = "This material is not there (any more)."
     if not messages and data.kind == "recovered":
         put_in = _put_in(session, run, data.material_id)
+        name, mass, ids = put_in or ("", math.inf, ())
         back = _holds(data) + sum(
             c.mass_g * c.purity_percent / 100.0
             for c in questions.list_checkpoints(session, int(run.id or 0))
-            if c.kind == "recovered" and c.material_id == data.material_id and c.id != own_id
+            if c.kind == "recovered" and c.material_id in ids and c.id != own_id
         )
-        if put_in is not None and back > put_in[1] * (1 + 1e-9):
-            name, mass = put_in
+        if back > mass * (1 + 1e-9):
             messages["mass_g"] = f"{back:.4g} g of {name} came back, but only {mass:.4g} g were put in. Correct one of them."
     if messages:
         raise InvalidInputError(messages)

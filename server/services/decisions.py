@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -20,7 +21,7 @@ from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
-from server.errors import InvalidInputError, NotReadyError
+from server.errors import InvalidInputError, NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
@@ -241,7 +242,7 @@ class Decisions:
             pending = sum(r.is_pending for r in self.analysis.runs)
             by_date = max(0, math.floor(days * pace / 7.0 + 1e-9) - pending)
         parts = []
-        another = stock is None or stock[0] > 0 or self._stock_allows_another(scale_mol)
+        another = stock is None or stock[0] > 0 or not self._missing(scale_mol)
         if stock is not None and (stock[0] or not another):
             parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
         is_past = finish_by is not None and date.fromisoformat(finish_by) < today
@@ -259,23 +260,30 @@ class Decisions:
         sentence = sentence.strip()
         why = []
         if stock is not None and not another:
-            reserved = self.analysis.supply.left[stock[1].key].reserved_g
+            short = self._missing(scale_mol)
+            reserved = any(one.reserved_g for key, one in self.analysis.supply.left.items() if self._name_of(key) in short)
             beside = " beside the runs that are planned" if reserved else ""
-            why.append(f"what is left of {stock[1].name} does not reach for another one{beside}")
+            why.append(f"what is left of {listed(short)} does not reach for another one{beside}")
         if is_past or by_date == 0:
             why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"no day is left until {finish_by}")
         hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
 
-    def _stock_allows_another(self, scale_mol: float | None) -> bool:
-        """Whether what is left reaches for any run that can be reached."""
-        return replace(self.analysis.history, stock=self.analysis.supply.rules(scale_mol)).stock_reaches
+    def _name_of(self, key: str) -> str:
+        return next((m.name for m in self.materials if str(m.id) == key), "")
+
+    def _missing(self, scale_mol: float | None) -> list[str]:
+        """Names of the materials of which too little is left for any run that can be reached."""
+        history = replace(self.analysis.history, stock=self.analysis.supply.rules(scale_mol))
+        with suppress(NothingReachableError):
+            return [rule.material for rule in history.missing]
+        return []
 
     @property
     def kept_out(self) -> str:
         """What the stock keeps proposals from; empty where it keeps them from nothing, or from everything."""
         phrases = self.analysis.supply.keeps_out(self.analysis.space)
-        if not phrases or not self.analysis.history.stock_reaches:
+        if not phrases or self._missing(None):
             return ""
         return f"Kept to what is in stock: {'; '.join(phrases)}."
 
@@ -327,8 +335,10 @@ class Decisions:
         burden = self.burden(saving) if saving in self.savings else None
         if burden is None or a.best_position is None:
             return None
-        key = a.mark("front", burden.identity, a.history)
-        return STORE.get(key, lambda: trade_off(a.history, a.ladder, burden))
+        # What yield costs does not depend on what is on the shelf today.
+        history = replace(a.history, stock=())
+        key = a.mark("front", burden.identity, history)
+        return STORE.get(key, lambda: trade_off(history, a.ladder, burden))
 
     def record(self) -> Record | None:
         """Forecasts against outcomes of the runs that counted; None before there is one."""

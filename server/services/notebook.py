@@ -50,7 +50,15 @@ from server.services.headings import (
 from server.services.inputs import CheckpointInput, FinishedRunInput, NotebookInput, field_messages
 from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
-from server.services.runs import DisagreementError, RunView, result_before_storing, store_result, view_runs, yield_of
+from server.services.runs import (
+    NEXT_TO_NOTHING,
+    DisagreementError,
+    RunView,
+    result_before_storing,
+    store_result,
+    view_runs,
+    yield_of,
+)
 from server.services.spaces import space_of, stored_space
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow
@@ -98,9 +106,14 @@ _QUESTIONS = {
         "yield from the mass, another one is written",
     ),
     "nothing_isolated": (
-        "Next to nothing was isolated. Did the run fail? Such a yield is taken for what the settings give.",
+        "Next to nothing was isolated. Choose in the row whether the run failed; else it counts as what the settings give.",
         "These settings give next to nothing",
         "next to nothing isolated",
+    ),
+    "far_scale": (
+        "The scale lies far from the usual one; it is in mol, not in mmol.",
+        "The scales are right",
+        "a scale far from the usual one",
     ),
     "checkpoint_above_theory": (
         "What was weighed on the way holds more product than theory allows; usually it was still wet, so its content is lower.",
@@ -109,7 +122,9 @@ _QUESTIONS = {
     ),
 }
 # 1,5 and 12,25 g have decimal commas; 1.050 beside them may be a thousand and fifty.
-_DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?!\d)")
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
+# Columns that hold no numbers.
+_WORDS = {"notes", "made_on", "lot", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 # Name of a checkpoint. [characters]
@@ -356,6 +371,8 @@ def _bring_in(
         percent = None
         if not row.problems and not row.left_out:
             percent = _leave_out_if_here(preparation, materials, row, existing, again=AGAIN in data.confirm)
+            if percent is not None and percent < NEXT_TO_NOTHING and row.raw["outcome"] == "yield":
+                reader.take_outcome(row)
         if not row.problems and not row.left_out:
             run, percent = _try_to_add(session, preparation, row)
             if run is not None:
@@ -517,7 +534,8 @@ class _Reader:
         self.asks_small_yields = False
         self.largest = {c.position: _largest_number(body, c.position - 1) for c in columns}
         self.today = latest_day()
-        numbers = [c.position - 1 for c in columns if c.meaning and c.meaning not in ("notes", "made_on")]
+        words = {f"v{v.key}" for v in space.variables if v.is_choice} | _WORDS
+        numbers = [c.position - 1 for c in columns if c.meaning and c.meaning not in words]
         self.has_decimal_commas = any(_DECIMAL_COMMA.match(cells[k].strip()) for _, cells in body for k in numbers)
         # A day such as 25/3/2026 tells the order of all days of the table, unless another one tells the opposite.
         days = [c.position - 1 for c in columns if c.meaning == "made_on"]
@@ -568,14 +586,18 @@ class _Reader:
         if row.left_out:
             row.problems.clear()
         elif not has_result or is_nothing:
-            row.lacks_result = True
-            if number in self.data.failed_rows:
-                row.raw["outcome"] = "failure"
-            elif number in self.data.empty_rows:
-                row.raw["outcome"] = "no_information"
-            elif not has_result:
+            self.take_outcome(row)
+            if not has_result and row.raw["outcome"] == "yield":
                 row.problems.append("There is neither a yield nor a product mass. Did the run fail?")
         return row
+
+    def take_outcome(self, row: _Row) -> None:
+        """Note that a row has next to no result, and take what the chemist said became of its run."""
+        row.lacks_result = True
+        if row.number in self.data.failed_rows:
+            row.raw["outcome"] = "failure"
+        elif row.number in self.data.empty_rows:
+            row.raw["outcome"] = "no_information"
 
     def _looks_like_a_summary(self, cells: Sequence[str]) -> bool:
         """Whether the first words of a row are 'mean', 'total' and the like, and no setting."""

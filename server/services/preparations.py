@@ -11,6 +11,7 @@ from sqlmodel import Session
 from server.core.chemistry.formula import read_formula
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
+from server.services.numbers import LARGEST, SMALLEST
 from server.storage import questions
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
@@ -166,23 +167,34 @@ def _follow_base_scale(session: Session, row: PreparationRow, data: PreparationI
     amounts = [m for m in rows if m.amount_kind in ("mass", "volume") and m.amount > 0]
     entered = [m for m in amounts if m.ratio_variable_id is None]
     driven = [m.name for m in amounts if m.ratio_variable_id is not None]
-    if not amounts:
-        return
+    theory = row.theoretical_yield_g if row.theoretical_yield_g == data.theoretical_yield_g else None
     units = {"mass": "g", "volume": "mL"}
     told = [f"{m.amount:.4g} {units[m.amount_kind]} {m.name}" for m in entered]
     told += [f"{name}, which a variable sets" for name in driven]
-    message = f"Masses and volumes of the charge were entered for {before:.6g} mol: {'; '.join(told)}."
+    told += [f"a theoretical yield of {theory:.5g} g"] if theory else []
+    if not told:
+        return
+    message = f"Masses and volumes were entered for {before:.6g} mol: {'; '.join(told)}."
     stay = ("amounts_stay", f"They are right for {after:.6g} mol as they are")
     if driven:
         # Ranges, rules and settings of past runs would have to follow too.
         NeedsConfirmationError("base_scale_mol", stay[0], message, stay[1]).raise_unless_in(data.confirm)
         return
-    grow = f"Multiply them by {after / before:.6g}, so that the recipe stays the same"
+    factor = after / before
+    grow = f"Multiply them by {factor:.6g}, so that the recipe stays the same"
     asked = NeedsConfirmationError("base_scale_mol", "amounts_grow", message, grow, stay)
-    if asked.raise_unless_in(data.confirm) == "amounts_grow":
-        for m in entered:
-            m.amount = float(f"{m.amount * after / before:.12g}")
-            session.add(m)
+    if asked.raise_unless_in(data.confirm) != "amounts_grow":
+        return
+    grown = [m.amount * factor for m in entered] + ([theory * factor] if theory else [])
+    if not all(SMALLEST <= amount <= LARGEST for amount in grown):
+        raise InvalidInputError({"base_scale_mol": f"Amounts for {after:.6g} mol could not be meant. Check the scale."})
+    for m in entered:
+        was, m.amount = m.amount, float(f"{m.amount * factor:.12g}")
+        session.add(m)
+        what = f"{m.name} for another base scale"
+        log_change(session, int(row.id or 0), what, before={"amount": was}, after={"amount": m.amount})
+    if theory:
+        data.theoretical_yield_g = float(f"{theory * factor:.12g}")
 
 
 def duplicate_preparation(session: Session, preparation_id: int) -> PreparationRow:

@@ -259,7 +259,8 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
     return start_run(session, run_id, moment)
 
 
-def _hours_of(session: Session, run: RunRow, data: ReadingInput) -> float:
+def _hours_of(session: Session, run: RunRow, data: ReadingInput, before_h: float | None = None) -> float:
+    """The time of a reading since the start; ``before_h`` is what it was where it is corrected. [h]"""
     if data.at_kind == "now":
         if run.started_at is None:
             raise NumberTextError("‘Now’ needs the start of the run: press ‘Start’ first, or type the time since the start.")
@@ -271,6 +272,9 @@ def _hours_of(session: Session, run: RunRow, data: ReadingInput) -> float:
     if not data.at.strip():
         raise NumberTextError("Enter the time of the reading.")
     if data.at_kind == "clock":
+        if before_h is not None and run.started_at is not None:
+            # The day is that on which it comes nearest to what it was.
+            return read_clock(data.at, run.started_at, zone_of(data), run.started_at + timedelta(hours=before_h + HALF_A_DAY))
         if run.state in ("planned", "under_way"):
             return read_clock(data.at, run.started_at, zone_of(data), now())
         if _CLOCK.fullmatch(data.at.strip()) and questions.last_reading_h(session, int(run.id or 0)) >= 24.0:
@@ -279,12 +283,14 @@ def _hours_of(session: Session, run: RunRow, data: ReadingInput) -> float:
     return read_elapsed(data.at, data.at_unit)
 
 
-def _checked(session: Session, run: RunRow, series: Series, data: ReadingInput) -> tuple[float, float]:
+def _checked(
+    session: Session, run: RunRow, series: Series, data: ReadingInput, before_h: float | None = None
+) -> tuple[float, float]:
     """Time [h] and value [first unit of the series] as typed; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
     hours = value = 0.0
     try:
-        hours = _hours_of(session, run, data)
+        hours = _hours_of(session, run, data, before_h)
     except NumberTextError as error:
         messages["at"] = str(error)
     try:
@@ -351,7 +357,7 @@ def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> Re
     series = _series(row.series)
     if not data.model_fields_set & {"at", "at_kind"}:
         data = data.model_copy(update={"at": f"{row.at_h!r}", "at_kind": "elapsed", "at_unit": "h"})
-    hours, value = _checked(session, run, series, data)
+    hours, value = _checked(session, run, series, data, row.at_h)
     if abs(hours - row.at_h) > 1e-9:
         _check_future(run, hours, data.confirm)
     before = {"at_h": row.at_h, "value": row.value}

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from sqlmodel import Session
 
 from server.core.chemistry.charge import charge_line
-from server.core.space.limits import Space, StockRule
+from server.core.space.limits import NotUsedRule, Space, StockRule
 from server.errors import InvalidInputError
 from server.services.charges import MadeWith, make_charge, material_of, taken
 from server.services.runs import RunView
@@ -101,26 +101,29 @@ class Supply:
                     text = f"{one.free_g:.4g} g of {row.name} left"
                     option = (str(row.choice_variable_id), row.choice) if row.choice_variable_id and row.choice else None
                     amount, count = _key(row.ratio_variable_id), _key(row.count_variable_id)
-                    rules.append(StockRule(text, mass, one.free_g, amount, count, option))
+                    rules.append(StockRule(text, row.name, mass, one.free_g, amount, count, option))
         return tuple(rules)
 
     def keeps_out(self, space: Space) -> list[str]:
         """Say what further runs at the base scale are kept from, one phrase for every material that limits any setting."""
         found = []
+        not_used = {(rule.key, option) for rule in space.rules if isinstance(rule, NotUsedRule) for option in rule.options}
         for rule in self.rules():
+            if rule.option in not_used:
+                continue
             numbers = [v for v in space.variables if v.key in rule.numbers]
             least = rule.mass_g * math.prod(v.low for v in numbers)
             most = rule.mass_g * math.prod(v.high for v in numbers)
-            if most <= rule.left_g:
+            if most <= rule.left_g * (1 + 1e-9):
                 continue
-            if least > rule.left_g:
+            with_option = f" with {rule.option[1]}" if rule.option else ""
+            if least > rule.left_g * (1 + 1e-9):
                 what = f"no {space.variable(rule.option[0]).name} {rule.option[1]}" if rule.option else "no run"
             elif len(numbers) == 1:
                 (v,) = numbers
-                what = f"{v.name} at most {rule.left_g / rule.mass_g:.3g} {v.unit}".rstrip()
-                what += f" with {rule.option[1]}" if rule.option else ""
+                what = f"{v.name} at most {rule.left_g / rule.mass_g:.3g} {v.unit}".rstrip() + with_option
             else:
-                what = f"less of {' or '.join(v.name for v in numbers)}"
+                what = f"less of {' or '.join(v.name for v in numbers)}{with_option}"
             found.append(f"{what} ({rule.text})")
         return found
 

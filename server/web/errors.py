@@ -86,6 +86,8 @@ def install_error_pages(app: FastAPI) -> None:
         if isinstance(error, NeedsConfirmationError):
             more["errors"] = {error.field: error.message}
             more["confirm"] = error.code
+            if error.other:
+                more["or_confirm"] = error.other[0]
         if isinstance(error, NotReadyError):
             more.update(have=error.have, need=error.need)
         return problem(status, type(error).__name__.removesuffix("Error"), str(error), **more)
@@ -110,7 +112,7 @@ def install_error_pages(app: FastAPI) -> None:
         detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
         if _wants_json(request):
             return problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
-        if error.status_code == 405 and (found := _OWNER.match(request.url.path)):
+        if error.status_code == 405 and request.method == "GET" and (found := _OWNER.match(request.url.path)):
             # The address that a form went to, opened again: what it belongs to is the page that is meant.
             return RedirectResponse(found[0], status_code=303)
         return _page(request, error.status_code, detail)

@@ -67,19 +67,7 @@
     const missing = typed.filter(([name, value]) => name in drawn && drawn[name] !== value);
     if (isAnswered) {
       keep(); // it is a draft again
-    } else if (missing.length && draft.id) {
-      // It went off, and no answer came: was it stored?
-      fetch(`/received/${draft.id}`, { cache: "no-store" }).then((answer) => answer.json()).then(({ stored }) => {
-        if (read(key)?.id !== draft.id) return;
-        if (!stored) return putBack();
-        localStorage.removeItem(key);
-        say("What you sent last from here was stored, although its answer did not arrive.");
-      }, putBack);
     } else if (missing.length) {
-      putBack();
-    }
-
-    function putBack() {
       const lost = Object.fromEntries(missing);
       for (const e of fields()) {
         if (!(e.name in lost)) continue;
@@ -94,6 +82,16 @@
         localStorage.removeItem(key);
         location.reload();
       });
+      // It went off, and no answer came: was it stored? Whoever has typed on since keeps that.
+      if (draft.id) {
+        fetch(`/received/${draft.id}`, { cache: "no-store" }).then((answer) => answer.json()).then(({ stored }) => {
+          const isAsPutBack = fields().every((e) => e.value === (lost[e.name] ?? drawn[e.name]));
+          if (!stored || !isAsPutBack || read(key)?.id !== draft.id) return;
+          localStorage.removeItem(key);
+          for (const e of fields()) e.value = drawn[e.name];
+          say("What you sent last from here was stored, although its answer did not arrive.");
+        }, () => {});
+      }
     }
 
     form.addEventListener("input", () => keep());

@@ -14,12 +14,12 @@ from server.services.analysis import analyse
 from server.services.charges import add_material, update_material
 from server.services.charges import as_input as charge_as_input
 from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals, run_otherwise
-from server.services.inputs import FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
+from server.services.inputs import FinishedRunInput, MaterialInput, NotUsedLimitInput, PlannedRunInput, VariableInput
 from server.services.preparations import as_input, today, update_preparation
 from server.services.readings import start_run
 from server.services.runs import note_weighed, plan_run, record_run, set_state, store_result, view_runs
 from server.services.stock import stock_left
-from server.services.variables import add_variable, update_variable
+from server.services.variables import add_limit, add_variable, update_variable
 from server.services.variables import as_input as variable_as_input
 from server.storage import questions
 from tests.factories import make_preparation, make_run
@@ -300,10 +300,12 @@ def test_proposals_keep_to_what_is_left_of_the_materials(session: Session) -> No
     assert kept.kept_out == "Kept to what is in stock: no agent MgSO4 (4 g of salt left)."
     plans = [dict(p.settings) for p in kept.analysis.proposals(Purpose.RAISE, 3)]
     ratios = [float(plan[str(acid.ratio_variable_id)]) for plan in plans]
-    assert sum(ratios[:2]) == 3.0
-    # The third can be made only after shopping.
-    short = [[m.name for m in n.materials if m.is_short] for n in kept.needs_together(plans) if n is not None]
-    assert short == [[], [], ["acid"]]
+    # A third can be made only after shopping, so the list ends.
+    assert sum(ratios) == 3.0
+    assert len(ratios) == 2
+    assert not any(m.is_short for n in kept.needs_together(plans) if n is not None for m in n.materials)
+    # What yield costs does not depend on what is on the shelf.
+    assert kept.front(HOURS) == free.front(HOURS)
     for purpose in (Purpose.FIND_OUT, Purpose.SHORTEN, Purpose.REPEAT):
         assert kept.analysis.proposal(purpose).settings[str(agent.id)] == "Na2SO4"
     # The working recipe stays what the runs say; only where to go from it is limited.
@@ -320,7 +322,8 @@ def test_proposals_keep_to_what_is_left_of_the_materials(session: Session) -> No
     stock(5.0)
     none = Decisions(analyse(session, key))
     assert none.kept_out == ""
-    assert none.runs_left(date(2026, 3, 1)).hindrance.startswith("No further run can be made: what is left of ")
+    hindrance = "No further run can be made: what is left of acid does not reach for another one."
+    assert none.runs_left(date(2026, 3, 1)).hindrance == hindrance
     needs = none.needs(none.analysis.proposal().settings)
     assert needs is not None
     assert any(m.is_short for m in needs.materials)
@@ -359,3 +362,19 @@ def test_a_failed_run_makes_no_difference_between_lots(session: Session) -> None
     analysis = analyse(session, int(preparation.id or 0))
     assert [t.sentence for t in analysis.trends] == before
     assert not any(t.is_shown for t in analysis.trends)
+
+
+def test_stock_keeps_nothing_out_that_a_rule_forbids_anyway(session: Session) -> None:
+    key = priced(session)
+    agent = next(v for v in questions.list_variables(session, key) if v.name == "agent")
+    washes = add_variable(session, key, VariableInput(name="washes", role="count", low=1, high=4, base=2, stage="work_up"))
+    brine = {"name": "brine", "role": "wash", "amount_kind": "mass", "amount": 20, "count_variable_id": washes.id, "stock_g": 50}
+    line = add_material(session, key, MaterialInput.model_validate({**brine, "choice_variable_id": agent.id, "choice": "MgSO4"}))
+    told = "Kept to what is in stock: washes at most 2.5 with MgSO4 (50 g of brine left)."
+    assert Decisions(analyse(session, key)).kept_out == told
+    add_limit(session, key, NotUsedLimitInput(kind="not_used", variable=int(agent.id or 0), options=["MgSO4"]))
+    assert Decisions(analyse(session, key)).kept_out == ""
+    # Four times 20 g are 80 g.
+    always = {"choice_variable_id": None, "choice": None, "stock_g": 80.0}
+    update_material(session, int(line.id or 0), charge_as_input(line).model_copy(update=always))
+    assert Decisions(analyse(session, key)).kept_out == ""

@@ -1,6 +1,8 @@
 """Past runs from a table: cells, headings, rows, and nothing stored but on a yes."""
 
+import inspect
 import itertools
+import re
 from datetime import date
 from typing import Any
 
@@ -13,6 +15,7 @@ from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import read_file, read_kept, write_csv
 from server.paths import asset_folder
+from server.services import checkpoints, notebook, runs
 from server.services.analysis import analyse
 from server.services.cells import read_amount, read_day, read_outcome, stroke_order
 from server.services.demo import load_demo
@@ -84,6 +87,38 @@ def test_a_point_among_decimal_commas_may_group(session: Session) -> None:
     assert "decimal point" in book.rows[0].remarks
     plain = look_at(session, key, NotebookInput(rows=[head, ["1.5", "120", "MgSO4", "1.050"]]))
     assert [q.code for q in plain.questions] == ["nothing_isolated"]
+    # A lot, or the name of a solvent, is no number.
+    lots = [[*head, "lot"], ["1.5", "120", "MgSO4", "1.050", "12,3"]]
+    assert [q.code for q in look_at(session, key, NotebookInput(rows=lots)).questions] == ["nothing_isolated"]
+
+
+def test_a_row_with_next_to_nothing_may_be_a_failed_run(session: Session) -> None:
+    key = key_of(session)
+    rows = [["hold", "bath", "agent", "mass isolated (g)"], ["1", "120", "MgSO4", "0.04"], ["2", "120", "MgSO4", "6"]]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert [r.lacks_result for r in book.rows] == [True, False]
+    with pytest.raises(NeedsConfirmationError, match="Choose in the row whether the run failed"):
+        import_runs(session, key, NotebookInput(rows=rows))
+    import_runs(session, key, NotebookInput(rows=rows, failed_rows=[2]))
+    assert [r.outcome for r in questions.list_runs(session, key)] == ["failure", "yield"]
+
+
+def test_a_scale_in_another_unit_is_asked_about_in_a_table(session: Session) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.005)
+    key = int(preparation.id or 0)
+    data = NotebookInput(rows=[["hold", "bath", "agent", "scale / mol", "yield"], ["1", "120", "MgSO4", "5", "50"]])
+    assert [q.code for q in look_at(session, key, data).questions] == ["far_scale"]
+    with pytest.raises(NeedsConfirmationError, match="in mol, not in mmol"):
+        import_runs(session, key, data)
+    assert import_runs(session, key, data.model_copy(update={"confirm": ["far_scale"]})).numbers == (1,)
+
+
+def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
+    sources = [inspect.getsource(module) for module in (runs, checkpoints)]
+    codes = set(re.findall(r'NeedsConfirmationError\(\s*(?:"\w+"|\w+), "(\w+)"', "".join(sources)))
+    # Of plans, of amounts that are weighed, and of runs that have a forecast or are there already.
+    others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off"}
+    assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts"}
 
 
 @pytest.mark.parametrize("cell", ["about half", "<5", "1.234,5", "1,2,3", "nan", "5 %-ish of 3", ""])

@@ -485,6 +485,12 @@ def test_a_time_of_day_is_the_last_one_of_a_run_that_takes_days(session: Session
     early = moment - timedelta(hours=3)
     row = add_reading(session, key, reading(at_kind="clock", at=f"{early:%H:%M}"))
     assert row.at_h == pytest.approx(46.0, abs=1 / 60)
+    # A correction stays on its day.
+    first = add_reading(session, key, reading(at="1", at_unit="h"))
+    moved = moment - timedelta(hours=48) + timedelta(minutes=5)
+    assert correct_reading(session, int(first.id or 0), reading(at_kind="clock", at=f"{moved:%H:%M}")).at_h == pytest.approx(
+        1 + 5 / 60, abs=1 / 60
+    )
     # Once it is over, nobody knows which day is meant.
     record_run(session, int(preparation.id or 0), FinishedRunInput(settings=SETTINGS, yield_percent=50), run_id=key)
     with pytest.raises(InvalidInputError, match="Write the date too"):

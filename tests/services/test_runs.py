@@ -713,7 +713,11 @@ def test_no_more_comes_back_in_parts_than_was_put_in(
     with pytest.raises(InvalidInputError, match=r"20 g of alcohol came back, but only 17\.63 g were put in"):
         add_checkpoint(session, int(run.id or 0), half)
     assert update_checkpoint(session, int(first.id or 0), half.model_copy(update={"mass_g": 12.0})).mass_g == 12.0
-    add_checkpoint(session, int(run.id or 0), half.model_copy(update={"mass_g": 5.0}))
+    # The limiting material is meant, by its name or without.
+    named = half.model_copy(update={"mass_g": 6.0, "material_id": charged["alcohol"]})
+    with pytest.raises(InvalidInputError, match="18 g of alcohol came back"):
+        add_checkpoint(session, int(run.id or 0), named)
+    add_checkpoint(session, int(run.id or 0), named.model_copy(update={"mass_g": 5.0}))
 
 
 def test_what_tells_nothing_needs_no_theory(session: Session) -> None:
@@ -775,7 +779,7 @@ def test_amounts_follow_another_base_scale_if_told_so(
     key = int(preparation.id or 0)
     salt = add_material(session, key, MaterialInput(name="MgSO4", role="drying_agent", amount_kind="mass", amount=2))
     same = preparation_input(preparation)
-    with pytest.raises(NeedsConfirmationError, match=r"entered for 0\.2 mol: 2 g MgSO4") as asked:
+    with pytest.raises(NeedsConfirmationError, match=r"entered for 0\.2 mol: 2 g MgSO4; a theoretical yield of 10 g") as asked:
         update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.5}))
     assert [question for _, question in asked.value.choices] == [
         "Multiply them by 2.5, so that the recipe stays the same",
@@ -783,8 +787,14 @@ def test_amounts_follow_another_base_scale_if_told_so(
     ]
     grow, stay = (answer for answer, _ in asked.value.choices)
     session.rollback()
+    with pytest.raises(InvalidInputError, match="could not be meant"):
+        update_preparation(session, key, same.model_copy(update={"base_scale_mol": 1e14, "confirm": ["amounts_grow"]}))
+    session.rollback()
     update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.5, "confirm": [grow]}))
-    assert salt.amount == 5.0
+    assert (salt.amount, preparation.theoretical_yield_g) == (5.0, 25.0)
+    logged = session.exec(select(ChangeRow).where(ChangeRow.what == "MgSO4 for another base scale")).one()
+    assert (logged.before, logged.after) == ({"amount": 2.0}, {"amount": 5.0})
+    same = preparation_input(preparation)
     update_preparation(session, key, same.model_copy(update={"base_scale_mol": 0.1, "confirm": ["amounts_stay"]}))
     assert salt.amount == 5.0
     with pytest.raises(NeedsConfirmationError):

@@ -1921,6 +1921,7 @@ def test_an_address_that_takes_forms_only_leads_to_what_it_belongs_to(ready: Tes
         answer = ready.get(f"/preparations/1/{address}", follow_redirects=False)
         assert (answer.status_code, answer.headers["location"]) == (303, "/preparations/1")
     assert ready.get("/limits/1/delete").status_code == 405
+    assert ready.post("/preparations/1/effects", follow_redirects=False).status_code == 405
 
 
 def test_a_browser_may_ask_whether_a_form_arrived(ready: TestClient) -> None:
@@ -1956,6 +1957,11 @@ def test_another_base_scale_asks_what_becomes_of_masses(ready: TestClient) -> No
     assert asked.status_code == 422
     for words in ("Multiply them by 2, so that", "They are right for 0.4 mol as they are"):
         assert words in asked.text
+    assert asked.text.count('<input type="radio" name="confirm"') == 2
+    scripted = {**ready.get("/api/v1/preparations/1").json(), "base_scale_mol": 0.4}
+    fields = {k: v for k, v in scripted.items() if k not in ("id", "stamp", "created_at", "archived_at", "new_ground")}
+    told = ready.put("/api/v1/preparations/1", json=fields).json()
+    assert (told.get("confirm"), told.get("or_confirm")) == ("amounts_grow", "amounts_stay"), told
     answer = re.search(r'value="(amounts_grow:\w+)"', asked.text)
     assert answer is not None
     assert ready.post("/preparations/1", data={**form, "base_scale_mol": "0.4", "confirm": answer[1]}).status_code == 200

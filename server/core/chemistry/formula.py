@@ -46,8 +46,8 @@ _AMBIGUOUS = {
 _SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "0123456789+-")
 _DOTS = "·•∙⋅*×"
-# No element is written x: CuSO4 x 5 H2O, CuSO4x5H2O.
-_TIMES = re.compile(r"(?<=[A-Za-z0-9)\]])\s*x\s*(?=[\dA-Z])")
+# No element is written x: CuSO4 x 5 H2O, CuSO4x5H2O. An x without a number is an unknown amount.
+_TIMES = re.compile(r"(?<=[A-Za-z0-9)\]])(\s*)x(?=\s*[\d½])")
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
 _COEFFICIENT = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
 _COMMA_IN_COUNT = re.compile(rf"([{_DOTS}]\s*\d+),(\d)")
@@ -115,7 +115,7 @@ def read_formula(text: str) -> Formula:
         message = f"The formula has {len(stripped)} characters; at most {LONGEST_FORMULA} are read."
         raise FormulaTextError(message, text=stripped, position=LONGEST_FORMULA)
     # Written at a bench: CuSO4 x 5 H2O, K2CO3·1,5 H2O. No sign changes its place.
-    plain, origin = _plain(_COMMA_IN_COUNT.sub(r"\1.\2", _TIMES.sub("·", stripped)))
+    plain, origin = _plain(_COMMA_IN_COUNT.sub(r"\1.\2", _TIMES.sub(r"\1·", stripped)))
     body, charge = _split_charge(plain, origin, stripped)
     total: Counter[str] = Counter()
     parts = _parts(body)

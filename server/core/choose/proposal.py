@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 
@@ -144,29 +145,35 @@ class History:
         NothingReachableError
             If the limits contradict each other.
         """
-        stock = self.stock
+        return self._reach_and_missing[0]
+
+    @cached_property
+    def _reach_and_missing(self) -> tuple[Reach, tuple[StockRule, ...]]:
+        stock: tuple[StockRule, ...] = self.stock
         while stock:
             try:
-                return self._reach_with(stock)
+                return self._reach_with(stock), tuple(rule for rule in self.stock if rule not in stock)
             except NothingReachableError as error:
                 kept = tuple(rule for rule in stock if rule.text not in error.contradicting)
                 if len(kept) == len(stock):
                     break
                 stock = kept
-        return self._reach_with(())
+        return self._reach_with(()), self.stock
 
     def _reach_with(self, stock: tuple[StockRule, ...]) -> Reach:
         space = Space(self.space.variables, self.space.rules + stock) if stock else self.space
         return reach_of(space, tried=self.succeeded or self.settings, new_ground=self.new_ground)
 
     @property
-    def stock_reaches(self) -> bool:
-        """Whether what is left of the materials reaches for any run that can be reached."""
-        try:
-            self._reach_with(self.stock)
-        except NothingReachableError:
-            return False
-        return True
+    def missing(self) -> tuple[StockRule, ...]:
+        """Stock of which too little is left for any run that can be reached.
+
+        Raises
+        ------
+        NothingReachableError
+            If the limits contradict each other.
+        """
+        return self._reach_and_missing[1]
 
     def working_recipe(self, ladder: Ladder) -> int | None:
         """Position of the run whose settings the evidence favours; None before one inside the limits gave product."""
@@ -312,6 +319,14 @@ def hours_burden(space: Space) -> Burden | None:
     return Burden("holds", "h", lambda settings: hold_hours(space, settings))
 
 
+def _missing_of(history: History) -> tuple[StockRule, ...]:
+    """Stock that reaches for no run; nothing where the limits contradict each other, which is said elsewhere."""
+    try:
+        return history.missing
+    except NothingReachableError:
+        return ()
+
+
 def propose_several(
     history: History, ladder: Ladder, count: int, purpose: Purpose = Purpose.RAISE, *, seed: int = 0, burden: Burden | None = None
 ) -> list[Proposal]:
@@ -325,7 +340,8 @@ def propose_several(
     Returns
     -------
     proposals : list of Proposal, length 1 to count
-        No two alike, unless repeats are asked for. Fewer than ``count`` where no further run serves the purpose.
+        No two alike, unless repeats are asked for. Fewer than ``count`` where no further run serves the purpose,
+        or what is left of a material reaches for no further one.
 
     Raises
     ------
@@ -337,10 +353,13 @@ def propose_several(
     if not 1 <= count <= MOST_AT_ONCE:
         raise ValueError(f"1 to {MOST_AT_ONCE} runs at once, not {count}")
     proposals: list[Proposal] = []
+    short = {rule.material for rule in _missing_of(history)}
     for _ in range(count):
         found = propose(history, ladder, purpose, seed=seed, burden=burden)
         is_new = found.purpose is purpose and found.settings not in history.pending
-        if proposals and purpose is not Purpose.REPEAT and not is_new:
+        # What the runs before it took is not there any more.
+        ran_out = bool({rule.material for rule in _missing_of(history)} - short)
+        if proposals and (ran_out or (purpose is not Purpose.REPEAT and not is_new)):
             break
         proposals.append(found)
         history = history.when_planned(found.settings)
@@ -615,7 +634,8 @@ def changes_in_words(space: Space, before: Settings, after: Settings) -> list[st
         if v.is_choice:
             out.append(f"{v.name} {before[v.key]} → {after[v.key]}")
         else:
-            out.append(f"{v.name} {float(before[v.key]):g} → {float(after[v.key]):g} {v.unit}".rstrip())
+            told = f"{float(before[v.key]):g} → {float(after[v.key]):g} {v.unit}".rstrip()
+            out.append(f"{v.name} {told.replace('-', '−') if min(float(before[v.key]), float(after[v.key])) < 0 else told}")
     return out
 
 

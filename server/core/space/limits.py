@@ -7,6 +7,7 @@ and contradictions are found with an integer program (scipy's HiGHS).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -123,7 +124,8 @@ class StockRule:
 
     Attributes
     ----------
-    text : str
+    text, material : str
+        What limits, in words; name of the material.
     mass_g : float
         Mass per unit of the variable that is the amount and per portion; of the whole where neither varies. [g]
     left_g : float
@@ -135,6 +137,7 @@ class StockRule:
     """
 
     text: str
+    material: str
     mass_g: float
     left_g: float
     amount_key: str | None = None
@@ -173,20 +176,11 @@ class StockRule:
         return np.asarray(taken <= self._most)
 
     def add_to(self, program: _Program) -> None:
-        """Add it to the integer program.
-
-        Notes
-        -----
-        An amount that is taken several times is no linear matter: the program then looks only at the
-        smallest number of times, so what it finds always holds, though it may overlook some.
-        """
-        mass, key = self.mass_g, self.amount_key or self.count_key
+        """Add it to the integer program."""
         if self.amount_key and self.count_key:
-            low, high = program.ends(self.count_key)
-            if mass * high * program.ends(self.amount_key)[1] > self._most:
-                program.limit({self.count_key: 1.0}, {}, low + _slack(low))
-                high = low
-            mass *= high
+            program.limit_product(self.mass_g, self.amount_key, self.count_key, self._most, self.option)
+            return
+        mass, key = self.mass_g, self.amount_key or self.count_key
         largest = mass * program.ends(key)[1] if key else mass
         if largest <= self._most:
             return
@@ -432,6 +426,7 @@ class _Program:
         self._lower: list[float] = []
         self._upper: list[float] = []
         self._rows: list[tuple[dict[int, float], float, float]] = []
+        self._of_counts: dict[str, list[tuple[int, float]]] = {}
         for j, v in enumerate(reach.space.variables):
             start = self._start[v.key] = len(self._lower)
             if v.is_choice:
@@ -465,6 +460,32 @@ class _Program:
             row[self._start[key] + self._reach.space.variable(key).choices.index(option)] = coefficient
         self._rows.append((row, -np.inf, bound))
 
+    def limit_product(self, factor: float, key: str, count_key: str, bound: float, option: tuple[str, str] | None) -> None:
+        """Add factor · setting · count ≤ bound, where a choice has the option if one is given: one row for every count."""
+        highest = self.ends(key)[1]
+        for column, times in self._counts(count_key):
+            beyond = factor * times * highest - bound
+            if beyond <= 0:
+                continue
+            # Other counts, and other options, are not limited by this row.
+            options = {option: beyond} if option else {}
+            self.limit({key: factor * times}, options, bound + beyond * (1 + len(options)))
+            self._rows[-1][0][column] = beyond
+
+    def _counts(self, key: str) -> list[tuple[int, float]]:
+        """A column that is 1 for each value of a numeric variable, and that value."""
+        if key not in self._of_counts:
+            first, step = self._first(key)
+            at = self._start[key]
+            indices = range(max(0, math.ceil(self._lower[at])), math.floor(self._upper[at] if self._upper[at] < 1e6 else 1e3) + 1)
+            start = len(self._lower)
+            self._lower += [0.0] * len(indices)
+            self._upper += [1.0] * len(indices)
+            self._rows.append(({start + k: 1.0 for k in range(len(indices))}, 1.0, 1.0))
+            self._rows.append(({at: 1.0, **{start + k: -float(i) for k, i in enumerate(indices)}}, 0.0, 0.0))
+            self._of_counts[key] = [(start + k, first + step * i) for k, i in enumerate(indices)]
+        return self._of_counts[key]
+
     def solve(self, objective: FloatArray | None) -> list[int] | None:
         """One index per variable that satisfies everything; None if there is none."""
         width = len(self._lower)
@@ -474,7 +495,7 @@ class _Program:
                 matrix[i, k] = c
         low, high = np.array([r[1] for r in self._rows]), np.array([r[2] for r in self._rows])
         result = optimize.milp(
-            np.zeros(width) if objective is None else objective,
+            np.zeros(width) if objective is None else np.pad(objective, (0, width - len(objective))),
             integrality=np.ones(width),
             bounds=optimize.Bounds(np.array(self._lower), np.array(self._upper)),
             constraints=[optimize.LinearConstraint(matrix, low, high)] if self._rows else [],

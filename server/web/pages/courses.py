@@ -35,7 +35,7 @@ from server.services.readings import (
 )
 from server.services.runs import RunView, view_run
 from server.services.spaces import space_of
-from server.services.words import setting_text
+from server.services.words import plain, setting_text
 from server.storage import questions
 from server.storage.tables import ReadingRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
@@ -331,7 +331,8 @@ def energy_sentence(rates: Rates) -> str:
     assert fit is not None
     n = len(fit.points)
     low, high = fit.energy_range
-    text = f"Activation energy {fit.energy:.0f} kJ/mol (90 % range {low:.0f} to {high:.0f}), from {n} runs"
+    spread = f"{plain(low, 3)} to {plain(high, 3)}".replace("-", "−")
+    text = f"Activation energy {fit.energy:.0f} kJ/mol (90 % range {spread}), from {n} runs"
     return f"{text}." if n > 2 else f"{text}; the range rests on how much rates usually scatter from run to run."
 
 

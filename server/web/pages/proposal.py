@@ -276,7 +276,7 @@ def _several(
         except (NotReadyError, NothingReachableError) as error:
             message = str(error)
         if proposals and len(proposals) < count:
-            message = f"{len(proposals)} of {count}: no further run within reach serves this purpose."
+            message = f"{len(proposals)} of {count}: no further run serves this purpose within reach and stock."
         variables = analysis.space.variables
         needs = decisions.needs_together([p.settings for p in proposals])
         runs = [

@@ -192,3 +192,14 @@ def test_without_the_extra_a_smiles_says_what_to_install(monkeypatch: pytest.Mon
 @pytest.mark.parametrize(("text", "same"), [("SbI3.3S8", "SbI3·3S8"), ("C4H8O2.2I2", "C4H8O2·2I2"), ("CoCl2.6NH3", "CoCl2·6NH3")])
 def test_adducts_of_an_element_are_read_with_a_full_stop_too(text: str, same: str) -> None:
     assert read_formula(text).atoms == read_formula(same).atoms
+
+
+def test_a_count_that_is_not_known_is_no_single_molecule() -> None:
+    for text in ("CuSO4x5H2O", "CuSO4 x 5 H2O"):
+        assert read_formula(text).molar_mass == read_formula("CuSO4·5H2O").molar_mass
+    for text in ("CaCl2xH2O", "CaCl2 xH2O", "CaCl2 x H2O"):
+        with pytest.raises(FormulaTextError):
+            read_formula(text)
+    with pytest.raises(FormulaTextError) as wrong:
+        read_formula("CuSO4 x 5 Hq2O")
+    assert wrong.value.position == 10
