@@ -141,3 +141,18 @@ def test_too_little_stock_is_named_with_the_rule_that_it_contradicts() -> None:
     rules = (StockRule("7 g of salt left", "salt", 2.0, 7.0, "hold"), LinearRule("hold at least 4 h", {"hold": -1.0}, -4.0))
     with pytest.raises(NothingReachableError, match=r"7 g of salt left; hold at least 4 h"):
         reach_of(Space((hold(), bath()), rules))
+
+
+def test_an_amount_taken_several_times_is_limited_exactly() -> None:
+    # 20 g per portion at 20 mL: three portions of the smallest are 60 g, two of 30 mL as well.
+    volume = Variable("volume", "volume", Role.VOLUME, "mL", 20.0, 50.0, 10.0, 20.0)
+    times = Variable("times", "times", Role.COUNT, "", 1.0, 5.0, 1.0, 1.0)
+    rule = StockRule("60 g of brine left", "brine", 1.0, 60.0, "volume", "times")
+    rows = draw_reachable(reach_of(Space((volume, times), (rule,))), 400, np.random.default_rng(0))
+    found = {tuple(reach_of(Space((volume, times))).settings(list(row)).values()) for row in rows}
+    assert found == {(v, n) for v in (20.0, 30.0, 40.0, 50.0) for n in (1.0, 2.0, 3.0, 4.0, 5.0) if v * n <= 60.0}
+    often = LinearRule("at least three times", {"times": -1.0}, -3.0)
+    assert reach_of(Space((volume, times), (rule, often))).values[1].max() == 5.0
+    oftener = LinearRule("at least four times", {"times": -1.0}, -4.0)
+    with pytest.raises(NothingReachableError, match="60 g of brine left; at least four times"):
+        reach_of(Space((volume, times), (rule, oftener)))
