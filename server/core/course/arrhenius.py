@@ -102,7 +102,8 @@ def fit_arrhenius(points: Sequence[RateAt]) -> Arrhenius:
     Weights 1/(u² + s²) with s the scatter of ln k between runs. How large it is, few runs cannot tell: all
     results are averaged over it by its posterior, with a half-Cauchy prior (Gelman, Bayesian Anal. 1 (2006)
     515) of scale ``USUAL_SCATTER`` and flat priors on the line. In 400 simulations each, with three runs
-    and a scatter of 0, 0.1 and 0.2, the 90 % ranges held in 100, 96 and 89 %. Source of the law: OpenStax Chemistry 2e, sec. 12.5.
+    and a scatter of 0, 0.1 and 0.2, the 90 % ranges held in 100, 96 and 89 %.
+    Source of the law: OpenStax Chemistry 2e, sec. 12.5.
     """
     temperatures = np.array([p.kelvin for p in points])
     different, last = 0, -math.inf
