@@ -135,7 +135,10 @@ def _load_run(session: Session, preparation_id: int, raw: dict[str, Any], materi
         run = record_run(session, preparation_id, validated(FinishedRunInput, raw), run_id=plan.id)
     elif planned:
         run = accept_proposal(session, preparation_id, validated(PlannedRunInput, raw), Purpose.RAISE)
-        set_state(session, int(run.id or 0), "under_way")
+        run = set_state(session, int(run.id or 0), "under_way")
+        # Its readings have times of their own; whoever tries the demo starts the clock.
+        run.started_at = None
+        session.add(run)
     else:
         run = record_run(session, preparation_id, validated(FinishedRunInput, raw))
     run_id = int(run.id or 0)

@@ -230,7 +230,7 @@ def test_a_reading_without_a_connection_keeps_its_value_and_its_moment(demo: str
         page.get_by_role("button", name="Note it now").click()
     expect(page.get_by_text("The server cannot be reached.")).to_be_visible()
     moment = page.locator("#f-at").input_value()
-    assert re.fullmatch(r"\d\d:\d\d", moment)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d", moment)
     page.unroute("**/icon.svg*")
     page.reload()
     expect(page.locator("#f-value")).to_have_value("22.5")
@@ -239,6 +239,32 @@ def test_a_reading_without_a_connection_keeps_its_value_and_its_moment(demo: str
     press(page, "Note it now")
     expect(page.get_by_role("cell", name="22.5").first).to_be_visible()
     expect(page.locator("#f-value")).to_have_value("")
+
+
+def test_a_second_reading_alike_is_no_copy_of_one_whose_answer_was_lost(demo: str, page: Page) -> None:
+    def n_readings() -> int:
+        return len(page.request.get(f"{demo}/api/v1/runs/10/readings").json())
+
+    before = n_readings()
+    page.goto(f"{demo}/runs/10/course")
+    press(page, "Start now")
+
+    def lose(route: Route) -> None:
+        route.fetch(max_redirects=0)
+        route.abort("connectionfailed")
+
+    page.route("**/runs/10/readings", lose)
+    page.locator("#f-value").fill("22.5")
+    with page.expect_event("requestfailed"):
+        page.get_by_role("button", name="Note it now").click()
+    page.unroute("**/runs/10/readings")
+    assert n_readings() == before + 1
+    page.context.clear_cookies()
+    page.goto(f"{demo}/runs/10/course")
+    expect(page.get_by_text("was stored, although its answer did not arrive")).to_be_visible()
+    page.locator("#f-value").fill("22.5")
+    press(page, "Note it now")
+    assert n_readings() == before + 2
 
 
 def test_a_new_variable_comes_back_with_its_role(demo: str, page: Page) -> None:
@@ -292,8 +318,9 @@ def test_a_form_whose_answer_was_lost_is_stored_once(demo: str, page: Page) -> N
     assert n_runs(demo, page) == before + 1
     page.context.clear_cookies()
     page.goto(f"{demo}/preparations/1/runs/new")
-    expect(page.get_by_label("Product mass")).to_have_value("19.9")
-    press(page, "Save the result")
+    # The browser asks whether it arrived.
+    expect(page.get_by_text("was stored, although its answer did not arrive")).to_be_visible()
+    expect(page.get_by_label("Product mass")).to_have_value("")
     assert n_runs(demo, page) == before + 1
     # Other values are another run.
     page.goto(f"{demo}/preparations/1/runs/new")

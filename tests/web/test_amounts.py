@@ -279,7 +279,7 @@ def test_what_was_weighed_is_held_against_the_charge_of_its_day(client: TestClie
     assert "4.61 g" in text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
     # What was planned then is no slip today; nor is another balance one of then.
     before = client.get(address).json()
-    assert client.put(base, json={**body, "balance_readability_g": 0.5}).is_success
+    assert client.put(base, json={**body, "balance_readability_g": 0.5, "confirm": ["amounts_stay"]}).is_success
     assert client.put(f"{address}/weighed", json=[{"material_id": ethanol, "mass_g": 4.608}]).is_success
     assert client.get(address).json()["yield_u"] == pytest.approx(before["yield_u"], rel=1e-2)
     # The form offers today's charge.
