@@ -58,7 +58,7 @@ class NeedsConfirmationError(YieldwrightError):
 
     def __init__(self, field: str, code: str, message: str, question: str, other: tuple[str, str] | None = None) -> None:
         self.field = field
-        self.code: str = code
+        self.code = code
         self.other = other
         self.message = message
         self.question = question
@@ -72,16 +72,19 @@ class NeedsConfirmationError(YieldwrightError):
     @property
     def choices(self) -> tuple[tuple[str, str], ...]:
         """The answers that will do, each with its question."""
-        other = ((self._bound(self.other[0]), self.other[1]),) if self.other else ()
-        return ((self.answer, self.question), *other)
+        return tuple((self._bound(code), question) for code, question in self._offered)
+
+    @property
+    def _offered(self) -> list[tuple[str, str]]:
+        first = (self.code, self.question)
+        return [first, self.other] if self.other else [first]
 
     def _bound(self, code: str) -> str:
         return f"{code}:{hashlib.sha256(self.message.encode('utf-8', 'replace')).hexdigest()[:10]}"
 
     def raise_unless_in(self, given: Collection[str]) -> str:
         """Return the code of the answer that is among the confirmations; raise where none is."""
-        codes: list[str] = [self.code, self.other[0]] if self.other else [self.code]
-        for code in codes:
+        for code, _ in self._offered:
             if code in given or self._bound(code) in given:
                 return code
         raise self

@@ -163,7 +163,7 @@ def _check(
         put_in = _put_in(session, run, data.material_id)
         name, mass, ids = put_in or ("", math.inf, ())
         back = _holds(data) + sum(
-            c.mass_g * c.purity_percent / 100.0
+            _holds(as_input(c))
             for c in questions.list_checkpoints(session, int(run.id or 0))
             if c.kind == "recovered" and c.material_id in ids and c.id != own_id
         )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -21,7 +20,7 @@ from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
-from server.errors import InvalidInputError, NothingReachableError, NotReadyError
+from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
@@ -242,14 +241,14 @@ class Decisions:
             pending = sum(r.is_pending for r in self.analysis.runs)
             by_date = max(0, math.floor(days * pace / 7.0 + 1e-9) - pending)
         parts = []
-        another = stock is None or stock[0] > 0 or not self._missing(scale_mol)
-        if stock is not None and (stock[0] or not another):
+        short = self._missing(scale_mol) if stock is not None and not stock[0] else []
+        if stock is not None and (stock[0] or short):
             parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
         is_past = finish_by is not None and date.fromisoformat(finish_by) < today
         if by_date is not None and not is_past:
             parts.append(f"time for {_runs(by_date)} until {finish_by}")
         sentence = f"There is {' and '.join(parts)}." if parts else ""
-        if stock is not None and not stock[0] and another:
+        if stock is not None and not stock[0] and not short:
             same = f"run {self.analysis.working.run_number}" if self.analysis.working else "the base recipe"
             sentence += f" What is left of {stock[1].name} does not reach for {same} once more."
         if is_past:
@@ -259,9 +258,9 @@ class Decisions:
             sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
         sentence = sentence.strip()
         why = []
-        if stock is not None and not another:
-            short = self._missing(scale_mol)
-            reserved = any(one.reserved_g for key, one in self.analysis.supply.left.items() if self._name_of(key) in short)
+        if short:
+            left = self.analysis.supply.left
+            reserved = any(left[str(m.id)].reserved_g for m in self.materials if m.name in short and str(m.id) in left)
             beside = " beside the runs that are planned" if reserved else ""
             why.append(f"what is left of {listed(short)} does not reach for another one{beside}")
         if is_past or by_date == 0:
@@ -269,15 +268,12 @@ class Decisions:
         hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
 
-    def _name_of(self, key: str) -> str:
-        return next((m.name for m in self.materials if str(m.id) == key), "")
-
     def _missing(self, scale_mol: float | None) -> list[str]:
         """Names of the materials of which too little is left for any run that can be reached."""
-        history = replace(self.analysis.history, stock=self.analysis.supply.rules(scale_mol))
-        with suppress(NothingReachableError):
-            return [rule.material for rule in history.missing]
-        return []
+        history = self.analysis.history
+        if scale_mol is not None:
+            history = replace(history, stock=self.analysis.supply.rules(scale_mol))
+        return [rule.material for rule in history.missing]
 
     @property
     def kept_out(self) -> str:

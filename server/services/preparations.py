@@ -140,8 +140,7 @@ def update_preparation(session: Session, preparation_id: int, data: PreparationI
     if same is not None and same.id != row.id:
         raise InvalidInputError({"name": f"There is a preparation named “{data.name}” already. Choose another name."})
     before = row.model_dump(mode="json", include=set(PreparationInput.model_fields) | {"new_ground"})
-    _follow_base_scale(session, row, data)
-    _apply(row, data)
+    _apply(row, _with_base_scale(session, row, data))
     row.revision += 1
     after = row.model_dump(mode="json", include=set(before))
     changed = {k for k in before if before[k] != after[k]}
@@ -158,11 +157,17 @@ def update_preparation(session: Session, preparation_id: int, data: PreparationI
     return row
 
 
-def _follow_base_scale(session: Session, row: PreparationRow, data: PreparationInput) -> None:
-    """Ask what becomes of masses and volumes that were entered for another base scale, and multiply them if told so."""
+def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInput) -> PreparationInput:
+    """Ask what becomes of amounts that were entered for another base scale, and multiply them if told so.
+
+    Returns
+    -------
+    data : PreparationInput
+        With the theoretical yield multiplied, where it was typed for the scale before.
+    """
     before, after = row.base_scale_mol, data.base_scale_mol
     if not before or not after or math.isclose(before, after, rel_tol=1e-9):
-        return
+        return data
     rows = questions.list_materials(session, int(row.id or 0))
     amounts = [m for m in rows if m.amount_kind in ("mass", "volume") and m.amount > 0]
     entered = [m for m in amounts if m.ratio_variable_id is None]
@@ -173,18 +178,18 @@ def _follow_base_scale(session: Session, row: PreparationRow, data: PreparationI
     told += [f"{name}, which a variable sets" for name in driven]
     told += [f"a theoretical yield of {theory:.5g} g"] if theory else []
     if not told:
-        return
+        return data
     message = f"Masses and volumes were entered for {before:.6g} mol: {'; '.join(told)}."
     stay = ("amounts_stay", f"They are right for {after:.6g} mol as they are")
     if driven:
         # Ranges, rules and settings of past runs would have to follow too.
         NeedsConfirmationError("base_scale_mol", stay[0], message, stay[1]).raise_unless_in(data.confirm)
-        return
+        return data
     factor = after / before
     grow = f"Multiply them by {factor:.6g}, so that the recipe stays the same"
     asked = NeedsConfirmationError("base_scale_mol", "amounts_grow", message, grow, stay)
     if asked.raise_unless_in(data.confirm) != "amounts_grow":
-        return
+        return data
     grown = [m.amount * factor for m in entered] + ([theory * factor] if theory else [])
     if not all(SMALLEST <= amount <= LARGEST for amount in grown):
         raise InvalidInputError({"base_scale_mol": f"Amounts for {after:.6g} mol could not be meant. Check the scale."})
@@ -193,8 +198,7 @@ def _follow_base_scale(session: Session, row: PreparationRow, data: PreparationI
         session.add(m)
         what = f"{m.name} for another base scale"
         log_change(session, int(row.id or 0), what, before={"amount": was}, after={"amount": m.amount})
-    if theory:
-        data.theoretical_yield_g = float(f"{theory * factor:.12g}")
+    return data.model_copy(update={"theoretical_yield_g": float(f"{theory * factor:.12g}")}) if theory else data
 
 
 def duplicate_preparation(session: Session, preparation_id: int) -> PreparationRow:

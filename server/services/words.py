@@ -82,15 +82,17 @@ def portions_text(line: ChargeLine) -> str:
 
 
 def plain(value: float, digits: int = 4) -> str:
-    """A number to some digits, without powers of ten where people write none.
+    """A number to some digits, without powers of ten where people write none, the minus as a minus.
 
     Examples
     --------
-    >>> plain(15000.0, 3), plain(0.05), plain(1e-05), plain(1234567.0)
-    ('15000', '0.05', '0.00001', '1235000')
+    >>> plain(15000.0, 3), plain(0.05), plain(1e-05), plain(1234567.0), plain(-0.5)
+    ('15000', '0.05', '0.00001', '1235000', '−0.5')
     """
     text = f"{value:.{digits}g}"
-    return text if "e" not in text or not 1e-7 <= abs(value) < 1e9 else f"{float(text):.10f}".rstrip("0").rstrip(".")
+    if "e" in text and 1e-7 <= abs(value) < 1e9:
+        text = f"{float(text):.10f}".rstrip("0").rstrip(".")
+    return text.replace("-", "−")
 
 
 def window_text(w: VariableWindow) -> str:

@@ -38,7 +38,7 @@ def show_number(value: float | None, digits: int = 3) -> str:
     >>> show_number(0.123456), show_number(1250.0), show_number(-0.5), show_number(None)
     ('0.123', '1250', '−0.5', '–')
     """
-    return DASH if value is None else plain(value, digits).replace("-", "−")
+    return DASH if value is None else plain(value, digits)
 
 
 def show_mass(value: float | None, readability: float) -> str:

@@ -166,14 +166,11 @@ class History:
 
     @property
     def missing(self) -> tuple[StockRule, ...]:
-        """Stock of which too little is left for any run that can be reached.
-
-        Raises
-        ------
-        NothingReachableError
-            If the limits contradict each other.
-        """
-        return self._reach_and_missing[1]
+        """Stock of which too little is left for any run that can be reached; none where the limits contradict each other."""
+        try:
+            return self._reach_and_missing[1]
+        except NothingReachableError:
+            return ()
 
     def working_recipe(self, ladder: Ladder) -> int | None:
         """Position of the run whose settings the evidence favours; None before one inside the limits gave product."""
@@ -319,14 +316,6 @@ def hours_burden(space: Space) -> Burden | None:
     return Burden("holds", "h", lambda settings: hold_hours(space, settings))
 
 
-def _missing_of(history: History) -> tuple[StockRule, ...]:
-    """Stock that reaches for no run; nothing where the limits contradict each other, which is said elsewhere."""
-    try:
-        return history.missing
-    except NothingReachableError:
-        return ()
-
-
 def propose_several(
     history: History, ladder: Ladder, count: int, purpose: Purpose = Purpose.RAISE, *, seed: int = 0, burden: Burden | None = None
 ) -> list[Proposal]:
@@ -353,12 +342,12 @@ def propose_several(
     if not 1 <= count <= MOST_AT_ONCE:
         raise ValueError(f"1 to {MOST_AT_ONCE} runs at once, not {count}")
     proposals: list[Proposal] = []
-    short = {rule.material for rule in _missing_of(history)}
+    short = {rule.material for rule in history.missing}
     for _ in range(count):
         found = propose(history, ladder, purpose, seed=seed, burden=burden)
         is_new = found.purpose is purpose and found.settings not in history.pending
         # What the runs before it took is not there any more.
-        ran_out = bool({rule.material for rule in _missing_of(history)} - short)
+        ran_out = any(rule.material not in short for rule in history.missing)
         if proposals and (ran_out or (purpose is not Purpose.REPEAT and not is_new)):
             break
         proposals.append(found)

@@ -43,8 +43,6 @@ class Arrhenius:
     solutions : ndarray of shape (n_scatters, 2)
         Intercept [-] and activation energy [kJ/mol].
     covariances : ndarray of shape (n_scatters, 2, 2)
-    scatter : float
-        Posterior mean of the standard deviation of ln k between runs. [-]
     lowest, highest : float
         Temperatures that were tried. [K]
     """
@@ -52,7 +50,6 @@ class Arrhenius:
     weights: np.ndarray
     solutions: np.ndarray
     covariances: np.ndarray
-    scatter: float
     lowest: float
     highest: float
     points: tuple[RateAt, ...]
@@ -136,7 +133,6 @@ def fit_arrhenius(points: Sequence[RateAt]) -> Arrhenius:
         weights,
         np.array(solutions),
         np.array(covariances),
-        float(weights @ _SCATTERS),
         float(temperatures.min()),
         float(temperatures.max()),
         tuple(points),

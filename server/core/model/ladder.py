@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy import special
@@ -31,7 +31,7 @@ from server.core.model.mixture import (
 from server.core.model.recipe_fit import fit_recipes
 from server.core.model.repeatability import noise_levels, unusual_noise
 from server.core.model.runs import Beside, RunTable
-from server.core.space.variables import FloatArray
+from server.core.space.variables import FloatArray, Variable
 
 RUNG_WORDS = {
     "mean": "the mean of all runs, each setting with its own surprise",
@@ -357,14 +357,20 @@ def _log_evidence(families: Sequence[Family], table: RunTable, seed: int, losses
     ln p(y) − mean ln p(yᵢ): how high yields are at all, every rung may learn from one run. Source:
     Berger & Pericchi, J. Am. Stat. Assoc. 91 (1996) 109 (geometric intrinsic Bayes factor).
     """
-    nothing = table.rows(np.empty(0, dtype=int))
     found = np.empty(len(families))
     for k, family in enumerate(families):
-        alone = _fit_rung(family.name, nothing, seed, losses).predict(table.coded, with_noise=True)
+        alone = _before_any_run(family.name, table.variables, seed, losses).predict(table.coded, with_noise=True)
         density = normal_log_density(table.yields, alone.means, alone.variances + table.extra_sd**2)
         single = special.logsumexp(np.log(alone.weights)[:, None] + density, axis=0)
         found[k] = family.evidence - float(single.mean())
     return found
+
+
+@lru_cache(maxsize=64)
+def _before_any_run(name: str, variables: tuple[Variable, ...], seed: int, losses: tuple[float, ...]) -> Family:
+    """A rung without runs; the same for every fit over the same variables."""
+    nothing = RunTable(variables, np.empty((0, len(variables))), np.empty(0), np.empty(0), ())
+    return _fit_rung(name, nothing, seed, losses)
 
 
 def _trust(

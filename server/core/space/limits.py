@@ -1,13 +1,12 @@
 """Limits: hard rules over settings, and which settings can be reached.
 
 Beside each variable's own range and steps there are linear rules (a total time is one),
-'only with' rules between two choices, options that are not used any more, and what is left of the materials. Feasibility
-and contradictions are found with an integer program (scipy's HiGHS).
+'only with' rules between two choices, options that are not used any more, and what is left
+of the materials. Feasibility and contradictions are found with an integer program (scipy's HiGHS).
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -20,9 +19,7 @@ from server.core.space.variables import FloatArray, Settings, Variable
 from server.errors import NothingReachableError
 
 _SLACK = 1e-9
-
-
-# Index rows of shape (n, n_variables) that a rule is asked about, and the columns of the integer program.
+# Index rows of shape (n, n_variables) that a rule is asked about.
 _Indices = np.ndarray
 
 
@@ -59,8 +56,14 @@ class LinearRule:
         program.limit(self.coefficients, {}, self.bound + _slack(self.bound))
 
 
+class _OfOptions:
+    """What rules share that are about options of choices alone."""
+
+    numbers: frozenset[str] = frozenset()  # keys of the numeric variables that it limits: none
+
+
 @dataclass(frozen=True)
-class OnlyWithRule:
+class OnlyWithRule(_OfOptions):
     """``choice`` of one variable may be used only with one of ``partners`` of another."""
 
     text: str
@@ -68,11 +71,6 @@ class OnlyWithRule:
     choice: str
     partner_key: str
     partners: tuple[str, ...]
-
-    @property
-    def numbers(self) -> frozenset[str]:
-        """Keys of the numeric variables that it limits: none."""
-        return frozenset()
 
     def holds(self, settings: Settings) -> bool:
         return settings[self.key] != self.choice or settings[self.partner_key] in self.partners
@@ -91,17 +89,12 @@ class OnlyWithRule:
 
 
 @dataclass(frozen=True)
-class NotUsedRule:
+class NotUsedRule(_OfOptions):
     """Some options of a choice are not used any more, though runs had them."""
 
     text: str
     key: str
     options: tuple[str, ...]
-
-    @property
-    def numbers(self) -> frozenset[str]:
-        """Keys of the numeric variables that it limits: none."""
-        return frozenset()
 
     def holds(self, settings: Settings) -> bool:
         return settings[self.key] not in self.options
@@ -329,15 +322,16 @@ class Reach:
 
     def numbers_at(self, key: str, indices: _Indices) -> FloatArray:
         """Settings of a numeric variable at index rows, shape (n,)."""
-        j = self._column(key)
+        j = self.column(key)
         return np.asarray(self.values[j][indices[:, j]])
 
     def is_option(self, key: str, option: str, indices: _Indices) -> np.ndarray:
         """Whether a choice has this option at index rows, shape (n,)."""
-        j = self._column(key)
+        j = self.column(key)
         return np.asarray(self.values[j][indices[:, j]] == self.space.variables[j].choices.index(option))
 
-    def _column(self, key: str) -> int:
+    def column(self, key: str) -> int:
+        """Position of a variable."""
         return next(j for j, v in enumerate(self.space.variables) if v.key == key)
 
     def allowed(self, indices: _Indices) -> np.ndarray:
@@ -440,7 +434,7 @@ class _Program:
 
     def _first(self, key: str) -> tuple[float, float]:
         """First value of a numeric variable and its step."""
-        j = next(j for j, v in enumerate(self._reach.space.variables) if v.key == key)
+        j = self._reach.column(key)
         return float(self._reach.values[j][0]), self._reach.space.variables[j].working_step
 
     def ends(self, key: str) -> tuple[float, float]:
@@ -477,7 +471,7 @@ class _Program:
         if key not in self._of_counts:
             first, step = self._first(key)
             at = self._start[key]
-            indices = range(max(0, math.ceil(self._lower[at])), math.floor(self._upper[at] if self._upper[at] < 1e6 else 1e3) + 1)
+            indices = range(len(self._reach.values[self._reach.column(key)]))
             start = len(self._lower)
             self._lower += [0.0] * len(indices)
             self._upper += [1.0] * len(indices)

@@ -132,13 +132,14 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
     ) -> Response:
         assert preparation.id is not None
         rows = questions.list_materials(session, preparation.id)
+        runs = view_runs(session, preparation)
         space = space_of(questions.list_variables(session, preparation.id), [])
         charge, planned, fits = None, None, None
         errors = dict(form.errors)
         if rows:
             try:
                 scale = chosen_scale(preparation, rows, space.base, form.values)
-                left = supply_of(session, preparation, view_runs(session, preparation)).free_g
+                left = supply_of(session, preparation, runs).free_g
                 charge = make_charge(preparation, rows, space.base, scale, left)
                 planned_text = form.value("planned_runs")
                 if planned_text:
@@ -163,7 +164,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
             [(name, name) for name in AGENTS],
             drying,
             drying_form or FormState({"excess": "3"}),
-            listed([str(r.number) for r in with_another_theory(session, preparation, view_runs(session, preparation))]),
+            listed([str(r.number) for r in with_another_theory(session, preparation, runs)]),
         )
         return render(request, "charge/show.html", page, status=status)
 
