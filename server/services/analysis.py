@@ -23,9 +23,9 @@ from server.core.choose.proposal import (
 )
 from server.core.choose.search import draw_reachable
 from server.core.model.curves import Curve, Pair, pair_picture, response_curve
-from server.core.model.drift import Trend, drift_with_order, lot_differences
-from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, find_effects
-from server.core.model.knowable import Knowable, separating_run, what_is_knowable
+from server.core.model.drift import SPREAD_OF_SCALES, Trend, change_with_scale, drift_with_order, lot_differences, run_order
+from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, find_effects, listed, moved_words
+from server.core.model.knowable import Knowable, moved_with, separating_run, what_is_knowable
 from server.core.model.lack_of_fit import straight_lines_sentence
 from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.quality import Quality, judge
@@ -318,7 +318,7 @@ class Analysis:
 
     @cached_property
     def trends(self) -> list[Trend]:
-        """Drift with run order and differences between lots, as far as there are runs to tell.
+        """Drift with run order, differences between lots and between scales, as far as there are runs to tell.
 
         A failed run would make the models look for what it has in common with others, and leave the rest unexplained.
         """
@@ -326,7 +326,56 @@ class Analysis:
         by_number = {r.number: r.row for r in self.counting}
         lots = [by_number[number].lot for number in ladder.table.numbers]
         drift = drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting})
-        return ([drift] if drift is not None else []) + lot_differences(ladder, lots)
+        scale = change_with_scale(ladder, self._scales)
+        return [trend for trend in (drift, *lot_differences(ladder, lots), scale) if trend is not None]
+
+    @property
+    def _scales(self) -> dict[int, float]:
+        """Scale of every run that counts and has one, by number. [mol]"""
+        return {r.number: r.row.scale_mol for r in self.counting if r.row.scale_mol}
+
+    @cached_property
+    def unknowns(self) -> list[str]:
+        """What cannot be told yet, one sentence each; empty without variables."""
+        if not self.has_variables:
+            return []
+        out = []
+        names = [v.name for v in self.space.variables]
+        n_runs = self.table.n_runs
+        if n_runs >= 2:
+            for group in self.knowable.together:
+                words = listed([names[j] for j in group])
+                out.append(f"{words} cannot be told apart: in the {n_runs} runs {moved_words(len(group))}, or nearly so.")
+            if self.knowable.never_moved:
+                out.append(f"Never moved so far: {', '.join(names[j] for j in self.knowable.never_moved)}.")
+            if not self.knowable.together and (too_few := self.knowable.too_few_words(n_runs)):
+                out.append(too_few)
+            out += self._moved_with_circumstances()
+        if n_runs:
+            out.append(self.repeatability_sentence)
+        return out
+
+    def _moved_with_circumstances(self) -> list[str]:
+        """Variables whose effect cannot be told from that of time, of reagent lots or of the scale, one sentence each."""
+        rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
+        noted = sorted({r.row.lot for r in self.counting if r.row.lot})
+        lots = np.array([[float(r.row.lot == lot) if r.row.lot else np.nan for lot in noted] for r in self.counting])
+        scales = np.array([self._scales.get(r.number, np.nan) for r in self.counting])
+        differ = bool(self._scales) and max(self._scales.values()) >= SPREAD_OF_SCALES * min(self._scales.values())
+        circumstances = {
+            "the order of the runs: a slow change of reagents, glassware or routine would look the same. An early setting": rank,
+            "the reagent lot: a lot that differs would look the same. A setting that another lot had": lots,
+            "the scale of the runs: what another scale does would look the same. A setting that another scale had": (
+                np.log(scales) if differ else np.full_like(scales, np.nan)
+            ),
+        }
+        moved = {words: moved_with(self.table, circumstance) for words, circumstance in circumstances.items()}
+        names = [v.name for v in self.space.variables]
+        return [
+            f"{listed([names[j] for j in columns])} cannot be told apart from {words}, once more, would tell."
+            for words, columns in moved.items()
+            if columns
+        ]
 
     @cached_property
     def straight_lines(self) -> str:

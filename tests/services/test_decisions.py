@@ -378,3 +378,35 @@ def test_stock_keeps_nothing_out_that_a_rule_forbids_anyway(session: Session) ->
     always = {"choice_variable_id": None, "choice": None, "stock_g": 80.0}
     update_material(session, int(line.id or 0), charge_as_input(line).model_copy(update=always))
     assert Decisions(analyse(session, key)).kept_out == ""
+
+
+@pytest.mark.parametrize(
+    ("circumstance", "words"),
+    [
+        ("order", "hold cannot be told apart from the order of the runs"),
+        ("lot", "hold cannot be told apart from the reagent lot"),
+        ("scale", "hold cannot be told apart from the scale of the runs"),
+    ],
+)
+def test_a_variable_that_moved_with_time_lot_or_scale_is_named(session: Session, circumstance: str, words: str) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.1)
+    place = [0, 5, 1, 4, 2, 3]  # in no order, as to time
+    for k, at in enumerate(sorted(place) if circumstance == "order" else place):
+        hold = 4.0 if circumstance == "lot" and at > 2 else 1.0 if circumstance == "lot" else 1.0 + 0.5 * at
+        more: dict[str, Any] = {"lot": "B" if at > 2 else "A"} if circumstance == "lot" else {}
+        if circumstance == "scale":
+            more["scale_mol"] = 0.1 * (1 + 0.5 * at)
+        make_run(session, preparation, 60.0 + at, settings={"hold": hold, "bath": 110.0 + 10 * (k % 3)}, **more)
+    told = [s for s in analyse(session, int(preparation.id or 0)).unknowns if "apart from the" in s]
+    assert len(told) == 1
+    assert told[0].startswith(words)
+    assert told[0].endswith("once more, would tell.")
+
+
+def test_where_nothing_moved_with_it_no_circumstance_is_named(session: Session) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.1)
+    for k, at in enumerate([0, 5, 1, 4, 2, 3]):
+        # Scales rise with the hold, but hardly differ.
+        more: dict[str, Any] = {"lot": "AB"[k % 2], "scale_mol": 0.1 + 0.005 * at}
+        make_run(session, preparation, 60.0 + at, settings={"hold": 1.0 + 0.5 * at, "bath": 110.0 + 10 * (k % 3)}, **more)
+    assert not [s for s in analyse(session, int(preparation.id or 0)).unknowns if "apart from the" in s]

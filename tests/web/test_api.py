@@ -40,6 +40,8 @@ def test_a_script_runs_a_campaign(client: TestClient) -> None:
     assert recipe["forecast"]["low_90"] <= recipe["forecast"]["mean"] <= recipe["forecast"]["high_90"]
     effects = client.get(f"{base}/effects").json()
     assert {e["variable"] for e in effects["effects"]} == {"hold", "bath", "agent"}
+    assert effects["repeatability"] in effects["cannot_be_told"]
+    assert any("run order" in sentence for sentence in effects["trends"])
 
 
 def test_planned_runs_keep_their_forecast_and_get_a_result(client: TestClient) -> None:

@@ -1,7 +1,8 @@
 """What the runs can and cannot tell, found before any effect is shown.
 
 Variables that never moved, variables that moved together, and too few runs are
-found from the coded settings alone (rank and correlation), by name.
+found from the coded settings alone (rank and correlation), by name; variables that
+moved with something that is no setting (time, a reagent lot, the scale) from both.
 """
 
 from __future__ import annotations
@@ -132,6 +133,38 @@ def what_is_knowable(table: RunTable) -> Knowable:
     n_repeats = table.n_runs - len(np.unique(labels))
     never = tuple(j for j, b in enumerate(every) if b.shape[1] == 0)
     return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats)
+
+
+def moved_with(table: RunTable, circumstance: FloatArray) -> tuple[int, ...]:
+    """Columns whose settings moved with something that is no setting, so that its effect would look the same.
+
+    Parameters
+    ----------
+    circumstance : ndarray of shape (n_runs,) or (n_runs, n_columns)
+        In the order of ``table``; rows with NaN are not known and left out.
+
+    Notes
+    -----
+    Those whose largest canonical correlation with it has r² ≥ ``TOGETHER_R2``, adjusted for the number
+    of columns as in ``what_is_knowable``. Failed runs do not count.
+    """
+    columns = circumstance[:, None] if circumstance.ndim == 1 else circumstance
+    known = np.flatnonzero(np.all(np.isfinite(columns), axis=1) & ~table.failed)
+    beside = columns[known]
+    n = len(known)
+    beside = beside[:, np.ptp(beside, axis=0) > _STILL] if n else beside[:, :0]
+    if not beside.shape[1]:
+        return ()
+    directions = _orthonormal(beside - beside.mean(axis=0))
+    found = []
+    for j, block in enumerate(design_columns(table.rows(known))):
+        k = block.shape[1] + directions.shape[1] - 1
+        if block.shape[1] == 0 or n - 1 - k < _SPARE_RUNS:
+            continue
+        r2 = _canonical_r2(block, directions)
+        if 1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2:
+            found.append(j)
+    return tuple(found)
 
 
 def _different_settings(table: RunTable, blocks: list[FloatArray]) -> list[FloatArray]:

@@ -198,12 +198,18 @@ class EffectAnswer(Answer):
 
 
 class EffectsAnswer(Answer):
-    """Effects, strongest evidence first; empty with a message while there are too few runs."""
+    """Effects, strongest evidence first; empty with a message while there are too few runs.
+
+    ``cannot_be_told`` says what the runs leave open, ``trends`` what the settings do not explain
+    (drift, reagent lots, scale).
+    """
 
     n_runs: int
     message: str
     effects: list[EffectAnswer]
     repeatability: str
+    cannot_be_told: list[str]
+    trends: list[str]
 
 
 class StretchAnswer(Answer):

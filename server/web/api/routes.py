@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
+from server.core.model.drift import Trend
 from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
@@ -567,13 +568,22 @@ def get_mass_balance(run_id: Id, session: ReadSession) -> MassBalanceAnswer:
 def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
     """Say which variable moved the yield."""
     analysis = analyse(session, preparation_id)
-    repeatability = analysis.repeatability_sentence
+    message = ""
+    effects: tuple[Effect, ...] = ()
+    trends: list[Trend] = []
     try:
-        found = analysis.effects
+        effects = analysis.effects
+        trends = analysis.trends
     except NotReadyError as error:
-        return EffectsAnswer(n_runs=analysis.table.n_runs, message=str(error), effects=[], repeatability=repeatability)
-    effects = [_effect(e) for e in found]
-    return EffectsAnswer(n_runs=analysis.table.n_runs, message="", effects=effects, repeatability=repeatability)
+        message = str(error)
+    return EffectsAnswer(
+        n_runs=analysis.table.n_runs,
+        message=message,
+        effects=[_effect(e) for e in effects],
+        repeatability=analysis.repeatability_sentence,
+        cannot_be_told=analysis.unknowns,
+        trends=[trend.sentence for trend in trends],
+    )
 
 
 def _effect(e: Effect) -> EffectAnswer:

@@ -19,7 +19,6 @@ from server.services.analysis import Analysis, analyse
 from server.services.words import setting_text
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame, forecast_address, trust_sentence
-from server.web.pages.preparations import unknowns_of
 from server.web.pages.work import waiting
 from server.web.rendering import render
 
@@ -187,7 +186,7 @@ def show_effects(request: Request, preparation_id: Id, session: ReadSession, fir
         effects=effects,
         message=message,
         figure=figure,
-        unknowns=unknowns_of(analysis) if analysis.has_variables else [],
+        unknowns=analysis.unknowns,
         quality=analysis.quality if effects else None,
         separating_names=names,
         separating=separating,

@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from server.charts.runs import RunPoint, yield_over_runs
 from server.core.chemistry.formula import smiles_available
 from server.core.choose.proposal import Proposal
-from server.core.model.effects import Effect, listed, moved_words
+from server.core.model.effects import Effect
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import Decisions
@@ -221,27 +221,6 @@ def _by_state(runs: list[RunView]) -> list[tuple[str, list[RunView]]]:
     return [(words, those) for words, those in found if those]
 
 
-def unknowns_of(analysis: Analysis) -> list[str]:
-    """What cannot be told yet, one sentence each."""
-    out = []
-    names = [v.name for v in analysis.space.variables]
-    known = analysis.knowable
-    if analysis.table.n_runs >= 2:
-        for group in known.together:
-            words = listed([names[j] for j in group])
-            out.append(
-                f"{words} cannot be told apart: in the {analysis.table.n_runs} runs {moved_words(len(group))}, or nearly so."
-            )
-        if known.never_moved:
-            still = ", ".join(names[j] for j in known.never_moved)
-            out.append(f"Never moved so far: {still}.")
-        if not known.together and (too_few := known.too_few_words(analysis.table.n_runs)):
-            out.append(too_few)
-    if analysis.table.n_runs:
-        out.append(analysis.repeatability_sentence)
-    return out
-
-
 @router.get("/preparations/{preparation_id}")
 def show_preparation(request: Request, preparation_id: Id, session: ReadSession) -> Response:
     analysis = analyse(session, preparation_id)
@@ -281,7 +260,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         proposal=proposal,
         proposal_settings=chosen,
         proposal_message=message,
-        unknowns=unknowns_of(analysis) if analysis.has_variables else [],
+        unknowns=analysis.unknowns,
         pending=_by_state([r for r in analysis.runs if r.is_pending]),
         message=request.query_params.get("note", "")[:MOST_NOTE],
         has_days=any(r.row.made_on for r in analysis.runs),

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from server.core.model.drift import drift_with_order, lot_differences, variance_components, welch_range
+from server.core.model.drift import change_with_scale, drift_with_order, lot_differences, variance_components, welch_range
 from server.core.model.ladder import fit_ladder
 from server.errors import NotReadyError
 from tests.core.model.test_effects import runs
@@ -61,6 +61,45 @@ def test_a_lot_that_differs_is_named() -> None:
     assert found.is_shown
     assert found.sentence.startswith("Lot A differs from lot B")
     assert found.change == pytest.approx(-6.0, abs=2.0)
+
+
+def test_larger_runs_that_yield_less_are_told_and_none_is_not_invented() -> None:
+    rng = np.random.default_rng(3)
+    rows = [ROWS[i] for i in ORDER]
+    scales = {k + 1: 0.05 * 2.0 ** (k % 3) for k in range(len(rows))}
+    still = [truth(r) + float(rng.normal()) for r in rows]
+    smaller = [y - 4.0 * (k % 3) for k, y in enumerate(still)]
+    found = change_with_scale(fit_ladder(runs(rows, smaller)), scales)
+    assert found is not None
+    assert found.is_shown
+    assert found.change == pytest.approx(-4.0, abs=1.5)
+    assert found.low_90 < found.change < found.high_90 < 0
+    assert found.sentence.startswith("Larger runs yield less than the settings explain")
+    calm = change_with_scale(fit_ladder(runs(rows, still)), scales)
+    assert calm is not None
+    assert not calm.is_shown
+    assert calm.sentence.startswith("No change of the yield with the scale of the run is shown")
+
+
+def test_scales_that_hardly_differ_or_are_few_say_nothing() -> None:
+    ladder = fit_ladder(runs([ROWS[i] for i in ORDER], [60.0 + k for k in range(len(ROWS))]))
+    every = {k + 1: 0.1 * (1.0 + 0.4 * (k % 2)) for k in range(len(ROWS))}
+    assert change_with_scale(ladder, every) is None
+    every[1] = 0.2
+    assert change_with_scale(ladder, every) is not None
+    assert change_with_scale(ladder, {k: every[k] for k in list(every)[:5]}) is None
+
+
+def test_the_slope_over_scales_equals_scipy() -> None:
+    rng = np.random.default_rng(4)
+    ladder = fit_ladder(runs([ROWS[i] for i in ORDER], [60.0 + float(rng.normal(0, 3)) for _ in ROWS]))
+    scales = {n: float(rng.uniform(0.05, 0.4)) for n in ladder.table.numbers}
+    found = change_with_scale(ladder, scales)
+    residual = ladder.table.yields - ladder.averaged_left_out[0]
+    line = stats.linregress([np.log2(scales[n]) for n in ladder.table.numbers], residual)
+    assert found is not None
+    assert found.change == pytest.approx(line.slope, rel=1e-9)
+    assert found.high_90 - found.low_90 == pytest.approx(2 * stats.t.ppf(0.95, len(residual) - 2) * line.stderr, rel=1e-9)
 
 
 def test_too_few_runs_say_nothing() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from server.core.model.effects import Evidence, find_effects, summarise
-from server.core.model.knowable import separating_run, what_is_knowable
+from server.core.model.knowable import moved_with, separating_run, what_is_knowable
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.quality import judge
@@ -45,6 +45,23 @@ def test_a_failed_run_does_not_tie_variables_together() -> None:
     # What moved in the failed run alone is judged with it.
     still = replace(runs([(1.0, 110.0, "a")] * 4 + [(6.0, 150.0, "a")], [50.0, 52.0, 51.0, 53.0, 3.0]), failed=failed.failed)
     assert what_is_knowable(still).together == ((0, 1),)
+
+
+def test_what_moved_with_a_circumstance_is_found() -> None:
+    rows = [(1.0, 110.0, "a"), (1.5, 140.0, "a"), (2.0, 120.0, "b"), (3.0, 110.0, "b"), (4.0, 130.0, "b"), (5.0, 120.0, "b")]
+    table = runs(rows, [50.0, 52.0, 51.0, 53.0, 55.0, 54.0])
+    order = np.arange(6.0)
+    assert moved_with(table, order) == (0,)
+    lots = np.array([[1.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 1.0], [0.0, 1.0], [0.0, 1.0]])
+    assert moved_with(table, lots) == (2,)
+    # Runs of which nothing is known are left out; with four runs or fewer chance does as much.
+    assert moved_with(table, np.array([0.0, np.nan, 2.0, 3.0, 4.0, 5.0])) == (0,)
+    assert moved_with(table, np.array([0.0, np.nan, np.nan, 3.0, 4.0, 5.0])) == ()
+    # What stayed the same, or differs from run to run like a lot for each, ties nothing.
+    assert moved_with(table, np.ones(6)) == ()
+    assert moved_with(table, np.eye(6)) == ()
+    failed = replace(table, failed=np.array([False, False, False, False, True, True]))
+    assert moved_with(failed, order) == ()
 
 
 def test_variables_that_rose_together_cannot_be_told_apart() -> None:
