@@ -151,7 +151,7 @@ def check_amounts(data: CheckpointInput) -> None:
 def _check(
     session: Session, run: RunRow, data: CheckpointInput, before: CheckpointInput | None = None, own_id: int | None = None
 ) -> None:
-    """Refuse what cannot be; ask about more product than theory allows, unless ``before`` held as much.
+    """Refuse what cannot be; ask about 0 g, and about more product than theory allows, unless ``before`` held as much.
 
     ``own_id`` is that of the checkpoint that is corrected.
     """
@@ -171,6 +171,9 @@ def _check(
             messages["mass_g"] = f"{back:.4g} g of {name} came back, but only {mass:.4g} g were put in. Correct one of them."
     if messages:
         raise InvalidInputError(messages)
+    if data.mass_g == 0 and (before is None or before.mass_g > 0):
+        message = "0 g says that nothing was there. Leave a checkpoint that was not weighed out, or say yes to keep it."
+        NeedsConfirmationError("mass_g", "checkpoint_of_nothing", message, "Nothing was there").raise_unless_in(data.confirm)
     if data.kind != "product" or (before is not None and _holds(data) <= _holds(before) and before.kind == "product"):
         return
     theory_g = view_run(session, int(run.id or 0))[1].theory_g

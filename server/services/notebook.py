@@ -115,6 +115,11 @@ _QUESTIONS = {
         "The scales are right",
         "a scale far from the usual one",
     ),
+    "checkpoint_of_nothing": (
+        "0 g was weighed on the way; a cell that is left empty says that nothing was weighed.",
+        "Nothing was there",
+        "weighed on the way: nothing",
+    ),
     "checkpoint_above_theory": (
         "What was weighed on the way holds more product than theory allows; usually it was still wet, so its content is lower.",
         "Keep it all the same",

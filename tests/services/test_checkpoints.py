@@ -82,6 +82,17 @@ def test_more_product_than_theory_needs_a_yes(session: Session) -> None:
     assert add_checkpoint(session, run_id, weighed(Stage.WORK_UP, 40.0, kind="recovered")).mass_g == 40.0
 
 
+def test_nothing_weighed_needs_a_yes(session: Session) -> None:
+    run_id = int(make_run(session, make_preparation(session)).id or 0)
+    with pytest.raises(NeedsConfirmationError) as asked:
+        add_checkpoint(session, run_id, weighed(Stage.REACTION, 0.0))
+    assert (asked.value.field, asked.value.code) == ("mass_g", "checkpoint_of_nothing")
+    assert names(session, run_id) == []
+    row = add_checkpoint(session, run_id, weighed(Stage.REACTION, 0.0, confirm=["checkpoint_of_nothing"]))
+    # What was kept once is not asked about again.
+    assert update_checkpoint(session, int(row.id or 0), weighed(Stage.WORK_UP, 0.0)).stage == "work_up"
+
+
 def test_a_correction_that_cannot_be_changes_nothing(session: Session) -> None:
     run_id = int(make_run(session, make_preparation(session)).id or 0)
     kept = add_checkpoint(session, run_id, weighed(Stage.REACTION))

@@ -681,6 +681,15 @@ def test_a_crude_above_theory_is_stored_on_a_yes_only(session: Session) -> None:
     assert questions.list_checkpoints(session, int(run.id or 0))[0].mass_g == 12.5
 
 
+def test_a_crude_of_nothing_is_stored_on_a_yes_only(session: Session) -> None:
+    key = key_of(session)
+    rows = [["hold", "bath", "agent", "crude", "crude purity", "yield"], ["1", "120", "MgSO4", "0", "95", "40"]]
+    assert [q.code for q in look_at(session, key, NotebookInput(rows=rows)).questions] == ["checkpoint_of_nothing"]
+    import_runs(session, key, NotebookInput(rows=rows, confirm=["checkpoint_of_nothing"]))
+    (run,) = questions.list_runs(session, key)
+    assert questions.list_checkpoints(session, int(run.id or 0))[0].mass_g == 0
+
+
 @pytest.mark.parametrize(("ending", "stored", "left_out"), [("csv", 6, 2), ("xlsx", 4, 1)])
 def test_the_untidy_notebooks_of_the_demo_are_understood(session: Session, ending: str, stored: int, left_out: int) -> None:
     load_demo(session, asset_folder("seed_runs"))
