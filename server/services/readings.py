@@ -386,6 +386,34 @@ def delete_reading(session: Session, reading_id: int) -> int:
     return row.run_id
 
 
+def delete_readings(session: Session, run_id: int, series: str) -> int:
+    """Remove all readings of one kind from a run, as after an import that went wrong; what they were stays in the history.
+
+    Returns
+    -------
+    count : int
+        How many there were.
+
+    Raises
+    ------
+    NotFoundError
+        For a series that there is not.
+    """
+    run = questions.get_run(session, run_id)
+    if series not in SERIES:
+        raise NotFoundError("series", series[:20])
+    rows = questions.list_readings(session, run_id, series)
+    if not rows:
+        return 0
+    before = {"unit": SERIES[series].unit, "hours_and_values": [[row.at_h, row.value] for row in rows]}
+    what = f"all {len(rows)} readings of {SERIES[series].label} removed"
+    log_change(session, run.preparation_id, what, run_number=run.number, before=before)
+    for row in rows:
+        session.delete(row)
+    session.commit()
+    return len(rows)
+
+
 @dataclass(frozen=True)
 class Imported:
     """What came of an import: how many readings, and notes about gaps."""
@@ -435,16 +463,16 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
     return Imported(len(lines), _gaps(lines))
 
 
-def _rows(text: str) -> list[tuple[int, list[str]]]:
-    """Numbered rows of cells; the separator is tab, semicolon, comma or blanks, whichever splits the first rows evenly."""
+def _rows(text: str) -> tuple[str, list[tuple[int, list[str]]]]:
+    """Numbered rows of cells, behind their separator: tab, semicolon, comma or blanks, whichever splits the first rows evenly."""
     lines = [(k, line.strip("\ufeff \r")) for k, line in enumerate(text.splitlines(), start=1)]
     lines = [(k, line) for k, line in lines if line.strip()]
     sample = [line for _, line in lines[:20]]
     for mark in ("\t", ";", ","):
         if sample and sum(mark in line for line in sample) >= 0.8 * len(sample) and not _is_decimal_comma(sample, mark):
             # Line by line, so that a stray quotation mark spoils its own row only.
-            return [(k, _cells(line, mark)) for k, line in lines]
-    return [(k, _blank_separated(line)) for k, line in lines]
+            return mark, [(k, _cells(line, mark)) for k, line in lines]
+    return " ", [(k, _blank_separated(line)) for k, line in lines]
 
 
 # What belongs together although a blank stands between: a date and its time, a number and its unit of time.
@@ -486,18 +514,84 @@ def _number_of(cell: str, unit: str) -> float:
     return read_number(cell)
 
 
+# Lines above the numbers that may be titles and headings.
+_MOST_HEADINGS = 5
+_HEADING_UNIT = re.compile(r"(?:[/(\[]|\b(?:in|time|zeit|t)\b)[\s,]*([^\s()\[\],;/]{1,8})[)\]]?\s*$", re.IGNORECASE)
+_TIME_WORDS = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek", "sekunden"), "s"),
+    **dict.fromkeys(("min", "mins", "minute", "minutes", "minuten"), "min"),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "std", "stunden"), "h"),
+    **dict.fromkeys(("d", "day", "days", "tage"), "d"),
+}
+
+
+def _unit_in(heading: str) -> str:
+    """What stands in a heading where a unit would: 'time / min', 't (min)', 'hours'; empty where nothing does."""
+    found = _HEADING_UNIT.search(heading.strip())
+    return found[1] if found else heading.split()[-1] if heading.split() else ""
+
+
+def _ask_about_headings(series: Series, data: ReadingImportInput, headings: Sequence[Sequence[str]]) -> ReadingImportInput:
+    """What was said about the units, or what the heading says, if that is another one and the chemist says so."""
+    widest = max(data.time_column, data.value_column)
+    cells = [(row[data.time_column - 1], row[data.value_column - 1]) for row in headings if len(row) >= widest]
+    time_unit = next((u for t, _ in cells if (u := _TIME_WORDS.get(_unit_in(t).casefold()))), "")
+    by_name = {u.casefold(): u for u in series.units if u}
+    unit = next((u for _, v in cells if (u := by_name.get(_unit_in(v).casefold()))), "")
+    chosen = data.unit or series.unit
+    for code, field, theirs, ours in (
+        ("time_unit", "at_unit", time_unit if data.at_kind == "elapsed" else "", data.at_unit),
+        ("reading_unit", "unit", unit, chosen),
+    ):
+        if theirs and theirs != ours:
+            what = "times" if field == "at_unit" else "readings"
+            message = f"The heading says that the {what} are in {theirs}, the form says {ours}."
+            other = (f"{code}_of_form", f"They are in {ours}")
+            asked = NeedsConfirmationError("rows", f"{code}_of_heading", message, f"They are in {theirs}", other)
+            if asked.raise_unless_in(data.confirm) == asked.code:
+                data = data.model_copy(update={field: theirs})
+    return data
+
+
+def _ask_about_commas(data: ReadingImportInput, mark: str, rows: Sequence[Sequence[str]]) -> None:
+    """Commas that may separate cells or decimals, and decimals or thousands, need a yes."""
+    widest = max(data.time_column, data.value_column)
+    more = [k for k, cells in enumerate(rows, start=1) if len(cells) > widest and any(cells[widest:])]
+    if mark == "," and more and not any("." in cell for cells in rows for cell in cells):
+        message = (
+            f"Commas separate the columns here, and there are more than {widest} of them, "
+            f"so some may be decimal commas (first row of numbers: {', '.join(rows[more[0] - 1][:6])})."
+        )
+        question = f"They separate columns; columns {data.time_column} and {data.value_column} are meant"
+        NeedsConfirmationError("rows", "more_columns", message, question).raise_unless_in(data.confirm)
+    with_comma = [cell for cells in rows for cell in cells[data.value_column - 1 : data.value_column] if "," in cell]
+    if with_comma and all(re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cell.strip()) for cell in with_comma):
+        message = f"In {with_comma[0].strip()} the comma stands before exactly three digits, so it may group thousands."
+        question = f"It is a decimal comma: {with_comma[0].strip().replace(',', '.')}"
+        NeedsConfirmationError("rows", "comma", message, question).raise_unless_in(data.confirm)
+
+
 def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str) -> list[_Line]:
-    rows = _rows(text)
+    mark, rows = _rows(text)
     if not rows:
         raise InvalidInputError({"rows": "There is nothing to read. Paste rows with a time and a value, or choose a file."})
+    headings = [
+        cells
+        for _, cells in itertools.takewhile(
+            lambda row: not any(_begins_with_digit(cell) for cell in row[1][: max(data.time_column, data.value_column)]),
+            rows[:_MOST_HEADINGS],
+        )
+    ]
+    if len(headings) < len(rows):
+        rows = rows[len(headings) :]
+    data = _ask_about_headings(series, data, headings)
+    _ask_about_commas(data, mark, [cells for _, cells in rows])
     messages: list[str] = []
     found: list[_Line] = []
-    for position, (number, cells) in enumerate(rows):
+    for number, cells in rows:
         try:
             found.append(_read_row(run, series, data, number, cells))
         except NumberTextError as error:
-            if position == 0 and len(rows) > 1 and not any(c.isdigit() for cell in cells for c in cell):
-                continue  # a heading
             messages.append(f"Row {number}: {error}")
     if messages:
         more = " And more." if len(messages) > MOST_ROW_MESSAGES else ""
@@ -507,8 +601,6 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
         NeedsConfirmationError("rows", "skip_bad", sentence, "Leave out the rows that cannot be read").raise_unless_in(
             data.confirm
         )
-    if not found:
-        raise InvalidInputError({"rows": "Only a heading was found. Paste rows with a time and a value."})
     undated = data.at_kind == "clock" and all(line.hours < 24.0 for line in found)
     if not undated:
         return found
@@ -534,6 +626,10 @@ def _over_midnights(lines: Sequence[_Line], started_at: datetime, zone: tzinfo) 
         since = local.replace(tzinfo=zone).astimezone(UTC) - started_at
         out.append(replace(line, hours=checked_hours(since.total_seconds() / 3600)))
     return out
+
+
+def _begins_with_digit(cell: str) -> bool:
+    return cell.lstrip(" +-.,<>~≈")[:1].isdigit()
 
 
 def _read_row(run: RunRow, series: Series, data: ReadingImportInput, number: int, cells: list[str]) -> _Line:

@@ -15,7 +15,7 @@ from server.core.course.shapes import Form, Shape
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
 from server.core.space.variables import Role
-from server.errors import InvalidInputError, NeedsConfirmationError
+from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.services.analysis import analyse
 from server.services.courses import rates_of
 from server.services.inputs import (
@@ -38,6 +38,7 @@ from server.services.readings import (
     choose_shape,
     correct_reading,
     delete_reading,
+    delete_readings,
     import_readings,
     read_clock,
     read_elapsed,
@@ -162,6 +163,78 @@ def test_a_correction_and_a_removal_keep_what_was(session: Session, run_id: int)
     newest = questions.list_changes(session, run.preparation_id, run.number)[0]
     assert (newest.before or {})["value"] == 7.0
     assert questions.count_readings(session, run_id) == 0
+
+
+def test_all_readings_of_one_kind_go_at_once_and_stay_in_the_history(session: Session, run_id: int) -> None:
+    import_readings(session, run_id, how(), "0 0\n30 12.5\n60 20")
+    add_reading(session, run_id, reading(series="temperature", at="1", value="60"))
+    assert delete_readings(session, run_id, "volume") == 3
+    assert [r.series for r in questions.list_readings(session, run_id)] == ["temperature"]
+    run = questions.get_run(session, run_id)
+    newest = questions.list_changes(session, run.preparation_id, run.number)[0]
+    assert newest.what == "all 3 readings of volume collected removed"
+    assert newest.before == {"unit": "mL", "hours_and_values": [[0.0, 0.0], [0.5, 12.5], [1.0, 20.0]]}
+    assert delete_readings(session, run_id, "volume") == 0
+    with pytest.raises(NotFoundError):
+        delete_readings(session, run_id, "colour")
+
+
+@pytest.mark.parametrize(
+    ("heading", "said", "in_hours"),
+    [
+        ("Zeit/min;V/mL", "h", 0.5),
+        ("time (min),V (mL)", "h", 0.5),
+        ("minutes\tmL", "h", 0.5),
+        ("hours;mL", "min", 30.0),
+        ("elapsed h;mL", "min", 30.0),
+        ("Run 3\nt [s];V", "h", 30 / 3600),
+    ],
+)
+def test_a_heading_with_another_unit_is_asked_about(
+    session: Session, run_id: int, heading: str, said: str, in_hours: float
+) -> None:
+    mark = ";" if ";" in heading else "," if "," in heading else "\t"
+    text = heading + f"\n0{mark}0\n30{mark}12.5\n60{mark}20"
+    with pytest.raises(NeedsConfirmationError) as asked:
+        import_readings(session, run_id, how(at_unit=said), text)
+    assert asked.value.code == "time_unit_of_heading"
+    assert questions.count_readings(session, run_id) == 0
+    import_readings(session, run_id, how(at_unit=said, confirm=["time_unit_of_heading"]), text)
+    assert questions.list_readings(session, run_id)[1].at_h == pytest.approx(in_hours)
+    delete_readings(session, run_id, "volume")
+    import_readings(session, run_id, how(at_unit=said, confirm=["time_unit_of_form"]), text)
+    assert questions.list_readings(session, run_id)[1].at_h == pytest.approx(30 if said == "h" else 0.5)
+
+
+def test_a_heading_with_another_unit_of_readings_is_asked_about(session: Session, run_id: int) -> None:
+    text = "t / min; V / L\n0;0\n30;0,5"
+    with pytest.raises(NeedsConfirmationError) as asked:
+        import_readings(session, run_id, how(), text)
+    assert asked.value.code == "reading_unit_of_heading"
+    import_readings(session, run_id, how(confirm=["reading_unit_of_heading"]), text)
+    assert [r.value for r in questions.list_readings(session, run_id)] == [0.0, 500.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "values"),
+    [
+        ("0:10, 0,15\n0:20, 0,40\n0:40, 0,75", "more_columns", [0, 0, 0]),
+        ("10\t1,250\n20\t2,500", "comma", [1.25, 2.5]),
+    ],
+)
+def test_commas_that_may_be_meant_otherwise_are_asked_about(
+    session: Session, run_id: int, text: str, code: str, values: list[float]
+) -> None:
+    with pytest.raises(NeedsConfirmationError) as asked:
+        import_readings(session, run_id, how(), text)
+    assert asked.value.code == code
+    import_readings(session, run_id, how(confirm=[code]), text)
+    assert [r.value for r in questions.list_readings(session, run_id)] == values
+
+
+@pytest.mark.parametrize("text", ["t,V,T\n0,0.0,20\n30,12.5,21", "10\t1,250\n20\t2,5", "10\t0,250\n20\t0,500"])
+def test_commas_that_are_plain_are_not_asked_about(session: Session, run_id: int, text: str) -> None:
+    assert import_readings(session, run_id, how(), text).count == 2
 
 
 @pytest.mark.parametrize(

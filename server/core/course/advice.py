@@ -161,7 +161,7 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     now = (
         "The last reading is past the 95 %."
         if last >= to_95.value
-        else f"That is {hours_words(to_95.value - last)} after the last reading."
+        else f"The 95 % lie {hours_words(to_95.value - last)} beyond the last reading."
     )
     is_falling = fit.parameters["size"] < 0
     what = "of the way down" if is_falling else "of the plateau"

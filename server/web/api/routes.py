@@ -505,6 +505,13 @@ def delete_reading(reading_id: Id, session: WriteSession) -> Response:
     return Response(status_code=204)
 
 
+@router.delete("/runs/{run_id}/readings", status_code=204, tags=["readings"])
+def delete_readings(run_id: Id, series: str, session: WriteSession) -> Response:
+    """Remove all readings of one series from a run; what they were stays in the history."""
+    readings.delete_readings(session, run_id, series)
+    return Response(status_code=204)
+
+
 @router.get("/runs/{run_id}/course", tags=["readings"])
 def get_course(run_id: Id, session: ReadSession) -> list[CourseAnswer]:
     """Say what the readings of a run mean for the hold, series by series."""

@@ -31,6 +31,7 @@ from server.services.readings import (
     choose_shape,
     correct_reading,
     delete_reading,
+    delete_readings,
     import_readings,
 )
 from server.services.runs import RunView, view_run
@@ -50,6 +51,7 @@ router = APIRouter()
 LONG_HOURS = 24.0
 # Of more readings the table shows the last ones; the file has all.
 MOST_LISTED = 40
+MOST_LISTED_ALL = 2000
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class CourseView:
 
     course: SeriesCourse
     figure: Figure
+    n_readings: int
     latest: list[ReadingRow]
     hidden: int
     chosen: str
@@ -128,7 +131,8 @@ def _offset() -> int:
     return int(offset.total_seconds() // 60) if offset else 0
 
 
-def _view(run: RunView, one: SeriesCourse, rows: Sequence[ReadingRow]) -> CourseView:
+def _view(run: RunView, one: SeriesCourse, rows: Sequence[ReadingRow], listed: str) -> CourseView:
+    """``listed`` is the series whose readings are all listed."""
     own = [r for r in rows if r.series == one.series.key]
     hours, values = shown_points(one)
     data = course_figure(hours, values, one.series.unit, one.series.label, one.course)
@@ -136,9 +140,9 @@ def _view(run: RunView, one: SeriesCourse, rows: Sequence[ReadingRow]) -> Course
     readings = "1 reading" if len(own) == 1 else f"{len(own)} readings"
     title = f"{one.series.title} over time, {readings}. {text}"
     chosen = (run.row.course_shapes or {}).get(one.series.key, "")
-    return CourseView(
-        one, Figure(f"course-{one.series.key}", title, data), own[-MOST_LISTED:][::-1], max(0, len(own) - MOST_LISTED), chosen
-    )
+    most = MOST_LISTED_ALL if listed == one.series.key else MOST_LISTED
+    figure = Figure(f"course-{one.series.key}", title, data)
+    return CourseView(one, figure, len(own), own[-most:][::-1], max(0, len(own) - most), chosen)
 
 
 def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Callable[[FormState, int], Response]:
@@ -147,7 +151,7 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
     def redraw(form: FormState, status: int) -> Response:
         preparation, run = view_run(session, run_id)
         rows = questions.list_readings(session, run_id)
-        views = [_view(run, one, rows) for one in series_courses(run.row, rows)]
+        views = [_view(run, one, rows, request.query_params.get("all", "")) for one in series_courses(run.row, rows)]
         last = rows[-1].series if rows else next(iter(SERIES))
         space = space_of(questions.list_variables(session, int(preparation.id or 0)), [])
         hold = hold_variable(preparation, space)
@@ -291,6 +295,13 @@ def update_reading(request: Request, reading_id: Id, form: Form, session: WriteS
 @router.post("/readings/{reading_id}/delete")
 def remove_reading(reading_id: Id, session: WriteSession) -> Response:
     return RedirectResponse(f"/runs/{delete_reading(session, reading_id)}/course", status_code=303)
+
+
+@router.post("/runs/{run_id}/readings/delete")
+def remove_readings(run_id: Id, form: Form, session: WriteSession) -> Response:
+    count = delete_readings(session, run_id, form.values.get("series", ""))
+    words = "1 reading was removed." if count == 1 else f"{count} readings were removed."
+    return RedirectResponse(f"/runs/{run_id}/course?note={quote(words)}", status_code=303)
 
 
 @router.get("/preparations/{preparation_id}/courses")
