@@ -19,7 +19,6 @@ from server.core.choose.proposal import (
     Purpose,
     assess,
     propose_several,
-    working_recipe,
 )
 from server.core.choose.search import draw_reachable
 from server.core.model.curves import Curve, Pair, pair_picture, response_curve
@@ -30,7 +29,7 @@ from server.core.model.lack_of_fit import straight_lines_sentence
 from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.quality import Quality, judge
 from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
-from server.core.model.runs import FAILURE_SD, Beside, RunTable
+from server.core.model.runs import Beside, RunTable
 from server.core.model.stagewise import Cross, StageByStage, Stretch, cross_runs, crossed_evidence, stage_by_stage
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
@@ -76,9 +75,8 @@ class Analysis:
         self.space = space
         self.runs = list(runs)
         self.counting = [r for r in self.runs if r.counts]
-        yields = np.array([float(r.percent or 0.0) for r in self.counting])
+        yields, extra = np.array([r.as_modelled for r in self.counting]).reshape(-1, 2).T
         failed = np.array([r.row.outcome == "failure" for r in self.counting], dtype=bool)
-        extra = np.array([self._extra_sd(r) for r in self.counting])
         coded = encode(space.variables, [r.settings for r in self.counting])
         coded = coded.reshape(len(self.counting), len(space.variables))
         self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting), failed)
@@ -93,12 +91,6 @@ class Analysis:
     def mark(self, *extra: object) -> str:
         """Fingerprint of the runs, of the evidence beside them, and of whatever else a result depends on."""
         return fingerprint(self.table, beside_mark(self.beside), *extra)
-
-    @staticmethod
-    def _extra_sd(run: RunView) -> float:
-        if run.row.outcome == "failure":
-            return FAILURE_SD
-        return run.run_yield.u if run.run_yield else 0.0
 
     @property
     def has_variables(self) -> bool:
@@ -177,7 +169,7 @@ class Analysis:
     def best_position(self) -> int | None:
         if not self.has_variables or not self.counting:
             return None
-        return working_recipe(self.ladder, self.space, [r.settings for r in self.counting], self.table.failed)
+        return self.history.working_recipe(self.ladder)
 
     @cached_property
     def working(self) -> WorkingRecipe | None:
@@ -351,6 +343,12 @@ class Analysis:
             if not self.knowable.together and (too_few := self.knowable.too_few_words(n_runs)):
                 out.append(too_few)
             out += self._moved_with_circumstances()
+        out += [
+            f"Run {r.number} gave {r.percent:.1f} %: it cannot have been all product, so it counts as a good run of which "
+            "little is known, and is not taken for the working recipe where there is another. Dry it, or measure its purity."
+            for r in self.counting
+            if r.is_too_high
+        ]
         if n_runs:
             out.append(self.repeatability_sentence)
         return out
@@ -400,6 +398,7 @@ class Analysis:
             self.preparation.new_ground,
             self.beside,
             self.supply.rules(),
+            tuple(r.is_too_high for r in self.counting),
         )
 
     def proposal(self, purpose: Purpose = Purpose.RAISE) -> Proposal:

@@ -13,6 +13,7 @@ from sqlmodel import Session
 
 from server.compute.fits import STORE
 from server.core.chemistry.charge import uncounted_stock
+from server.core.choose.gain import percent_words
 from server.core.choose.proposal import MOST_AT_ONCE, Burden, Purpose, hours_burden
 from server.core.choose.record import Outcome, Record, forecast_record
 from server.core.choose.stopping import HORIZON, StopAdvice, stop_advice
@@ -222,8 +223,9 @@ class Decisions:
         if a.best_position is None:
             return None
         gain = self.preparation.worthwhile_gain
-        key = a.mark("stop", gain, a.history)
-        return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain, also=[a.proposal().settings]))
+        aim = self.preparation.aim_percent
+        key = a.mark("stop", gain, aim, a.history)
+        return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain, aim=aim, also=[a.proposal().settings]))
 
     def runs_left(self, today: date, scale_mol: float | None = None) -> RunsLeft:
         """How many more runs stock and date allow beside those that are planned or under way.
@@ -302,7 +304,12 @@ class Decisions:
             parts.insert(
                 1, f"But {listed(still)} {'was' if len(still) == 1 else 'were'} never moved: what that would give is not known."
             )
-        aim, best = self.preparation.aim_percent, max((r.percent or 0.0 for r in self.analysis.counting), default=0.0)
+        aim = self.preparation.aim_percent
+        best = max((r.as_modelled[0] for r in self.analysis.counting if not r.is_too_high), default=0.0)
+        if aim and advice.aim_chance is not None and best < aim:
+            parts.insert(
+                1, f"The chance that anything within reach gives the aim of {aim:g} % is {percent_words(advice.aim_chance)}."
+            )
         if aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")
         if left.at_most and left.at_most < HORIZON:

@@ -19,6 +19,7 @@ from server.core.chemistry.yields import (
     entered_yield,
     yield_from_mass,
 )
+from server.core.model.runs import FAILURE_SD, POORLY_MEASURED
 from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
@@ -58,6 +59,8 @@ FAR_SCALE = 20.0
 NEXT_TO_NOTHING = 1.0
 # A run called a failure gives at most this. [%]
 LARGEST_FAILURE = 20.0
+# A yield above 100 % by no more is scatter. [percentage points] (Own judgement.)
+TOO_HIGH = 1.0
 # Yields as close as this are shown alike. [percentage points]
 SAME_YIELD = 0.05
 # A typed yield and one from the mass may differ by rounding. [percentage points]
@@ -93,6 +96,27 @@ class RunView:
         if self.row.outcome == "failure":
             return self.run_yield.percent if self.run_yield else 0.0
         return self.run_yield.percent if self.run_yield and self.row.outcome == "yield" else None
+
+    @property
+    def is_too_high(self) -> bool:
+        """Whether the yield lies above 100 % by more than its uncertainty: what was weighed cannot all be product."""
+        found = self.run_yield
+        return found is not None and found.percent - 100.0 > max(TOO_HIGH, 2.0 * found.u)
+
+    @property
+    def as_modelled(self) -> tuple[float, float]:
+        """Yield and its uncertainty beyond repeatability, as the models take them. [%, percentage points]
+
+        No yield is above 100 %. Where one was measured too high, how much of it was product is hardly known.
+        """
+        percent = self.percent or 0.0
+        if self.row.outcome == "failure":
+            return percent, FAILURE_SD
+        u = self.run_yield.u if self.run_yield else 0.0
+        excess = max(percent - 100.0, 0.0)
+        if self.is_too_high:
+            return 100.0, max(POORLY_MEASURED, 2.0 * excess)
+        return percent - excess, math.hypot(u, excess)
 
     @property
     def counts(self) -> bool:

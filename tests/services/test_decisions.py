@@ -410,3 +410,30 @@ def test_where_nothing_moved_with_it_no_circumstance_is_named(session: Session) 
         more: dict[str, Any] = {"lot": "AB"[k % 2], "scale_mol": 0.1 + 0.005 * at}
         make_run(session, preparation, 60.0 + at, settings={"hold": 1.0 + 0.5 * at, "bath": 110.0 + 10 * (k % 3)}, **more)
     assert not [s for s in analyse(session, int(preparation.id or 0)).unknowns if "apart from the" in s]
+
+
+def test_a_yield_that_cannot_be_is_no_recipe_and_hardly_known(session: Session) -> None:
+    preparation = make_preparation(session)
+    for k, percent in enumerate((92.0, 94.0, 95.0, 96.5, 97.0)):
+        make_run(session, preparation, percent, settings={"hold": 1.0 + 0.5 * k})
+    make_run(session, preparation, 104.0, settings={"hold": 4.0}, confirm=["yield_above_100"])
+    make_run(session, preparation, 100.4, settings={"hold": 1.5}, confirm=["yield_above_100"])
+    analysis = analyse(session, int(preparation.id or 0))
+    assert [r.as_modelled for r in analysis.counting[-2:]] == [(100.0, 8.0), (100.0, pytest.approx(0.4))]
+    assert analysis.table.yields.max() == 100.0
+    assert analysis.working is not None
+    assert analysis.working.run_number != 6
+    (told,) = [s for s in analysis.unknowns if "cannot have been all product" in s]
+    assert told.startswith("Run 6 gave 104.0 %")
+
+
+def test_the_verdict_tells_the_chance_of_the_aim(session: Session) -> None:
+    preparation = make_preparation(session, aim_percent=90.0)
+    for hold, percent in ((1.0, 50.0), (2.0, 60.0), (3.0, 66.0), (4.0, 70.0)):
+        make_run(session, preparation, percent, settings={"hold": hold})
+    decisions = Decisions(analyse(session, int(preparation.id or 0)))
+    assert "The chance that anything within reach gives the aim of 90 % is " in decisions.verdict(today())
+    preparation.aim_percent = 65.0
+    session.add(preparation)
+    session.commit()
+    assert "within reach gives the aim" not in Decisions(analyse(session, int(preparation.id or 0))).verdict(today())

@@ -113,7 +113,8 @@ class History:
     """All that counts for a proposal: informative runs, and settings that are planned or under way.
 
     ``beside`` is evidence that is no run, see ``fit_ladder``. ``stock`` is what is left of the materials
-    for further runs; it limits where these go, not which run is the working recipe.
+    for further runs; it limits where these go, not which run is the working recipe. ``doubtful`` says which runs
+    are not the working recipe where there are others, by default none.
     """
 
     space: Space
@@ -123,6 +124,7 @@ class History:
     new_ground: float | None = 0.25
     beside: Beside | None = None
     stock: tuple[StockRule, ...] = ()
+    doubtful: tuple[bool, ...] = ()
 
     @property
     def failed(self) -> dict[int, Settings]:
@@ -174,7 +176,12 @@ class History:
 
     def working_recipe(self, ladder: Ladder) -> int | None:
         """Position of the run whose settings the evidence favours; None before one inside the limits gave product."""
-        return working_recipe(ladder, self.space, self.settings, self.table.failed)
+        failed = self.table.failed
+        if any(self.doubtful):
+            sure = working_recipe(ladder, self.space, self.settings, failed | np.array(self.doubtful))
+            if sure is not None:
+                return sure
+        return working_recipe(ladder, self.space, self.settings, failed)
 
     def when_planned(self, settings: Settings) -> History:
         """The same with one more run that is planned, which takes its share of the stock."""
@@ -182,23 +189,23 @@ class History:
         return replace(self, pending=(*self.pending, settings), stock=left)
 
 
-def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings], failed: np.ndarray | None = None) -> int | None:
+def working_recipe(ladder: Ladder, space: Space, settings: Sequence[Settings], barred: np.ndarray | None = None) -> int | None:
     """Return the position of the run whose settings the evidence favours.
 
     Parameters
     ----------
     settings : sequence of settings
         As-run settings, in the order of ``ladder.table`` before sorting.
-    failed : ndarray of bool, shape (n_runs,), or None
-        Which of them failed; none of them where None.
+    barred : ndarray of bool, shape (n_runs,), or None
+        Which of them are not eligible, such as those that failed; none of them where None.
 
     Notes
     -----
     The highest mean of the yield there, less ``_CAUTION`` standard deviations; a
     setting that was really run, because naming an untried one as the recipe usually
-    disappoints. Runs that failed or lie outside the limits are not eligible; None if no run is.
+    disappoints. Runs outside the limits are not eligible either; None if no run is.
     """
-    eligible = [i for i, s in enumerate(settings) if not (failed is not None and failed[i]) and not space.broken_limits(s)]
+    eligible = [i for i, s in enumerate(settings) if not (barred is not None and barred[i]) and not space.broken_limits(s)]
     if not eligible:
         return None
     at_runs = ladder.predict(encode(space.variables, settings))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from server.core.choose.gain import chance_of_gain, gain_threshold, percent_words
+from server.core.choose.gain import UPSIDE_TOO_WIDE, chance_of_gain, gain_threshold, percent_words
 from server.core.choose.proposal import History
 from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
@@ -47,6 +47,9 @@ class StopAdvice:
         The five that were chosen together.
     working : mapping
         The settings of the working recipe.
+    aim_chance : float or None
+        That a yield somewhere within reach lies at the aim or above; None without an aim, or where the working recipe is
+        expected to reach it.
     """
 
     next_one: float
@@ -59,6 +62,7 @@ class StopAdvice:
     best: Settings
     five: tuple[Settings, ...]
     working: Settings
+    aim_chance: float | None = None
 
     @property
     def sentence(self) -> str:
@@ -67,7 +71,7 @@ class StopAdvice:
 
 
 def stop_advice(
-    history: History, ladder: Ladder, gain: float, *, also: Sequence[Settings] = (), seed: int = 0
+    history: History, ladder: Ladder, gain: float, *, aim: float | None = None, also: Sequence[Settings] = (), seed: int = 0
 ) -> StopAdvice | None:
     """Judge whether another run is worth its day.
 
@@ -75,6 +79,8 @@ def stop_advice(
     ----------
     gain : float
         Gain over the working recipe that is worth a day. [percentage points]
+    aim : float or None
+        Yield that the chemist wants to reach. [%]
     also : sequence of settings
         Reachable settings that are judged in any case, such as the proposed run.
 
@@ -96,7 +102,8 @@ def stop_advice(
     drawn together from the averaged models; five settings are then chosen one after the
     other so that the share of draws in which at least one of them gains enough grows
     most (greedy choice is within 1 − 1/e of the best for such coverage: Nemhauser,
-    Wolsey & Fisher, Math. Program. 14 (1978) 265).
+    Wolsey & Fisher, Math. Program. 14 (1978) 265). Yields end at 100 %, so near it fewer gains are possible
+    than the models draw.
     """
     best = history.working_recipe(ladder)
     if best is None:
@@ -117,9 +124,13 @@ def stop_advice(
     likeliest = np.argsort(-chance, kind="stable")[:_POOL]
     pool = pool[likeliest]
     draws = ladder.draw(np.vstack([working, pool]), _DRAWS, rng)
-    gains = draws[:, 1:] - draws[:, :1] > gain_threshold(change, gain)[likeliest]
+    drawn = draws[:, 1:] - draws[:, :1] > gain_threshold(change, gain)[likeliest]
+    gains = drawn & (np.minimum(draws[:, 1:], 100.0) - np.minimum(draws[:, :1], 100.0) > gain)
     picked = _greedy(gains, HORIZON)
-    next_one = float(chance[likeliest[0]])
+    possible = gains.sum(axis=0) / np.maximum(drawn.sum(axis=0), 1)
+    single = chance[likeliest] * np.where(drawn.any(axis=0), possible, 1.0)
+    first = int(np.argmax(np.round(single, 9)))
+    next_one = float(single[first])
     next_five = max(next_one, float(np.mean(gains[:, picked].any(axis=1))))
     anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]
@@ -131,10 +142,31 @@ def stop_advice(
         next_five >= FAIR_CHANCE,
         _verdict(next_five),
         _odds(next_one, next_five, anywhere, gain, number),
-        reach.settings(index_of(reach, pool[:1])[0].tolist()),
+        reach.settings(index_of(reach, pool[[first]])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
         history.settings[best],
+        _aim_chance(draws, change.mean[likeliest], float(ladder.predict(working).mean[0]), aim),
     )
+
+
+def _aim_chance(draws: FloatArray, mean_gain: FloatArray, expected: float, aim: float | None) -> float | None:
+    """Share of the draws in which a yield in the pool reaches the aim, upsides narrowed as for gains.
+
+    Parameters
+    ----------
+    draws : ndarray of shape (n_draws, 1 + n_points)
+        Of the working recipe and of the pool. [%]
+    mean_gain : ndarray of shape (n_points,)
+        Expected gain of each point of the pool over the working recipe. [percentage points]
+    expected : float
+        Expected yield of the working recipe. [%]
+    """
+    if aim is None or expected >= aim:
+        return None
+    gains = draws[:, 1:] - draws[:, :1]
+    above = gains - mean_gain
+    narrowed = mean_gain + np.where(above > 0, above / UPSIDE_TOO_WIDE, above)
+    return float(np.mean((draws[:, :1] + narrowed >= aim).any(axis=1)))
 
 
 def _greedy(gains: np.ndarray, count: int) -> list[int]:

@@ -42,12 +42,15 @@ def _card(session: ReadSession, row: PreparationRow) -> Card:
     base = f"/preparations/{row.id}"
     runs = view_runs(session, row)
     counting = [r for r in runs if r.counts]
-    best = max((r.percent or 0.0 for r in counting if r.row.outcome != "failure"), default=None)
-    waiting = next((r for r in runs if r.is_pending), None)
+    good = [r for r in counting if r.row.outcome != "failure"]
+    best = max((r.percent or 0.0 for r in good if not r.is_too_high), default=max((r.percent or 0.0 for r in good), default=None))
+    pending = sorted((r for r in runs if r.is_pending), key=lambda r: r.row.state != "under_way")
+    waiting = pending[0] if pending else None
     if not questions.list_variables(session, row.id):
         action, address = "add the variables", f"{base}/setup"
     elif waiting is not None:
-        action, address = f"enter the result of run {waiting.number}", f"/runs/{waiting.row.id}"
+        state = "which is under way" if waiting.row.state == "under_way" else "which is planned"
+        action, address = f"enter the result of run {waiting.number}, {state}", f"/runs/{waiting.row.id}"
     else:
         action, address = "see the proposed next run", f"{base}/proposal"
     return Card(row, len(counting), best, action, address)

@@ -163,10 +163,13 @@ def duplicate(preparation_id: Id, session: WriteSession) -> Response:
 
 
 def best_run(analysis: Analysis) -> RunView | None:
-    """The counting run with the highest yield, of equal ones the working recipe; None while all of them failed."""
+    """The counting run with the highest yield, of equal ones the working recipe; None while all of them failed.
+
+    Runs that gave more than can be are the best only where there are no others.
+    """
     working = analysis.working.run_number if analysis.working else None
     usual = [r for r in analysis.counting if r.row.outcome != "failure"]
-    return max(usual, key=lambda r: (r.percent or 0.0, r.number == working, -r.number), default=None)
+    return max(usual, key=lambda r: (not r.is_too_high, r.percent or 0.0, r.number == working, -r.number), default=None)
 
 
 def runs_figure(analysis: Analysis) -> Figure | None:
@@ -230,8 +233,8 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
     lines = []
     for run in analysis.runs:
         settings = [setting_text(v, run.settings[v.key]) for v in analysis.space.variables]
-        note = run.row.excluded_reason or ("above 100 %" if run.run_yield and run.run_yield.is_above_100 else "")
-        note = note or _shortened(run.row.notes)
+        flag = run.row.excluded_reason or ("above 100 %" if run.run_yield and run.run_yield.is_above_100 else "")
+        note = "; ".join(filter(None, (flag, _shortened(run.row.notes))))
         lines.append(RunLine(run, run_status(run), settings, run is best, note))
     effects: tuple[Effect, ...] = ()
     effects_message = ""

@@ -213,6 +213,48 @@ def test_stop_advice_says_stop_on_a_plateau_and_go_on_a_slope() -> None:
     assert stop.next_one <= stop.next_five <= stop.anywhere <= 1.0
 
 
+def test_near_the_end_of_the_scale_no_gain_is_promised_that_cannot_be() -> None:
+    rng = np.random.default_rng(4)
+    rows = grid_rows()[:5]
+    high = history(rows, [98.6 + float(rng.normal(0, 0.5)) for _ in rows], PLAIN)
+    low = replace(high, table=replace(high.table, yields=high.table.yields - 40.0))
+    advice = {h.table.yields.mean() > 90: stop_advice(h, fit_ladder(h.table), gain=2.0) for h in (high, low)}
+    assert advice[True] is not None
+    assert advice[False] is not None
+    # The same runs 40 points lower leave room; at 98.6 %, no yield can lie 2 points higher.
+    assert advice[False].anywhere > 0.1
+    assert advice[True].anywhere < 0.02
+    assert advice[True].next_one <= advice[True].next_five <= advice[True].anywhere
+
+
+def test_the_chance_of_the_aim_falls_with_the_aim() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    best = h.working_recipe(ladder)
+    assert best is not None
+    expected = float(ladder.predict(encode(h.space.variables, [h.settings[best]])).mean[0])
+    chances = []
+    for aim in (expected + 1, expected + 8, 99.9):
+        advice = stop_advice(h, ladder, gain=1.0, aim=aim)
+        assert advice is not None
+        assert advice.aim_chance is not None
+        chances.append(advice.aim_chance)
+    assert 1.0 >= chances[0] > chances[1] > chances[2]
+    reached = stop_advice(h, ladder, gain=1.0, aim=expected - 1)
+    assert reached is not None
+    assert reached.aim_chance is None
+
+
+def test_a_doubtful_run_is_the_working_recipe_only_where_there_is_no_other() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    best = h.working_recipe(ladder)
+    assert best is not None
+    doubted = replace(h, doubtful=tuple(k == best for k in range(len(ROWS))))
+    assert doubted.working_recipe(ladder) not in (None, best)
+    assert replace(h, doubtful=(True,) * len(ROWS)).working_recipe(ladder) == best
+
+
 def test_what_lies_above_the_mean_counts_as_too_far_away() -> None:
     # Changes with mean -3 and 4 points, standard deviation 4. Normal tail areas by scipy.
     change = Mixture(np.ones(1), np.array([[-3.0, 4.0]]), np.full((1, 2), 16.0))
