@@ -225,6 +225,24 @@ class PlannedRunInput(Input):
     confirm: Confirmations = Field(default_factory=list)
 
 
+class ChangedPlanInput(PlannedRunInput):
+    """Another plan for a run that was not begun yet."""
+
+    revision: OptionalId = None
+
+
+class SoFarInput(Input):
+    """What is known of a run before its result is: settings as run, day, lot, scale and notes; what is not named stays."""
+
+    settings: dict[str, Any]
+    scale_mol: OptionalNumber = None
+    made_on: OptionalDate = None
+    lot: ShortText = ""
+    notes: LongText = ""
+    revision: OptionalId = None
+    confirm: Confirmations = Field(default_factory=list)
+
+
 class FinishedRunInput(Input):
     """A run as it was made.
 

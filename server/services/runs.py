@@ -32,7 +32,7 @@ from server.services.charges import (
     variables_of_amounts,
     weighed_theory,
 )
-from server.services.inputs import FinishedRunInput, PlannedRunInput, messages_of
+from server.services.inputs import ChangedPlanInput, FinishedRunInput, PlannedRunInput, SoFarInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
@@ -278,26 +278,37 @@ def plan_runs(
     outside: list[tuple[str, str]] = []
     driving = variables_of_amounts(questions.list_materials(session, preparation_id))
     for data, purpose, forecast in plans:
-        settings = read_settings(space, data.settings)
-        messages: dict[str, str] = {}
-        check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
-        if messages:
-            raise InvalidInputError(messages)
-        found = _check_plan(space, settings)
-        _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
-        _ask_about_scale(space, settings, data, preparation.base_scale_mol, driving)
+        settings, found = _checked_plan(session, preparation, space, data, driving)
         if found and len(plans) > 1:
             found[0] = (found[0][0], f"Run {len(checked) + 1} of {len(plans)}: {found[0][1]}")
         outside += found
         checked.append((data, settings, purpose, forecast))
     if outside:
-        given = [answer for data, *_ in checked for answer in data.confirm]
-        question = "Plan it all the same, as new ground"
-        message = " ".join(sentence for _, sentence in outside)
-        NeedsConfirmationError(outside[0][0], "outside_range", message, question).raise_unless_in(given)
+        _ask_about_range(outside, [answer for data, *_ in checked for answer in data.confirm])
     rows = [_add_plan(session, preparation, space, *one) for one in checked]
     session.commit()
     return rows
+
+
+def _checked_plan(
+    session: Session, preparation: PreparationRow, space: Space, data: PlannedRunInput, driving: Collection[str]
+) -> tuple[dict[str, Setting], list[tuple[str, str]]]:
+    """Settings of a plan, and what of it leaves its range: (field, sentence) each. Raises like ``plan_run``."""
+    settings = read_settings(space, data.settings)
+    messages: dict[str, str] = {}
+    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
+    if messages:
+        raise InvalidInputError(messages)
+    outside = _check_plan(space, settings)
+    _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
+    _ask_about_scale(space, settings, data, preparation.base_scale_mol, driving)
+    return settings, outside
+
+
+def _ask_about_range(outside: Sequence[tuple[str, str]], given: Sequence[str]) -> None:
+    message = " ".join(sentence for _, sentence in outside)
+    question = "Plan it all the same, as new ground"
+    NeedsConfirmationError(outside[0][0], "outside_range", message, question).raise_unless_in(given)
 
 
 def _add_plan(
@@ -329,6 +340,104 @@ def _add_plan(
     return run
 
 
+def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast: dict[str, Any] | None = None) -> RunRow:
+    """Plan a run otherwise that was not begun yet.
+
+    Parameters
+    ----------
+    forecast
+        Of the new settings. Where the settings stay, purpose and forecast stay too.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError, NeedsConfirmationError, ConflictError
+        As ``plan_run``; also where the run is not planned any more, or was changed meanwhile.
+    """
+    run = questions.get_run(session, run_id)
+    _check_revision(run, data.revision)
+    if run.state != "planned":
+        raise InvalidInputError(
+            {"form": f"Run {run.number} is {STATES[run.state]}; only a planned run can be planned otherwise."}
+        )
+    preparation = questions.get_preparation(session, run.preparation_id)
+    space = stored_space(session, run.preparation_id)
+    driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
+    settings, outside = _checked_plan(session, preparation, space, data, driving)
+    if outside:
+        _ask_about_range(outside, data.confirm)
+    view = view_run(session, run_id)[1]
+    before = {"scale_mol": run.scale_mol, "notes": run.notes} | {v.name: view.planned[v.key] for v in space.variables}
+    run.scale_mol = data.scale_mol or preparation.base_scale_mol
+    run.notes = data.notes
+    after = {"scale_mol": run.scale_mol, "notes": run.notes} | {v.name: settings[v.key] for v in space.variables}
+    if any(not _is_same(view.planned[v.key], settings[v.key]) for v in space.variables):
+        run.purpose, run.forecast = None, forecast
+    run.revision += 1
+    session.add(run)
+    is_noted = any(value is not None for value in _as_run_by_name(session, space, run).values())
+    _store_settings(session, space, run, planned=settings, as_run=settings if is_noted else None)
+    _log_differences(session, run, "plan changed", before, after)
+    session.commit()
+    return run
+
+
+def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
+    """Keep what is known of a run before its result is: it stays planned or under way.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError, NeedsConfirmationError, ConflictError
+        Settings outside the limits need a yes; a finished run is corrected instead.
+    """
+    run = questions.get_run(session, run_id)
+    _check_revision(run, data.revision)
+    if run.state == "finished":
+        raise InvalidInputError({"form": f"Run {run.number} has a result; correct that instead."})
+    preparation = questions.get_preparation(session, run.preparation_id)
+    space = stored_space(session, run.preparation_id)
+    settings = read_settings(space, data.settings)
+    messages: dict[str, str] = {}
+    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
+    _check_day(data.made_on, run.made_on, messages)
+    if messages:
+        raise InvalidInputError(messages)
+    if broken := space.broken_limits(settings):
+        question = "The run was really made with these settings"
+        field = _field_of(space, broken[0])
+        NeedsConfirmationError(field, "outside_limits", " ".join(broken), question).raise_unless_in(data.confirm)
+    if not _is_same(run.scale_mol, data.scale_mol):
+        _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
+    view = view_run(session, run_id)[1]
+    named = data.model_dump(mode="json", include=data.model_fields_set & {"scale_mol", "made_on", "lot", "notes"})
+    if "scale_mol" in named:
+        named["scale_mol"] = named["scale_mol"] or preparation.base_scale_mol
+    before = {field: getattr(run, field) for field in named} | {v.name: view.settings[v.key] for v in space.variables}
+    for field, value in named.items():
+        setattr(run, field, value)
+    after = named | {v.name: settings[v.key] for v in space.variables}
+    run.revision += 1
+    session.add(run)
+    _store_settings(session, space, run, planned=None, as_run=settings)
+    _log_differences(session, run, "run noted so far", before, after)
+    session.commit()
+    return run
+
+
+def _log_differences(session: Session, run: RunRow, what: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> None:
+    """A line of the history with what differs; none where nothing does."""
+    changed = [k for k in after if not _is_same(before[k], after[k])]
+    if changed:
+        was, came = {k: before[k] for k in changed}, {k: after[k] for k in changed}
+        log_change(session, run.preparation_id, what, run_number=run.number, before=was, after=came)
+
+
+def _check_day(made_on: date | None, stored_day: str | None, messages: dict[str, str]) -> None:
+    if made_on is not None and made_on > latest_day() and made_on.isoformat() != stored_day:
+        messages["made_on"] = f"{made_on.isoformat()} lies in the future. Enter the day on which the run was made."
+    if made_on is not None and made_on.year < EARLIEST_YEAR:
+        messages["made_on"] = f"{made_on.isoformat()} lies before {EARLIEST_YEAR}. Check the year."
+
+
 def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: str | None = None) -> None:
     """Refuse results that cannot be; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
@@ -352,10 +461,7 @@ def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: st
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if data.residual_percent is not None and not 0 <= data.residual_percent < 100:
         messages["residual_percent"] = "Solvent and water must be at least 0 and below 100 %."
-    if data.made_on is not None and data.made_on > latest_day() and data.made_on.isoformat() != stored_day:
-        messages["made_on"] = f"{data.made_on.isoformat()} lies in the future. Enter the day on which the run was made."
-    if data.made_on is not None and data.made_on.year < EARLIEST_YEAR:
-        messages["made_on"] = f"{data.made_on.isoformat()} lies before {EARLIEST_YEAR}. Check the year."
+    _check_day(data.made_on, stored_day, messages)
     check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
     check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
     if data.outcome == "yield" and data.yield_percent is None and data.product_mass_g is None:

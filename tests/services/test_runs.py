@@ -1,6 +1,7 @@
 """Entering, correcting, excluding and deleting runs."""
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 import pytest
@@ -11,13 +12,23 @@ from server.errors import ConflictError, InvalidInputError, NeedsConfirmationErr
 from server.services.analysis import analyse
 from server.services.charges import add_material, as_input, delete_material, make_charge, update_material
 from server.services.checkpoints import add_checkpoint, update_checkpoint
-from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
+from server.services.inputs import (
+    ChangedPlanInput,
+    CheckpointInput,
+    FinishedRunInput,
+    MaterialInput,
+    PlannedRunInput,
+    SoFarInput,
+    VariableInput,
+)
 from server.services.massbalance import chemistry_of
 from server.services.preparations import as_input as preparation_input
 from server.services.preparations import duplicate_preparation, update_preparation
 from server.services.runs import (
+    change_plan,
     delete_run,
     exclude_run,
+    keep_so_far,
     note_weighed,
     plan_run,
     record_run,
@@ -153,6 +164,65 @@ def test_planned_and_as_run_settings_are_both_kept(session: Session, preparation
     bath = next(k for k, v in view.planned.items() if v == 120.0)
     assert view.settings[bath] == 125.0
     assert view.row.state == "finished"
+
+
+def test_a_plan_can_be_changed_until_the_run_begins(session: Session, preparation: PreparationRow) -> None:
+    plan = PlannedRunInput(settings=SETTINGS, notes="small flask")
+    run = plan_run(session, int(preparation.id or 0), plan, purpose="raise", forecast={"mean": 60.0})
+    key = int(run.id or 0)
+    # With the same settings, forecast and purpose stay.
+    change_plan(session, key, ChangedPlanInput(settings=SETTINGS, notes="new bottle"), {"mean": 1.0})
+    assert (run.notes, run.purpose, run.forecast) == ("new bottle", "raise", {"mean": 60.0})
+    change_plan(session, key, ChangedPlanInput(settings={**SETTINGS, "bath": 130}, scale_mol=0.2), {"mean": 65.0})
+    view = view_run(session, key)[1]
+    assert {120.0, 130.0} & {*view.planned.values()} == {130.0}
+    assert view.planned == view.settings
+    assert (view.row.scale_mol, view.row.purpose, view.row.forecast) == (0.2, None, {"mean": 65.0})
+    (newest, *_) = questions.list_changes(session, run.preparation_id, run.number)
+    assert (newest.what, (newest.before or {})["bath"], (newest.after or {})["bath"]) == ("plan changed", 120.0, 130.0)
+    with pytest.raises(InvalidInputError, match="outside the hard limit"):
+        change_plan(session, key, ChangedPlanInput(settings={**SETTINGS, "bath": 200}))
+    with pytest.raises(ConflictError):
+        change_plan(session, key, ChangedPlanInput(settings=SETTINGS, revision=1))
+    set_state(session, key, "under_way")
+    with pytest.raises(InvalidInputError, match="under way; only a planned run"):
+        change_plan(session, key, ChangedPlanInput(settings=SETTINGS))
+
+
+def test_what_is_known_is_kept_before_the_result_is(session: Session, preparation: PreparationRow) -> None:
+    run = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS, notes="planned"))
+    key = int(run.id or 0)
+    set_state(session, key, "under_way")
+    done = {**SETTINGS, "bath": 124}
+    keep_so_far(session, key, SoFarInput(settings=done, notes="turned brown", lot="L2", made_on=date(2026, 3, 2)))
+    view = view_run(session, key)[1]
+    assert {v for v in view.planned.values() if isinstance(v, float)} == {2.0, 120.0}
+    assert {v for v in view.settings.values() if isinstance(v, float)} == {2.0, 124.0}
+    assert (view.row.state, view.row.notes, view.row.lot, view.row.made_on) == ("under_way", "turned brown", "L2", "2026-03-02")
+    assert not view.counts
+    assert view.is_pending
+    # What is not named stays; what is kept goes into the result.
+    keep_so_far(session, key, SoFarInput(settings=done, lot="L3"))
+    assert (run.notes, run.lot, run.made_on) == ("turned brown", "L3", "2026-03-02")
+    finished = record(session, preparation, key, settings=done, yield_percent=60)
+    assert (finished.notes, finished.lot, finished.state) == ("turned brown", "L3", "finished")
+    with pytest.raises(InvalidInputError, match="has a result; correct that"):
+        keep_so_far(session, key, SoFarInput(settings=done))
+
+
+def test_what_is_kept_so_far_is_checked(session: Session, preparation: PreparationRow) -> None:
+    key = int(plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS)).id or 0)
+    hot = {**SETTINGS, "bath": 170}
+    with pytest.raises(NeedsConfirmationError) as asked:
+        keep_so_far(session, key, SoFarInput(settings=hot))
+    assert asked.value.code == "outside_limits"
+    with pytest.raises(InvalidInputError) as wrong:
+        keep_so_far(session, key, SoFarInput(settings=SETTINGS, scale_mol=-1, made_on=date(2090, 1, 1)))
+    assert set(wrong.value.messages) == {"scale_mol", "made_on"}
+    with pytest.raises(ConflictError):
+        keep_so_far(session, key, SoFarInput(settings=SETTINGS, revision=7))
+    keep_so_far(session, key, SoFarInput(settings=hot, confirm=["outside_limits"]))
+    assert 170.0 in view_run(session, key)[1].settings.values()
 
 
 def test_a_change_elsewhere_is_noticed(session: Session, preparation: PreparationRow) -> None:

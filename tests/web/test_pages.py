@@ -277,6 +277,42 @@ def test_excluding_needs_a_reason_and_can_be_undone(ready: TestClient) -> None:
     assert ready.get("/api/v1/runs/1").json()["counts"] is True
 
 
+def test_a_plan_is_changed_and_a_run_is_noted_before_its_result(ready: TestClient) -> None:
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
+    assert 'href="/runs/1/plan"' in ready.get("/runs/1").text
+    form = ready.get("/runs/1/plan").text
+    assert "Plan of run 1" in form
+    assert 'value="125"' in form
+    changed = {"setting_1": "3", "setting_2": "130", "setting_3": "MgSO4", "notes": "new bottle", "revision": "1"}
+    refused = ready.post("/runs/1/plan", data={**changed, "setting_2": "900"})
+    assert refused.status_code == 422
+    assert "new bottle" in refused.text
+    page = ready.post("/runs/1/plan", data=changed)
+    assert page.url.path == "/runs/1"
+    assert "130 °C" in page.text
+    assert ready.get("/api/v1/runs/1").json()["forecast"] is not None
+    noted = {"setting_1": "3", "setting_2": "128", "setting_3": "MgSO4", "notes": "foams", "act": "keep", "revision": "2"}
+    wrong = ready.post("/runs/1", data={**noted, "product_mass_g": "6"})
+    assert wrong.status_code == 422
+    assert "A mass or a yield is a result" in wrong.text
+    assert "foams" in wrong.text
+    page = ready.post("/runs/1", data=noted)
+    assert page.url.path == "/runs/1"
+    run = ready.get("/api/v1/runs/1").json()
+    assert (run["state"], run["notes"], run["settings"]["bath"]) == ("planned", "foams", 128.0)
+    assert 'value="128"' in ready.get("/runs/1/edit").text
+
+
+def test_plans_and_notes_change_by_script(ready: TestClient) -> None:
+    settings = {"hold": 3, "bath": 125, "agent": "MgSO4"}
+    run = ready.post("/api/v1/preparations/1/planned-runs", json={"settings": settings}).json()
+    address = f"/api/v1/runs/{run['id']}"
+    changed = ready.put(f"{address}/plan", json={"settings": {**settings, "hold": 4}, "notes": "x"}).json()
+    assert (changed["settings"]["hold"], changed["notes"], changed["state"]) == (4.0, "x", "planned")
+    noted = ready.put(f"{address}/so-far", json={"settings": {**settings, "hold": 4.5}}).json()
+    assert (noted["settings"]["hold"], noted["notes"]) == (4.5, "x")
+
+
 def test_a_proposal_becomes_a_planned_run_with_its_forecast_and_bench_sheet(ready: TestClient) -> None:
     for k, mass in enumerate(("5.0", "6.0", "6.6", "7.0")):
         enter(ready, setting_1=str(1 + k), setting_2=str(115 + 5 * (k % 3)), product_mass_g=mass)

@@ -19,6 +19,7 @@ from server.services import charges, checkpoints, courses, notebook, preparation
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
 from server.services.inputs import (
+    ChangedPlanInput,
     CheckpointInput,
     ExclusionInput,
     FinishedRunInput,
@@ -31,6 +32,7 @@ from server.services.inputs import (
     ReadingImportInput,
     ReadingInput,
     ReadingsInput,
+    SoFarInput,
     StartInput,
     StateInput,
     VariableInput,
@@ -342,6 +344,23 @@ def plan_run(
     with writer() as writing:
         run_id = int(runs.plan_runs(writing, preparation_id, judged)[0].id or 0)
         return _run_by_id(writing, run_id)
+
+
+@router.put("/runs/{run_id}/plan", tags=["runs"])
+def change_plan(run_id: Id, data: ChangedPlanInput, session: ReadSession, writer: OpenWriter) -> RunAnswer:
+    """Plan a run otherwise that was not begun yet; with other settings it gets another forecast."""
+    analysis = analyse(session, questions.get_run(session, run_id).preparation_id)
+    forecast = judge_plans(analysis, [data], Purpose.RAISE)[0][2] if analysis.has_variables else None
+    with writer() as writing:
+        runs.change_plan(writing, run_id, data, forecast)
+        return _run_by_id(writing, run_id)
+
+
+@router.put("/runs/{run_id}/so-far", tags=["runs"])
+def keep_so_far(run_id: Id, data: SoFarInput, session: WriteSession) -> RunAnswer:
+    """Keep settings as run, day, lot, scale and notes of a run that has no result yet; what is not named stays."""
+    runs.keep_so_far(session, run_id, data)
+    return _run_by_id(session, run_id)
 
 
 @router.get("/runs/{run_id}", tags=["runs"])

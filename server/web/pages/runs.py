@@ -22,16 +22,26 @@ from server.services.attachments import TAKEN, attach, read_attachment, remove_a
 from server.services.charges import AsWeighed
 from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
 from server.services.decisions import judge_plans
-from server.services.inputs import CheckpointInput, ExclusionInput, FinishedRunInput, PlannedRunInput, validated
+from server.services.inputs import (
+    ChangedPlanInput,
+    CheckpointInput,
+    ExclusionInput,
+    FinishedRunInput,
+    PlannedRunInput,
+    SoFarInput,
+    validated,
+)
 from server.services.massbalance import RunChemistry, chemistry_of
 from server.services.numbers import NumberTextError, read_optional_number
 from server.services.preparations import today
 from server.services.runs import (
     RunView,
+    change_plan,
     check_result,
     delete_run,
     exclude_run,
     has_another_charge_today,
+    keep_so_far,
     note_weighed,
     plan_run,
     record_run,
@@ -50,6 +60,7 @@ from server.web.pages.common import Figure, Frame, run_status
 from server.web.rendering import render, show_logged
 
 router = APIRouter()
+_SO_FAR_FIELDS = [f for f in SoFarInput.model_fields if f not in ("settings", "confirm")]
 _RESULT_FIELDS = [f for f in FinishedRunInput.model_fields if f not in ("settings", "confirm")]
 
 
@@ -215,11 +226,41 @@ def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str
     return _run_form(request, session, preparation, run, planning=False, from_weighed=from_weighed)(FormState(values), 200)
 
 
+@router.get("/runs/{run_id}/plan")
+def edit_plan(request: Request, run_id: Id, session: ReadSession) -> Response:
+    preparation, run = view_run(session, run_id)
+    space = stored_space(session, int(preparation.id or 0))
+    values = {f"setting_{v.key}": as_text(run.planned[v.key]) for v in space.variables}
+    values |= {"scale_mol": as_text(run.row.scale_mol), "notes": run.row.notes}
+    return _run_form(request, session, preparation, run, planning=True)(FormState(values), 200)
+
+
+@router.post("/runs/{run_id}/plan")
+def update_plan(request: Request, run_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
+    preparation, run = view_run(session, run_id)
+
+    def act() -> str:
+        plan: ChangedPlanInput = validated(ChangedPlanInput, _raw_run(form, ["scale_mol", "notes", "revision"]))
+        analysis = analyse(session, int(preparation.id or 0))
+        forecast = judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
+        with writer() as writing:
+            change_plan(writing, run_id, plan, forecast)
+        return f"/runs/{run_id}"
+
+    return submit(form, act, _run_form(request, session, preparation, run, planning=True))
+
+
 @router.post("/runs/{run_id}")
 def update_run(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
     preparation, run = view_run(session, run_id)
 
     def act() -> str:
+        if form.values.get("act") == "keep":
+            if form.values.get("product_mass_g", "").strip() or form.values.get("yield_percent", "").strip():
+                message = "A mass or a yield is a result: save it as one, or clear it to keep the rest without a result."
+                raise InvalidInputError({"product_mass_g": message})
+            keep_so_far(session, run_id, validated(SoFarInput, _raw_run(form, _SO_FAR_FIELDS)))
+            return f"/runs/{run_id}"
         raw = {**_raw_run(form, _RESULT_FIELDS), "excluded_reason": run.row.excluded_reason}
         data = validated(FinishedRunInput, raw, check_result)
         record_run(session, int(preparation.id or 0), data, run_id=run_id)
