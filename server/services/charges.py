@@ -40,6 +40,10 @@ from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
 MOST_MATERIALS = 40
+# Osmium has 22.587 g/mL at 20 °C, the most of all elements; water 55.3 mol/L at 25 °C, more than any common solution.
+# (CRC Handbook of Chemistry and Physics, from memory.)
+DENSEST = 23.0  # [g/mL]
+MOST_CONCENTRATED = 60.0  # [mol/L]
 # A variable with one of these roles may be the amount of a material; a time or a temperature is none, and a
 # number of washes says how many times an amount is taken.
 DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.OTHER)
@@ -441,6 +445,12 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
     check_positive(data.coefficient, "coefficient", "The coefficient", messages)
     check_positive(data.concentration_mol_per_l, "concentration_mol_per_l", "The concentration", messages)
     check_positive(data.density_g_per_ml, "density_g_per_ml", "The density", messages)
+    if data.concentration_mol_per_l is not None and data.concentration_mol_per_l > MOST_CONCENTRATED:
+        messages["concentration_mol_per_l"] = (
+            f"{data.concentration_mol_per_l:g} mol/L cannot be: pure water has 55. Is it mmol/L?"
+        )
+    if data.density_g_per_ml is not None and data.density_g_per_ml > DENSEST:
+        messages["density_g_per_ml"] = f"{data.density_g_per_ml:g} g/mL cannot be: osmium has 22.6. Is it g/L?"
     if data.amount < 0:
         messages["amount"] = f"An amount cannot be below 0; this is {data.amount:g}."
     if data.price_per_g is not None and data.price_per_g < 0:

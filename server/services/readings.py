@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sqlmodel import Session
 
-from server.core.space.units import TEMPERATURE_UNITS, convert
+from server.core.space.units import TEMPERATURE_UNITS, convert, duration_text
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
 from server.services.cells import read_hours
@@ -337,7 +337,8 @@ def _check_future(run: RunRow, hours: float, given: Sequence[str]) -> None:
         return
     elapsed = (now() - run.started_at).total_seconds() / 3600
     if hours > elapsed + 1 / 60:
-        message = f"The clock of the run is not at {hours:.4g} h yet, so this reading lies ahead. Check the time and its unit."
+        at = duration_text(hours)
+        message = f"The clock of the run is not at {at} yet, so this reading lies ahead. Check the time and its unit."
         NeedsConfirmationError("at", "future", message, "The time is right; the start was pressed late").raise_unless_in(given)
 
 

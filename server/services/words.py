@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 
-from server.core.chemistry.charge import ChargeLine
+from server.core.chemistry.charge import AmountKind, ChargeLine
 from server.core.choose.tolerance import VariableWindow
 from server.core.space.variables import Role, Setting, Variable
 
@@ -69,6 +69,24 @@ def window_words(windows: Sequence[str], allowed_loss: float, percent: float) ->
 def has_leeway(windows: Sequence[str]) -> bool:
     """Whether any of the windows leaves room beside the setting."""
     return not all(w in (NO_LEEWAY, NO_OTHER_NUMBER, NO_OTHER_OPTION) for w in windows)
+
+
+def content_words(line: ChargeLine) -> str:
+    """Equivalents, purity, water and concentration of a line of the charge as on a label; empty where there is nothing to say."""
+    m = line.material
+    amount = m.amount * m.portions
+    parts = {
+        AmountKind.EQUIVALENTS: f"{plain(amount)} eq",
+        AmountKind.MOL_PERCENT: f"{plain(amount)} mol%",
+    }
+    words = [parts[m.amount_kind]] if m.amount_kind in parts else []
+    if m.concentration:
+        words.append(f"{plain(m.concentration)} mol/L")
+    elif m.purity < 1.0:
+        words.append(f"{plain(100 * m.purity)} % pure")
+    if m.water > 0.0:
+        words.append(f"{plain(100 * m.water)} % water")
+    return ", ".join(words)
 
 
 def portions_text(line: ChargeLine) -> str:

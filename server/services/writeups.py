@@ -15,7 +15,7 @@ from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis
 from server.services.cautions import cautions_for
-from server.services.charges import make_charge, variables_of_amounts
+from server.services.charges import make_charge, options_without_material, variables_of_amounts
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.numbers import LARGEST, SMALLEST
@@ -126,7 +126,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "working_run": working.run_number,
         "n_runs": analysis.table.n_runs,
         "repeatability": analysis.repeatability_sentence,
-        "findings": _findings(analysis),
+        "findings": [*_gaps(analysis, decisions), *_findings(analysis)],
         "runs": _runs(analysis),
         "variables": [v.name for v in analysis.space.variables],
         "cautions": cautions_for(preparation, decisions.materials, analysis.space, working.settings),
@@ -206,6 +206,20 @@ def _stages(
                 rows.append({"name": v.name, "setting": shown, "window": window})
             out.append({"title": STAGE_TITLES[stage], "text": text, "settings": rows, "left": left})
     return out
+
+
+def _gaps(analysis: Analysis, decisions: Decisions) -> list[str]:
+    """What the write-up lacks: materials of options that the recipe takes, and a yield that can be believed."""
+    assert analysis.working is not None
+    settings, number = analysis.working.settings, analysis.working.run_number
+    found = [f"No material is entered for “{option}”." for option in options_without_material(decisions.materials, settings)]
+    run = next(r for r in analysis.counting if r.number == number)
+    if run.is_too_high:
+        found.append(
+            f"Run {number} gave {run.percent:.1f} %, which cannot have been all product: dry it, or measure its purity, "
+            "before anyone relies on this yield."
+        )
+    return found
 
 
 def _findings(analysis: Analysis) -> list[str]:

@@ -7,6 +7,7 @@ import re
 import secrets
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -48,6 +49,7 @@ class ErrorPage:
     message: str
     reference: str = ""
     typed: tuple[tuple[str, str], ...] = ()
+    back: str = ""
 
 
 # The preparation or run that an address belongs to.
@@ -69,7 +71,16 @@ def _page(request: Request, status: int, message: str, reference: str = "") -> R
     title = {404: "Not found", 500: "Something went wrong"}.get(status, "This cannot be done")
     form = getattr(request.state, "form", None)
     typed = tuple((key, value) for key, value in form.pairs if value.strip()) if form is not None else ()
-    return render(request, name, ErrorPage(title, message, reference, typed), status=status)
+    return render(request, name, ErrorPage(title, message, reference, typed, _page_before(request)), status=status)
+
+
+def _page_before(request: Request) -> str:
+    """Address of the page of this app from which the request came; empty where it came from elsewhere."""
+    before = urlsplit(request.headers.get("referer", ""))
+    is_own = before.netloc == request.url.netloc and before.path.startswith("/") and not before.path.startswith("//")
+    if not is_own or before.path == request.url.path:
+        return ""
+    return before.path + (f"?{before.query}" if before.query else "")
 
 
 def install_error_pages(app: FastAPI) -> None:

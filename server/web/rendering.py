@@ -21,7 +21,7 @@ from server.core.model.effects import signed
 from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
-from server.services.words import plain, portions_text
+from server.services.words import content_words, plain, portions_text
 from server.web.glossary import words_used
 
 DASH = "–"
@@ -153,6 +153,7 @@ def make_environment() -> Environment:
         chance=percent_words,
         stage=show_stage,
         portions=portions_text,
+        content_words=content_words,
         duration=duration_text,
         figure_json=figure_json,
     )

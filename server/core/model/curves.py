@@ -22,7 +22,7 @@ class Curve:
     """Expected yield along one variable; arrays of shape (n_points,). Yields in %.
 
     ``values`` are settings in the variable's unit (level numbers for a choice);
-    ``tried`` tells which lie within what was tried.
+    ``tried`` tells which lie within what runs that did not fail have tried.
     """
 
     variable: Variable
@@ -74,7 +74,8 @@ def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
         Coded settings of the working recipe.
     """
     v = ladder.table.variables[column]
-    seen = ladder.table.coded[:, column]
+    usual = ladder.table.without_failures()
+    seen = (usual if usual.n_runs else ladder.table).coded[:, column]
     if v.is_choice:
         values = np.arange(len(v.choices), dtype=float)
         coded = values

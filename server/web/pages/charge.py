@@ -124,6 +124,7 @@ class BenchSheetPage:
     limits: list[str]
     cautions: list[str] = field(default_factory=list)
     procedure: list[tuple[str, str]] = field(default_factory=list)
+    prints_procedure: bool = False
 
 
 def _charge_page(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[..., Response]:
@@ -313,7 +314,7 @@ def put_material_up(material_id: Id, session: WriteSession) -> Response:
 
 
 @router.get("/runs/{run_id}/bench-sheet")
-def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Response:
+def show_bench_sheet(request: Request, run_id: Id, session: ReadSession, procedure: str = "") -> Response:
     preparation, run = view_run(session, run_id)
     assert preparation.id is not None
     rows = questions.list_materials(session, preparation.id)
@@ -342,6 +343,8 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession) -> Resp
     ]
     limits.extend(rule.text for rule in space.rules)
     lines = [(line, charge.rounded_g.get(line.material.key)) for line in charge.lines] if charge else []
-    procedure = [(STAGE_TITLES[stage], str(text)) for stage in order if (text := (preparation.procedure or {}).get(stage.value))]
-    page = BenchSheetPage(Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions, procedure)
+    texts = [(STAGE_TITLES[stage], str(text)) for stage in order if (text := (preparation.procedure or {}).get(stage.value))]
+    page = BenchSheetPage(
+        Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions, texts, procedure == "true"
+    )
     return render(request, "runs/bench_sheet.html", page)
