@@ -12,6 +12,9 @@ from sqlmodel import Session
 
 from server.core.chemistry.charge import (
     FEWEST_DIGITS,
+    IN_MOLES,
+    MEASURED_BY_VOLUME,
+    RELATIVE,
     AmountKind,
     ChargeLine,
     Material,
@@ -46,7 +49,7 @@ DENSEST = 23.0  # [g/mL]
 MOST_CONCENTRATED = 60.0  # [mol/L]
 # A variable with one of these roles may be the amount of a material; a time or a temperature is none, and a
 # number of washes says how many times an amount is taken.
-DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.OTHER)
+DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.CONCENTRATION, Role.OTHER)
 
 
 # Units in which a variable may set an amount of each kind, as ``bare_unit`` writes them; none said is the first one.
@@ -55,12 +58,18 @@ UNITS_OF_AMOUNT = {
     AmountKind.MOL_PERCENT: ("mol%", "%", ""),
     AmountKind.MASS: ("g", ""),
     AmountKind.VOLUME: ("ml", ""),
+    AmountKind.MASS_PERCENT: ("wt%", "%", "g/100g", ""),
+    AmountKind.VOLUME_PER_GRAM: ("ml/g", "l/kg", ""),
+    AmountKind.CONCENTRATION: ("mol/l", "m", ""),
 }
 _UNIT_WORDS = {
     AmountKind.EQUIVALENTS: "equivalents (mol/mol)",
     AmountKind.MOL_PERCENT: "mol%",
     AmountKind.MASS: "g",
     AmountKind.VOLUME: "mL",
+    AmountKind.MASS_PERCENT: "wt% of the reference",
+    AmountKind.VOLUME_PER_GRAM: "mL per g of the reference",
+    AmountKind.CONCENTRATION: "mol/L",
 }
 
 
@@ -73,20 +82,37 @@ def why_not_driven(kind: AmountKind, role: Role, unit: str, name: str) -> str:
     return ""
 
 
-def material_of(row: MaterialRow, *, amount: float | None = None, portions: float = 1.0) -> Material:
-    """Return the core's material for a row, with another amount or several portions where a variable says so."""
-    molar_mass = row.molar_mass
-    if molar_mass is None and row.formula:
+def _molar_mass(row: MaterialRow) -> float | None:
+    if row.molar_mass is None and row.formula:
         # A formula that was stored when more was read as one; the charge says that it is missing.
         with suppress(FormulaTextError):
-            molar_mass = read_formula(row.formula).molar_mass
+            return read_formula(row.formula).molar_mass
+    return row.molar_mass
+
+
+def reference_molar_mass(rows: Sequence[MaterialRow]) -> float | None:
+    """Molar mass of the first reagent of which one equivalent is always taken; None without one. [g/mol]"""
+    for row in rows:
+        is_reference = row.role == MaterialRole.REAGENT and row.amount_kind == AmountKind.EQUIVALENTS and row.amount == 1.0
+        if is_reference and row.ratio_variable_id is None and row.choice_variable_id is None and (mass := _molar_mass(row)):
+            return mass
+    return None
+
+
+def material_of(
+    row: MaterialRow, *, amount: float | None = None, portions: float = 1.0, reference: float | None = None
+) -> Material:
+    """Return the core's material for a row, with another amount or several portions where a variable says so.
+
+    ``reference`` is the molar mass of the reference. [g/mol]
+    """
     return Material(
         key=str(row.id),
         name=row.name,
         role=MaterialRole(row.role),
         amount_kind=AmountKind(row.amount_kind),
         amount=row.amount if amount is None else amount,
-        molar_mass=molar_mass,
+        molar_mass=_molar_mass(row),
         coefficient=row.coefficient,
         purity=row.purity_percent / 100.0,
         water=row.water_percent / 100.0,
@@ -94,6 +120,7 @@ def material_of(row: MaterialRow, *, amount: float | None = None, portions: floa
         density=row.density_g_per_ml,
         stock=row.stock_g,
         portions=portions,
+        reference_molar_mass=reference,
     )
 
 
@@ -139,6 +166,7 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
         By variable key (row id as text); may be empty (then entered amounts hold).
     """
     out = []
+    reference = reference_molar_mass(rows)
     for row in rows:
         chosen = settings.get(str(row.choice_variable_id)) if row.choice_variable_id is not None else None
         if chosen is not None and row.choice is not None and chosen != row.choice:
@@ -146,7 +174,8 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
         driven = settings.get(str(row.ratio_variable_id)) if row.ratio_variable_id is not None else None
         count = settings.get(str(row.count_variable_id)) if row.count_variable_id is not None else None
         amount = float(driven) if driven is not None else None
-        out.append(material_of(row, amount=amount, portions=float(count) if count is not None else 1.0))
+        portions = float(count) if count is not None else 1.0
+        out.append(material_of(row, amount=amount, portions=portions, reference=reference))
     return out
 
 
@@ -307,7 +336,7 @@ def weighed_theory(
     available = []
     masses: dict[str, float | None] = {}
     for line in charge.lines:
-        by_volume = line.material.concentration or line.material.amount_kind is AmountKind.VOLUME
+        by_volume = line.material.concentration or line.material.amount_kind in MEASURED_BY_VOLUME
         masses[line.material.key] = None if by_volume else line.mass_g
         note = weighed.get(int(line.material.key))
         moles = taken(line, note).moles
@@ -414,8 +443,7 @@ def settings_as_weighed(
         if key not in driven or variables.count(driven[key]) > 1:
             continue
         note = noted[key]
-        in_moles = material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
-        one, named = (scale, reference) if in_moles else (scale_mol, "")
+        one, named = (scale, reference) if material.amount_kind in RELATIVE else (scale_mol, "")
         value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
             found.append(AsWeighed(driven[key], material.name, float(f"{value:.4g}"), named))
@@ -461,8 +489,9 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if not 0 <= data.water_percent < 100:
         messages["water_percent"] = "Water content must be at least 0 and below 100 %."
-    needs_mass = data.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
-    if needs_mass and not data.formula and data.molar_mass is None and data.concentration_mol_per_l is None:
+    if data.amount_kind is AmountKind.CONCENTRATION and not data.amount > 0:
+        messages.setdefault("amount", "A concentration must be above 0 mol/L.")
+    if data.amount_kind in IN_MOLES and not data.formula and data.molar_mass is None and data.concentration_mol_per_l is None:
         messages.setdefault("formula", "Equivalents need a formula or a molar mass, or the concentration of a solution.")
     by_id = {v.id: v for v in questions.list_variables(session, preparation_id)}
     if data.ratio_variable_id is not None:

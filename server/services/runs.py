@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlmodel import Session
 
-from server.core.chemistry.charge import AmountKind
+from server.core.chemistry.charge import IN_MOLES
 from server.core.chemistry.yields import (
     ABOVE_100_REASONS,
     Quantity,
@@ -29,6 +29,7 @@ from server.services.charges import (
     as_bottled,
     make_charge,
     material_of,
+    reference_molar_mass,
     variables_of_amounts,
     weighed_theory,
 )
@@ -827,8 +828,10 @@ def made_with(session: Session, run: RunRow) -> MadeWith | None:
         return None
     there = {m.key for m in made.materials}
     noted = weighed_of(session, int(run.id or 0))
-    later = [m for m in questions.list_materials(session, run.preparation_id) if m.id in noted and str(m.id) not in there]
-    return replace(made, materials=(*made.materials, *(material_of(m) for m in later)))
+    rows = questions.list_materials(session, run.preparation_id)
+    reference = reference_molar_mass(rows)
+    later = [material_of(m, reference=reference) for m in rows if m.id in noted and str(m.id) not in there]
+    return replace(made, materials=(*made.materials, *later))
 
 
 def weighed_of(session: Session, run_id: int) -> dict[int, WeighedRow]:
@@ -1030,8 +1033,7 @@ def _has_no_amount(material: MaterialRow, note: WeighedRow | None) -> bool:
 def _volume_tells_nothing(material: MaterialRow, note: WeighedRow | None) -> bool:
     """Whether a volume says nothing about the amount of what is given in moles: no solution, and no density."""
     bottled = as_bottled(material_of(material), note)
-    in_moles = bottled.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
-    return in_moles and not bottled.concentration and not bottled.density
+    return bottled.amount_kind in IN_MOLES and not bottled.concentration and not bottled.density
 
 
 def note_weighed(

@@ -13,10 +13,10 @@ from datetime import date, datetime
 
 from sqlmodel import Session
 
-from server.core.chemistry.charge import charge_line
+from server.core.chemistry.charge import AmountKind, charge_line
 from server.core.space.limits import NotUsedRule, Space, StockRule
 from server.errors import InvalidInputError
-from server.services.charges import MadeWith, make_charge, material_of, taken
+from server.services.charges import MadeWith, make_charge, material_of, reference_molar_mass, taken
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, WeighedRow
@@ -87,15 +87,19 @@ class Supply:
 
         Notes
         -----
-        A material whose mass cannot be worked out, as of a solution without a density, limits nothing.
+        A material whose mass cannot be worked out, as of a solution without a density, limits nothing; nor does a
+        liquid whose volume a concentration sets.
         """
         base = self.preparation.base_scale_mol
         rules = []
+        reference = reference_molar_mass(self.materials)
         for row in self.materials:
             one = self.left.get(str(row.id))
-            if one is None or not base:
+            # What a concentration takes does not grow with the setting.
+            thins = row.amount_kind == AmountKind.CONCENTRATION and row.ratio_variable_id is not None
+            if one is None or not base or thins:
                 continue
-            whole = material_of(row, amount=None if row.ratio_variable_id is None else 1.0)
+            whole = material_of(row, amount=None if row.ratio_variable_id is None else 1.0, reference=reference)
             with suppress(InvalidInputError):
                 if mass := charge_line(whole, scale_mol or base, base).mass_g:
                     text = f"{one.free_g:.4g} g of {row.name} left"

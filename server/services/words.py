@@ -78,6 +78,9 @@ def content_words(line: ChargeLine) -> str:
     parts = {
         AmountKind.EQUIVALENTS: f"{plain(amount)} eq",
         AmountKind.MOL_PERCENT: f"{plain(amount)} mol%",
+        AmountKind.MASS_PERCENT: f"{plain(amount)} wt%",
+        AmountKind.VOLUME_PER_GRAM: f"{plain(amount)} mL/g",
+        AmountKind.CONCENTRATION: f"for {plain(m.amount)} mol/L",
     }
     words = [parts[m.amount_kind]] if m.amount_kind in parts else []
     if m.concentration:

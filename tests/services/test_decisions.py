@@ -437,3 +437,41 @@ def test_the_verdict_tells_the_chance_of_the_aim(session: Session) -> None:
     session.add(preparation)
     session.commit()
     assert "within reach gives the aim" not in Decisions(analyse(session, int(preparation.id or 0))).verdict(today())
+
+
+def test_weight_per_cent_and_concentrations_drive_the_charge(session: Session) -> None:
+    preparation = make_preparation(session, product_formula="C7H14O2", base_scale_mol=0.1)
+    key = int(preparation.id or 0)
+    loading = add_variable(session, key, VariableInput(name="Pd/C", role="loading", unit="wt%", low=1, high=10, base=5))
+    strength = add_variable(
+        session, key, VariableInput(name="dilution", role="concentration", unit="mol/L", low=0.1, high=1, base=0.5)
+    )
+    for raw in (
+        {"name": "benzoic acid", "role": "reagent", "formula": "C7H6O2", "amount": 1},
+        {"name": "Pd/C", "role": "catalyst", "amount_kind": "mass_percent", "amount": 5, "ratio_variable_id": loading.id},
+        {
+            "name": "EtOAc",
+            "role": "solvent",
+            "amount_kind": "concentration",
+            "amount": 0.5,
+            "ratio_variable_id": strength.id,
+            "density_g_per_ml": 0.9,
+            "stock_g": 1000,
+        },
+        {"name": "wash", "role": "wash", "amount_kind": "volume_per_gram", "amount": 4},
+    ):
+        add_material(session, key, MaterialInput.model_validate(raw))
+    analysis = analyse(session, key)
+    settings = {**analysis.space.base, str(loading.id): 2.0, str(strength.id): 0.2}
+    needs = Decisions(analysis).needs(settings)
+    assert needs is not None
+    # 0.1 mol of C7H6O2 is 12.212 g (standard atomic weights, abridged); 0.1 mol at 0.2 mol/L is 500 mL.
+    taken = {m.name: (m.mass_g, m.volume_ml) for m in needs.materials}
+    assert taken["Pd/C"][0] == pytest.approx(0.02 * 12.212, abs=1e-4)
+    assert list(taken["EtOAc"]) == pytest.approx([450.0, 500.0])
+    assert taken["wash"][1] == pytest.approx(4 * 12.212, abs=5e-3)
+    # More dilute takes more: no rule that only caps a setting could say so.
+    assert analysis.supply.rules() == ()
+    with pytest.raises(InvalidInputError) as wrong:
+        add_material(session, key, MaterialInput(name="x", role="solvent", amount_kind="concentration", amount=0))
+    assert set(wrong.value.messages) == {"amount"}

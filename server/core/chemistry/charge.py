@@ -28,6 +28,15 @@ class AmountKind(StrEnum):
     MOL_PERCENT = "mol_percent"  # mol per 100 mol of the scale
     MASS = "mass"  # g at the base scale
     VOLUME = "volume"  # mL at the base scale
+    MASS_PERCENT = "mass_percent"  # g per 100 g of the reference
+    VOLUME_PER_GRAM = "volume_per_gram"  # mL per g of the reference
+    CONCENTRATION = "concentration"  # mol of the scale per L of this liquid
+
+
+# Amounts that follow from moles of the compound; and those that follow from the reference, whatever the base scale.
+IN_MOLES = (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
+RELATIVE = (*IN_MOLES, AmountKind.MASS_PERCENT, AmountKind.VOLUME_PER_GRAM, AmountKind.CONCENTRATION)
+MEASURED_BY_VOLUME = (AmountKind.VOLUME, AmountKind.VOLUME_PER_GRAM, AmountKind.CONCENTRATION)
 
 
 @dataclass(frozen=True)
@@ -54,6 +63,8 @@ class Material:
         What is on hand. [g]
     portions : float
         How many times the amount is taken, such as the number of washes. [-]
+    reference_molar_mass : float or None
+        Of the reagent of which one equivalent is the scale, for amounts per gram of it. [g/mol]
     """
 
     key: str
@@ -69,6 +80,7 @@ class Material:
     density: float | None = None
     stock: float | None = None
     portions: float = 1.0
+    reference_molar_mass: float | None = None
 
     @property
     def content(self) -> float:
@@ -118,11 +130,11 @@ def charge_line(material: Material, scale: float, base_scale: float | None) -> C
     Raises
     ------
     InvalidInputError
-        If a needed molar mass, density or base scale is missing, naming it.
+        If a needed molar mass, density, reference or base scale is missing, naming it.
     """
     if not (math.isfinite(scale) and scale > 0):
         raise InvalidInputError({"scale": "The scale must be more than 0 mol."})
-    if material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT):
+    if material.amount_kind in IN_MOLES:
         moles = material.amount * material.portions * scale / (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
         if material.concentration:
             volume = 1000.0 * moles / material.concentration
@@ -133,14 +145,40 @@ def charge_line(material: Material, scale: float, base_scale: float | None) -> C
             )
         mass = moles * material.molar_mass / material.content
         return ChargeLine(material, moles, mass, mass / material.density if material.density else None)
+    if material.amount_kind is AmountKind.CONCENTRATION:
+        if not material.amount > 0:
+            raise InvalidInputError({"amount": f"{material.name}: a concentration of 0 mol/L says no volume."})
+        return _line_of_volume(material, 1000.0 * scale * material.portions / material.amount)
+    if material.amount_kind in RELATIVE:
+        amount = material.amount * material.portions * scale * _reference_molar_mass(material)
+        if material.amount_kind is AmountKind.VOLUME_PER_GRAM:
+            return _line_of_volume(material, amount)
+        return _line_of_mass(material, amount / 100.0)
     if base_scale is None:
         raise InvalidInputError({"base_scale_mol": f"{material.name}: a mass or volume needs the scale at which it was entered."})
     amount = material.amount * material.portions * scale / base_scale
-    if material.amount_kind is AmountKind.MASS:
-        volume_of_mass = amount / material.density if material.density else None
-        return ChargeLine(material, moles_in(material, mass_g=amount), amount, volume_of_mass)
-    mass_of_volume = amount * material.density if material.density else None
-    return ChargeLine(material, moles_in(material, volume_ml=amount), mass_of_volume, amount)
+    return _line_of_mass(material, amount) if material.amount_kind is AmountKind.MASS else _line_of_volume(material, amount)
+
+
+def _line_of_mass(material: Material, mass_g: float) -> ChargeLine:
+    return ChargeLine(
+        material, moles_in(material, mass_g=mass_g), mass_g, mass_g / material.density if material.density else None
+    )
+
+
+def _line_of_volume(material: Material, volume_ml: float) -> ChargeLine:
+    mass_g = volume_ml * material.density if material.density else None
+    return ChargeLine(material, moles_in(material, volume_ml=volume_ml), mass_g, volume_ml)
+
+
+def _reference_molar_mass(material: Material) -> float:
+    if material.reference_molar_mass is None:
+        message = (
+            f"{material.name}: an amount per gram needs a reference, a reagent of which 1 equivalent is taken, "
+            "with its formula or molar mass."
+        )
+        raise InvalidInputError({"amount_kind": message})
+    return material.reference_molar_mass
 
 
 def moles_in(material: Material, *, mass_g: float | None = None, volume_ml: float | None = None) -> float | None:
@@ -171,21 +209,28 @@ def amount_weighed(
     Returns
     -------
     amount : float or None
-        Of one portion: equivalents, mol%, or g or mL at the base scale; None where it cannot be known.
+        Of one portion, in the unit of the material's amount; None where it cannot be known.
     """
     if not material.portions > 0:
         return None
     scale *= material.portions
-    if material.amount_kind in (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT):
+    if material.amount_kind in IN_MOLES:
         moles = moles_in(material, mass_g=mass_g, volume_ml=volume_ml)
         if moles is None:
             return None
         return moles / scale * (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
-    if material.amount_kind is AmountKind.MASS:
+    if material.amount_kind not in MEASURED_BY_VOLUME:
         taken = volume_ml * material.density if mass_g is None and volume_ml is not None and material.density else mass_g
     else:
         taken = mass_g / material.density if volume_ml is None and mass_g is not None and material.density else volume_ml
-    return None if taken is None or base_scale is None else taken * base_scale / scale
+    if taken is None:
+        return None
+    if material.amount_kind is AmountKind.CONCENTRATION:
+        return 1000.0 * scale / taken if taken > 0 else None
+    if material.amount_kind in RELATIVE:
+        per_gram = taken / (scale * material.reference_molar_mass) if material.reference_molar_mass else None
+        return 100.0 * per_gram if per_gram is not None and material.amount_kind is AmountKind.MASS_PERCENT else per_gram
+    return None if base_scale is None else taken * base_scale / scale
 
 
 def theoretical_yield(product: Product, available: Sequence[tuple[Material, float]]) -> Theory:

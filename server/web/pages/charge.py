@@ -61,6 +61,9 @@ AMOUNT_KINDS = {
     AmountKind.MOL_PERCENT: "mol% of the scale",
     AmountKind.MASS: "g at the base scale",
     AmountKind.VOLUME: "mL at the base scale",
+    AmountKind.MASS_PERCENT: "wt%: g per 100 g of the reference",
+    AmountKind.VOLUME_PER_GRAM: "mL per g of the reference",
+    AmountKind.CONCENTRATION: "mol/L: mol of the scale per litre of this",
 }
 
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from server.core.chemistry.charge import (
     AmountKind,
+    ChargeLine,
     Material,
     MaterialRole,
     Product,
@@ -105,6 +106,24 @@ def test_a_solution_is_measured_by_volume() -> None:
     assert moles_in(material, volume_ml=line.volume_ml) == pytest.approx(0.16)
 
 
+def test_amounts_that_follow_from_the_reference() -> None:
+    # Worked by hand: 0.1 mol of benzoic acid (122.121 g/mol) is 12.2121 g; 5 wt% of it 0.6106 g, 10 mL/g 122.12 mL,
+    # and 0.1 mol in 0.2 mol/L is 500 mL, whatever the base scale.
+    def take(kind: AmountKind, amount: float, **more: Any) -> ChargeLine:
+        fields = {"density": 0.9, "reference_molar_mass": 122.121, **more}
+        return charge_line(Material("m", "m", MaterialRole.OTHER, kind, amount, **fields), 0.1, None)
+
+    assert take(AmountKind.MASS_PERCENT, 5.0).mass_g == pytest.approx(0.61061, abs=1e-5)
+    assert take(AmountKind.VOLUME_PER_GRAM, 10.0).volume_ml == pytest.approx(122.121)
+    assert take(AmountKind.VOLUME_PER_GRAM, 10.0, portions=3.0).volume_ml == pytest.approx(366.363)
+    assert take(AmountKind.CONCENTRATION, 0.2).volume_ml == pytest.approx(500.0)
+    assert take(AmountKind.CONCENTRATION, 0.2).mass_g == pytest.approx(450.0)
+    with pytest.raises(InvalidInputError, match="needs a reference, a reagent of which 1 equivalent"):
+        take(AmountKind.MASS_PERCENT, 5.0, reference_molar_mass=None)
+    with pytest.raises(InvalidInputError, match="0 mol/L says no volume"):
+        take(AmountKind.CONCENTRATION, 0.0)
+
+
 def test_equivalents_without_a_molar_mass_say_what_is_missing() -> None:
     material = Material("x", "catalyst X", MaterialRole.CATALYST, AmountKind.EQUIVALENTS, 0.1)
     with pytest.raises(InvalidInputError, match="catalyst X: equivalents need a formula"):
@@ -179,12 +198,13 @@ def test_the_amount_that_was_weighed_is_the_inverse_of_the_charge(
     kind: AmountKind, amount: float, scale: float, purity: float, concentration: float | None, by_volume: bool
 ) -> None:
     fields: dict[str, Any] = {"amount_kind": kind, "amount": amount, "purity": purity, "concentration": concentration}
-    material = reagent("acid", "C2H4O2", density=1.4, **fields)
+    material = reagent("acid", "C2H4O2", density=1.4, reference_molar_mass=122.121, **fields)
     line = charge_line(material, scale, 0.2)
     noted = {"volume_ml": line.volume_ml} if by_volume else {"mass_g": line.mass_g}
     assert amount_weighed(material, scale, 0.2, **noted) == pytest.approx(amount)
-    # Half of the reference with the same weighed amount is twice the ratio.
-    assert amount_weighed(material, scale / 2, 0.2, **noted) == pytest.approx(2 * amount)
+    # Half of the reference with the same weighed amount is twice the ratio, or half the concentration.
+    factor = 0.5 if kind is AmountKind.CONCENTRATION else 2.0
+    assert amount_weighed(material, scale / 2, 0.2, **noted) == pytest.approx(factor * amount)
 
 
 def test_an_amount_that_cannot_be_known_is_none() -> None:
