@@ -134,6 +134,16 @@ def product_of(preparation: PreparationRow) -> Product | None:
         return None
 
 
+def share_as_product(formula: str, product: Product | None) -> float:
+    """Mass of product that one gram of an intermediate becomes, mole for mole; 1 where it is the product itself. [g/g]"""
+    if not formula or product is None:
+        return 1.0
+    try:
+        return product.molar_mass / read_formula(formula).molar_mass
+    except FormulaTextError:
+        return 1.0  # stored when more was read as a formula
+
+
 @dataclass(frozen=True)
 class Charge:
     """The whole charge at one scale, for given settings.

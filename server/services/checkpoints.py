@@ -7,9 +7,10 @@ import math
 from sqlmodel import Session
 
 from server.core.chemistry.balance import GAIN
+from server.core.chemistry.formula import read_formula
 from server.core.space.variables import Stage
-from server.errors import InvalidInputError, NeedsConfirmationError
-from server.services.charges import taken
+from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
+from server.services.charges import product_of, share_as_product, taken
 from server.services.inputs import CheckpointInput, messages_of
 from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
@@ -32,6 +33,7 @@ def as_input(row: CheckpointRow) -> CheckpointInput:
         material_id=row.material_id,
         mass_g=row.mass_g,
         purity_percent=row.purity_percent,
+        formula=row.formula,
     )
 
 
@@ -144,6 +146,11 @@ def check_amounts(data: CheckpointInput) -> None:
         messages["mass_g"] = f"A mass of {data.mass_g:g} g is below 0."
     if not 0 < data.purity_percent <= 100:
         messages["purity_percent"] = "Content must be above 0 and at most 100 %."
+    if data.formula:
+        try:
+            read_formula(data.formula)
+        except FormulaTextError as error:
+            messages["formula"] = str(error)
     if messages:
         raise InvalidInputError(messages)
 
@@ -156,6 +163,11 @@ def _check(
     ``own_id`` is that of the checkpoint that is corrected.
     """
     messages = messages_of(lambda: check_amounts(data))
+    product = product_of(questions.get_preparation(session, run.preparation_id))
+    if data.formula and data.kind == "recovered":
+        messages.setdefault("formula", "What was recovered has the formula of its material; leave this empty.")
+    if data.formula and product is None:
+        messages.setdefault("formula", "To count it as product, the preparation needs the product's formula. Enter that first.")
     known = {m.id for m in questions.list_materials(session, run.preparation_id)}
     if data.material_id is not None and data.material_id not in known:
         messages["material_id"] = "This material is not there (any more)."
@@ -174,14 +186,18 @@ def _check(
     if data.mass_g == 0 and (before is None or before.mass_g > 0):
         message = "0 g says that nothing was there. Leave a checkpoint that was not weighed out, or say yes to keep it."
         NeedsConfirmationError("mass_g", "checkpoint_of_nothing", message, "Nothing was there").raise_unless_in(data.confirm)
-    if data.kind != "product" or (before is not None and _holds(data) <= _holds(before) and before.kind == "product"):
+    if data.kind != "product":
+        return
+    held = _holds(data) * share_as_product(data.formula, product)
+    held_before = _holds(before) * share_as_product(before.formula, product) if before and before.kind == "product" else 0.0
+    if held <= held_before:
         return
     theory_g = view_run(session, int(run.id or 0))[1].theory_g
-    if theory_g and _holds(data) > theory_g * GAIN / 100.0:
+    if theory_g and held > theory_g * GAIN / 100.0:
         message = (
-            f"{data.mass_g:.5g} g at {data.purity_percent:.4g} % hold {_holds(data):.4g} g of product, more than the "
-            f"{theory_g:.4g} g of theory. "
-            + ("Check the decimal point: " if _holds(data) > FAR_ABOVE * theory_g else WET)
+            f"{data.mass_g:.5g} g at {data.purity_percent:.4g} % {'become' if data.formula else 'hold'} {held:.4g} g of product, "
+            f"more than the {theory_g:.4g} g of theory. "
+            + ("Check the decimal point: " if held > FAR_ABOVE * theory_g else WET)
             + "correct it, or say yes to keep it."
         )
         NeedsConfirmationError("purity_percent", "checkpoint_above_theory", message, "Keep it all the same").raise_unless_in(
@@ -190,5 +206,5 @@ def _check(
 
 
 def _holds(data: CheckpointInput) -> float:
-    """Product in a checkpoint. [g]"""
+    """The compound weighed in a checkpoint. [g]"""
     return data.mass_g * data.purity_percent / 100.0

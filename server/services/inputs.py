@@ -277,7 +277,10 @@ class StateInput(Input):
 
 
 class CheckpointInput(Input):
-    """A weighed intermediate, or recovered starting material: that of ``material_id``, or the one that limits."""
+    """A weighed intermediate, or recovered starting material: that of ``material_id``, or the one that limits.
+
+    ``formula`` is that of the compound weighed where it is not the product itself; ``purity_percent`` is its content.
+    """
 
     name: Name
     stage: Stage
@@ -285,6 +288,7 @@ class CheckpointInput(Input):
     material_id: OptionalId = None
     mass_g: Number
     purity_percent: Number = 100.0
+    formula: ShortText = ""
     confirm: Confirmations = Field(default_factory=list)
 
 

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 from sqlmodel import Session
 
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
-from server.core.chemistry.charge import ChargeLine, Theory, process_mass_intensity
+from server.core.chemistry.charge import ChargeLine, Product, Theory, process_mass_intensity
 from server.errors import InvalidInputError
 from server.services.charges import (
     AsWeighed,
     Charge,
     MadeWith,
     make_charge,
+    product_of,
     settings_as_weighed,
+    share_as_product,
     taken,
     weighed_theory,
 )
@@ -77,7 +79,7 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
         planned = make_charge(preparation, rows, run.planned, scale, made=then)
     weighed = weighed_of(session, run.row.id)
     theory = weighed_theory(preparation, charge, weighed, run.row.readability_g) if charge else None
-    balance, problem = _balance(session, run, theory[0] if theory else None)
+    balance, problem = _balance(session, run, theory[0] if theory else None, product_of(preparation))
     intensity, without_mass = _intensity(run, charge, weighed)
     taken_from = made or MadeWith.of(rows, run.settings, preparation.base_scale_mol)
     found = settings_as_weighed(taken_from, rows, scale, weighed) if scale else ()
@@ -89,9 +91,14 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass, can_be_noted)
 
 
-def _balance(session: Session, run: RunView, theory: Theory | None) -> tuple[MassBalance | None, str]:
+def _balance(session: Session, run: RunView, theory: Theory | None, made: Product | None) -> tuple[MassBalance | None, str]:
     rows = questions.list_checkpoints(session, int(run.row.id or 0))
-    marks = [Checkpoint(c.name, c.stage, c.mass_g, c.purity_percent / 100.0) for c in rows if c.kind == "product"]
+    # An intermediate counts as the product that it becomes.
+    marks = [
+        Checkpoint(c.name, c.stage, c.mass_g * share_as_product(c.formula, made), c.purity_percent / 100.0)
+        for c in rows
+        if c.kind == "product"
+    ]
     product = run.run_yield.pure_mass_g if run.run_yield else None
     if not marks and not any(c.kind == "recovered" for c in rows):
         # Without a checkpoint there is one stretch from theory to product: it says nothing about where.

@@ -9,6 +9,7 @@ from sqlmodel import Session
 
 from server.core.model.stagewise import USUAL_ORDER, Way, WorkOrder
 from server.core.space.variables import Stage
+from server.services.charges import product_of, share_as_product
 from server.services.runs import RunView
 from server.storage import questions
 from server.storage.tables import CheckpointRow, PreparationRow
@@ -49,7 +50,7 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
     """Read the checkpoints of the counting runs that gave a yield.
 
     A run takes part if its theoretical yield is known. Of several checkpoints of one stage the
-    last counts: it stands at the stage's end.
+    last counts: it stands at the stage's end. An intermediate counts as the product that it becomes.
     """
     by_run: dict[int, list[CheckpointRow]] = {}
     weighed = [c for c in questions.list_all_checkpoints(session, int(preparation.id or 0)) if c.kind == "product"]
@@ -61,6 +62,7 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
         if int(run.row.id or 0) in by_run and run.row.outcome == "yield"
     ]
     order = _order(preparation, weighed)
+    product = product_of(preparation)
     ways, out_of_order = [], []
     for run, theory_g, percent, rows in found:
         if not theory_g or percent is None:
@@ -68,6 +70,6 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
         if not order.agrees([Stage(c.stage) for c in rows]):
             out_of_order.append(run.number)
             continue
-        left = {Stage(c.stage): c.mass_g * c.purity_percent / theory_g for c in rows}
+        left = {Stage(c.stage): c.mass_g * c.purity_percent * share_as_product(c.formula, product) / theory_g for c in rows}
         ways.append(Way(run.number, left, percent))
     return Ways(tuple(ways), tuple(out_of_order), order)

@@ -189,6 +189,8 @@ class RunRow(SQLModel, table=True):
     made_with: dict[str, Any] | None = Field(default=None, sa_column=Column(JSON))
     entered_yield_percent: float | None = None
     excluded_reason: str | None = None
+    # Where it stands in the notebook.
+    reference: str = Field(default="", sa_column_kwargs={"server_default": ""})
     lot: str = ""
     notes: str = ""
     made_on: str | None = None
@@ -251,6 +253,8 @@ class CheckpointRow(SQLModel, table=True):
     material_id: int | None = None
     mass_g: float
     purity_percent: float = 100.0
+    # Of the compound that was weighed, where it is not the product itself.
+    formula: str = Field(default="", sa_column_kwargs={"server_default": ""})
 
 
 class ReadingRow(SQLModel, table=True):

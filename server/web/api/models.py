@@ -143,6 +143,7 @@ class CheckpointAnswer(Answer):
     material_id: int | None
     mass_g: float
     purity_percent: float
+    formula: str
     stamp: str
 
 
