@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,7 +23,7 @@ from server.core.choose.proposal import (
 from server.core.choose.search import draw_reachable
 from server.core.model.curves import Curve, Pair, pair_picture, response_curve
 from server.core.model.drift import SPREAD_OF_SCALES, Trend, change_with_scale, drift_with_order, lot_differences, run_order
-from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, find_effects, listed, moved_words
+from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, Evidence, find_effects, listed, moved_words
 from server.core.model.knowable import Knowable, moved_with, separating_run, what_is_knowable
 from server.core.model.lack_of_fit import straight_lines_sentence
 from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
@@ -43,6 +43,18 @@ from server.services.stock import Supply, supply_of
 from server.storage import questions
 from server.storage.tables import PreparationRow
 
+# What is no setting and may move with one: words for what cannot be told, and for what would look the same.
+CIRCUMSTANCES = {
+    "order": (
+        "the order of the runs: a slow change of reagents, glassware or routine would look the same. An early setting",
+        "a slow change from run to run",
+    ),
+    "lot": ("the reagent lot: a lot that differs would look the same. A setting that another lot had", "another reagent lot"),
+    "scale": (
+        "the scale of the runs: what another scale does would look the same. A setting that another scale had",
+        "another scale",
+    ),
+}
 # From so many runs on, pages show progress while the models are fitted.
 MANY_RUNS = 120
 
@@ -204,7 +216,8 @@ class Analysis:
         raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in source._canonical_order]
         working = source.table.coded[self.best_position]
         key = source.mark("effects", self.best_position, [v.name for v in self.space.variables], raw)
-        return STORE.get(key, lambda: find_effects(source.ladder, working, raw, without=source.ladder_without_failures))
+        found = STORE.get(key, lambda: find_effects(source.ladder, working, raw, without=source.ladder_without_failures))
+        return self._with_circumstances(found)
 
     @cached_property
     def _canonical_order(self) -> list[int]:
@@ -309,17 +322,23 @@ class Analysis:
         return STORE.get(key, lambda: pair_picture(self.ladder, first, second, working, is_allowed))
 
     @cached_property
-    def trends(self) -> list[Trend]:
-        """Drift with run order, differences between lots and between scales, as far as there are runs to tell.
+    def trends(self) -> list[str]:
+        """Drift with run order, differences between lots and between scales in words, as far as there are runs to tell.
 
         A failed run would make the models look for what it has in common with others, and leave the rest unexplained.
+        Where a variable moved with one of them, its effect has taken up what there may be: nothing is told then.
         """
         ladder = self.ladder_without_failures or self.ladder
         by_number = {r.number: r.row for r in self.counting}
-        lots = [by_number[number].lot for number in ladder.table.numbers]
-        drift = drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting})
-        scale = change_with_scale(ladder, self._scales)
-        return [trend for trend in (drift, *lot_differences(ladder, lots), scale) if trend is not None]
+        tied = self._moved_with
+        found: list[Trend | None] = []
+        if not tied["order"]:
+            found.append(drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting}))
+        if not tied["lot"]:
+            found += lot_differences(ladder, [by_number[number].lot for number in ladder.table.numbers])
+        if not tied["scale"]:
+            found.append(change_with_scale(ladder, self._scales))
+        return [trend.sentence for trend in found if trend is not None]
 
     @property
     def _scales(self) -> dict[int, float]:
@@ -353,27 +372,37 @@ class Analysis:
             out.append(self.repeatability_sentence)
         return out
 
-    def _moved_with_circumstances(self) -> list[str]:
-        """Variables whose effect cannot be told from that of time, of reagent lots or of the scale, one sentence each."""
+    @cached_property
+    def _moved_with(self) -> dict[str, tuple[int, ...]]:
+        """Columns whose settings moved with the order of the runs, with reagent lots or with the scale."""
         rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
         noted = sorted({r.row.lot for r in self.counting if r.row.lot})
         lots = np.array([[float(r.row.lot == lot) if r.row.lot else np.nan for lot in noted] for r in self.counting])
         scales = np.array([self._scales.get(r.number, np.nan) for r in self.counting])
         differ = bool(self._scales) and max(self._scales.values()) >= SPREAD_OF_SCALES * min(self._scales.values())
-        circumstances = {
-            "the order of the runs: a slow change of reagents, glassware or routine would look the same. An early setting": rank,
-            "the reagent lot: a lot that differs would look the same. A setting that another lot had": lots,
-            "the scale of the runs: what another scale does would look the same. A setting that another scale had": (
-                np.log(scales) if differ else np.full_like(scales, np.nan)
-            ),
-        }
-        moved = {words: moved_with(self.table, circumstance) for words, circumstance in circumstances.items()}
+        circumstances = {"order": rank, "lot": lots.reshape(len(self.counting), len(noted))}
+        circumstances["scale"] = np.log(scales) if differ else np.full_like(scales, np.nan)
+        return {key: moved_with(self.table, values) for key, values in circumstances.items()}
+
+    def _moved_with_circumstances(self) -> list[str]:
+        """Variables whose effect cannot be told from that of time, of reagent lots or of the scale, one sentence each."""
         names = [v.name for v in self.space.variables]
         return [
-            f"{listed([names[j] for j in columns])} cannot be told apart from {words}, once more, would tell."
-            for words, columns in moved.items()
+            f"{listed([names[j] for j in columns])} cannot be told apart from {CIRCUMSTANCES[key][0]}, once more, would tell."
+            for key, columns in self._moved_with.items()
             if columns
         ]
+
+    def _with_circumstances(self, effects: tuple[Effect, ...]) -> tuple[Effect, ...]:
+        """Effects that say what else would look the same."""
+        out = []
+        for effect in effects:
+            j = next(k for k, v in enumerate(self.space.variables) if v.key == effect.key)
+            told = [CIRCUMSTANCES[key][1] for key, columns in self._moved_with.items() if j in columns]
+            is_told = effect.evidence in (Evidence.CLEAR, Evidence.LIKELY, Evidence.NOT_SHOWN)
+            more = f" {listed(told)} would look the same here."
+            out.append(replace(effect, sentence=effect.sentence + more[:2].upper() + more[2:]) if told and is_told else effect)
+        return tuple(out)
 
     @cached_property
     def straight_lines(self) -> str:

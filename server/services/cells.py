@@ -208,13 +208,9 @@ def read_day(cell: str, order: str, today: date) -> str:
         day, month, year = int(found[1]), int(found[2]), int(found[3])
     elif found := _STROKED_DAY.fullmatch(cell):
         first, second, year = int(found[1]), int(found[2] or found[4]), int(found[3] or found[5])
-        if max(first, second) > 12:
-            # No month has that number, so there is one meaning only, whatever the others have first.
-            day, month = max(first, second), min(first, second)
-        elif not order and first != second:
-            raise NumberTextError(f"“{cell}” may have the day or the month first. Say which.")
-        else:
-            day, month = (second, first) if order == "month_first" else (first, second)
+        if not order and first != second:
+            raise NumberTextError(f"“{cell}” may have the day or the month first, going by the table. Say which.")
+        day, month = (second, first) if order == "month_first" else (first, second)
     # Behind a month and a day, only a long year is one: 'May 12-14' are two days.
     elif (
         (found := _NAMED_DAY.fullmatch(cell))

@@ -29,6 +29,7 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "outcome": ("outcome", ""),
     "made_on": ("day", ""),
     "lot": ("reagent lot", ""),
+    "reference": ("notebook reference", ""),
     "notes": ("notes", ""),
     "excluded_reason": ("reason not to count it", ""),
     "state": ("state", ""),
@@ -58,6 +59,22 @@ _HEADINGS = {
     "outcome": ("result", "ergebnis"),
     "made_on": ("date", "made on", "run on", "datum"),
     "lot": ("lot", "batch", "lot of reagent"),
+    # A table has its own numbers or codes for its runs.
+    "reference": (
+        "reference",
+        "run",
+        "run no",
+        "no",
+        "exp",
+        "entry",
+        "experiment",
+        "page",
+        "code",
+        "notebook",
+        "notebook page",
+        "versuch",
+        "nr",
+    ),
     "notes": (
         "note",
         "comment",
@@ -65,18 +82,10 @@ _HEADINGS = {
         "remark",
         "remarks",
         "observations",
-        "run",
-        "no",
-        "exp",
-        "entry",
-        "experiment",
-        "page",
         "bemerkung",
         "bemerkungen",
         "kommentar",
         "beobachtungen",
-        "versuch",
-        "nr",
     ),
     "excluded_reason": ("excluded", "excluded because", "not counted"),
     "state": ("status",),
@@ -93,7 +102,7 @@ _HEADINGS = {
     WEIGHED_ON_THE_WAY[Stage.WORK_UP][1]: ("crude purity", "purity of crude", "content of crude", "crude content"),
 }
 # Only these may be the meaning of several columns.
-_MAY_REPEAT = ("", "notes")
+_MAY_REPEAT = ("", "notes", "reference")
 # Headings are looked for in this many rows; above them stand titles and remarks.
 _HEADING_ROWS = 15
 # Alike enough to be the same heading. [ratio of difflib.SequenceMatcher]

@@ -221,6 +221,7 @@ class PlannedRunInput(Input):
 
     settings: dict[str, Any]
     scale_mol: OptionalNumber = None
+    reference: ShortText = ""
     notes: LongText = ""
     confirm: Confirmations = Field(default_factory=list)
 
@@ -238,6 +239,7 @@ class SoFarInput(Input):
     scale_mol: OptionalNumber = None
     made_on: OptionalDate = None
     lot: ShortText = ""
+    reference: ShortText = ""
     notes: LongText = ""
     revision: OptionalId = None
     confirm: Confirmations = Field(default_factory=list)
@@ -264,6 +266,7 @@ class FinishedRunInput(Input):
     scale_mol: OptionalNumber = None
     made_on: OptionalDate = None
     lot: ShortText = ""
+    reference: ShortText = ""
     notes: LongText = ""
     excluded_reason: Annotated[Annotated[str, Field(max_length=500)] | None, BeforeValidator(_clean_or_none)] = None
     revision: OptionalId = None

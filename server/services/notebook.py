@@ -129,7 +129,7 @@ _QUESTIONS = {
 # 1,5 and 12,25 g have decimal commas; 1.050 beside them may be a thousand and fifty.
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
 # Columns that hold no numbers.
-_WORDS = {"notes", "made_on", "lot", "outcome", "state", "excluded_reason"}
+_WORDS = {"reference", "notes", "made_on", "lot", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 # Name of a checkpoint. [characters]
@@ -563,7 +563,7 @@ class _Reader:
         unread: set[str] = set()
         for column in self.columns:
             cell = as_typed(cells[column.position - 1]).strip()
-            if not column.meaning or not cell or (is_blank(cell) and column.meaning != "notes"):
+            if not column.meaning or not cell or (is_blank(cell) and column.meaning not in ("notes", "reference")):
                 continue
             try:
                 if (v := self.by_meaning.get(column.meaning)) is not None:
@@ -700,6 +700,8 @@ class _Reader:
             row.raw[key] = read_day(cell, self.day_order, self.today)
         elif key == "lot":
             row.raw[key] = cell
+        elif key == "reference":
+            row.raw[key] = ", ".join(filter(None, (row.raw.get(key), cell)))
         elif key == "excluded_reason":
             if cell.casefold() not in _NO_WORDS:
                 row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
@@ -845,4 +847,4 @@ def _line(view: RunView, variables: Sequence[Variable]) -> list[str]:
         if key == "yield_percent":
             line.append("" if found is None or not found.u else f"{found.u:.3g}")
     outcome = _OUTCOMES[run.outcome] if is_finished else ""
-    return [*line, outcome, run.made_on or "", run.lot, run.notes, run.excluded_reason or ""]
+    return [*line, outcome, run.made_on or "", run.lot, run.reference, run.notes, run.excluded_reason or ""]

@@ -329,6 +329,7 @@ def _add_plan(
         state="planned",
         # What was planned stays so, whatever becomes of the base scale.
         scale_mol=data.scale_mol or preparation.base_scale_mol,
+        reference=data.reference,
         notes=data.notes,
         purpose=purpose,
         forecast=forecast,
@@ -367,10 +368,11 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
     if outside:
         _ask_about_range(outside, data.confirm)
     view = view_run(session, run_id)[1]
-    before = {"scale_mol": run.scale_mol, "notes": run.notes} | {v.name: view.planned[v.key] for v in space.variables}
+    own = ("scale_mol", "reference", "notes")
+    before = {field: getattr(run, field) for field in own} | {v.name: view.planned[v.key] for v in space.variables}
     run.scale_mol = data.scale_mol or preparation.base_scale_mol
-    run.notes = data.notes
-    after = {"scale_mol": run.scale_mol, "notes": run.notes} | {v.name: settings[v.key] for v in space.variables}
+    run.reference, run.notes = data.reference, data.notes
+    after = {field: getattr(run, field) for field in own} | {v.name: settings[v.key] for v in space.variables}
     if any(not _is_same(view.planned[v.key], settings[v.key]) for v in space.variables):
         run.purpose, run.forecast = None, forecast
     run.revision += 1
@@ -380,6 +382,9 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
     _log_differences(session, run, "plan changed", before, after)
     session.commit()
     return run
+
+
+_SO_FAR = {"scale_mol", "made_on", "lot", "reference", "notes"}
 
 
 def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
@@ -409,7 +414,7 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     if not _is_same(run.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     view = view_run(session, run_id)[1]
-    named = data.model_dump(mode="json", include=data.model_fields_set & {"scale_mol", "made_on", "lot", "notes"})
+    named = data.model_dump(mode="json", include=data.model_fields_set & _SO_FAR)
     if "scale_mol" in named:
         named["scale_mol"] = named["scale_mol"] or preparation.base_scale_mol
     before = {field: getattr(run, field) for field in named} | {v.name: view.settings[v.key] for v in space.variables}

@@ -357,11 +357,12 @@ def test_a_failed_run_makes_no_difference_between_lots(session: Session) -> None
         bath = (120.0, 120.0, 115.0, 130.0, 130.0, 135.0, 135.0, 130.0, 130.0)[k]
         percent = 30.0 + 8.0 * hold + 0.4 * (bath - 120.0) + float(rng.normal())
         make_run(session, preparation, round(percent, 1), settings={"hold": hold, "bath": bath}, lot="A" if k < 4 else "B")
-    before = [t.sentence for t in analyse(session, int(preparation.id or 0)).trends]
+    before = analyse(session, int(preparation.id or 0)).trends
+    assert before
     make_run(session, preparation, None, settings={"hold": 5.0, "bath": 135.0}, lot="B", outcome="failure")
     analysis = analyse(session, int(preparation.id or 0))
-    assert [t.sentence for t in analysis.trends] == before
-    assert not any(t.is_shown for t in analysis.trends)
+    assert analysis.trends == before
+    assert all(sentence.startswith("No ") for sentence in analysis.trends)
 
 
 def test_stock_keeps_nothing_out_that_a_rule_forbids_anyway(session: Session) -> None:
@@ -401,6 +402,12 @@ def test_a_variable_that_moved_with_time_lot_or_scale_is_named(session: Session,
     assert len(told) == 1
     assert told[0].startswith(words)
     assert told[0].endswith("once more, would tell.")
+    analysis = analyse(session, int(preparation.id or 0))
+    (hold_effect,) = [e for e in analysis.effects if e.name == "hold"]
+    assert hold_effect.sentence.endswith("would look the same here.")
+    assert not any("would look the same" in e.sentence for e in analysis.effects if e.name != "hold")
+    # Its effect has taken up what there may be, so nothing is told of the circumstance itself.
+    assert not any({"order": "run order", "lot": "Lot", "scale": "scale"}[circumstance] in s for s in analysis.trends)
 
 
 def test_where_nothing_moved_with_it_no_circumstance_is_named(session: Session) -> None:

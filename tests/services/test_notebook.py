@@ -752,3 +752,16 @@ def test_a_row_without_a_result_may_be_a_failed_run(session: Session) -> None:
     assert import_runs(session, key, said).numbers == (1, 2)
     failed = questions.list_runs(session, key)[1]
     assert (failed.outcome, failed.notes) == ("failure", "tarry, thrown away")
+
+
+def test_the_numbers_of_a_table_become_notebook_references(session: Session) -> None:
+    key = key_of(session)
+    rows = [["Nr.", *HEAD], ["AB-17", *ROWS[1]], ["AB-18", *ROWS[2]]]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert book.columns[0].meaning == "reference"
+    import_runs(session, key, NotebookInput(rows=rows))
+    runs = questions.list_runs(session, key)
+    assert [r.reference for r in runs] == ["AB-17", "AB-18"]
+    assert not any("AB-17" in r.notes for r in runs)
+    table_out = runs_as_table(session, key)
+    assert [row[table_out[0].index("notebook reference")] for row in table_out[1:]] == ["AB-17", "AB-18"]

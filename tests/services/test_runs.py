@@ -171,7 +171,8 @@ def test_a_plan_can_be_changed_until_the_run_begins(session: Session, preparatio
     run = plan_run(session, int(preparation.id or 0), plan, purpose="raise", forecast={"mean": 60.0})
     key = int(run.id or 0)
     # With the same settings, forecast and purpose stay.
-    change_plan(session, key, ChangedPlanInput(settings=SETTINGS, notes="new bottle"), {"mean": 1.0})
+    change_plan(session, key, ChangedPlanInput(settings=SETTINGS, notes="new bottle", reference="AB-3"), {"mean": 1.0})
+    assert run.reference == "AB-3"
     assert (run.notes, run.purpose, run.forecast) == ("new bottle", "raise", {"mean": 60.0})
     change_plan(session, key, ChangedPlanInput(settings={**SETTINGS, "bath": 130}, scale_mol=0.2), {"mean": 65.0})
     view = view_run(session, key)[1]

@@ -1,7 +1,8 @@
 """Effects: how much the yield changes when one variable crosses the range that was tried.
 
 The others are held at the working recipe. Intervals come from the averaged models,
-so they contain the doubt about the model as well as the scatter of the runs.
+so they contain the doubt about the model as well as the scatter of the runs. Where
+the best of what was tried lies between the ends, both ends are compared with it.
 """
 
 from __future__ import annotations
@@ -126,6 +127,7 @@ def _effect(
             f"in the {table.n_runs} runs. A run that moves them against each other would settle it."
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
+    top = None if v.is_choice else _top(without or ladder, j, working, (low[j], high[j]), table)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean)
@@ -136,6 +138,8 @@ def _effect(
         evidence = Evidence.LIKELY
     else:
         evidence = Evidence.NOT_SHOWN
+    if top is not None and (top.evidence is evidence or evidence not in (Evidence.CLEAR, Evidence.LIKELY)):
+        return _highest_inside(v, top, (from_label, to_label), _label_of(table, raw, j, top.level), what)
     direction = "raised" if mean > 0 else "lowered"
     span = f"from {from_label} to {to_label}"
     of = f", worst against best of {tried}" if comparisons > 1 else ""
@@ -146,6 +150,8 @@ def _effect(
         sentence = f"{v.name}: going {span} likely {direction} {what}, by about {abs(mean):.1f} points {ranges}."
     else:
         sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
+    if top is not None:
+        sentence += f" In between, near {_label_of(table, raw, j, top.level)}, it is {top.sureness} higher than at both."
     if only_failed and evidence is Evidence.LIKELY:
         sentence += " One of the two was seen in failed runs only, where something else may have gone wrong."
     elif on_failures and evidence is Evidence.LIKELY:
@@ -157,6 +163,61 @@ def _effect(
         runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
         sentence += f" Beyond that there {runs}, which failed."
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class _Top:
+    """The best level tried between the ends: its coded value, and its differences from the lower and the upper end."""
+
+    level: float
+    evidence: Evidence
+    from_low: dict[str, float]
+    from_high: dict[str, float]
+
+    @property
+    def sureness(self) -> str:
+        return "clearly" if self.evidence is Evidence.CLEAR else "likely"
+
+
+def _top(ladder: Ladder, j: int, working: FloatArray, ends: tuple[float, float], table: RunTable) -> _Top | None:
+    """The level tried between the ends that is likely better than both; None where there is none.
+
+    Notes
+    -----
+    Because it was picked from all levels between, ranges and probabilities allow for that (Bonferroni).
+    """
+    usual = table.without_failures().coded[:, j]
+    inside = np.unique(usual[(usual > ends[0] + 1e-9) & (usual < ends[1] - 1e-9)])
+    if len(inside) == 0:
+        return None
+    rows = np.tile(working, (len(inside), 1))
+    rows[:, j] = inside
+    level = float(inside[int(np.argmax(ladder.predict(rows).mean))])
+    low, best, high = (np.array([*working[:j], x, *working[j + 1 :]])[None] for x in (ends[0], level, ends[1]))
+    sides = [summarise(ladder.difference(end, best), len(inside)) for end in (low, high)]
+    if any(side["change"] < SMALL_EFFECT or side["probability_of_sign"] < LIKELY_PROBABILITY for side in sides):
+        return None
+    is_clear = all(side["probability_of_sign"] >= CLEAR_PROBABILITY for side in sides) and len(usual) >= FEWEST_RUNS_FOR_CLEAR
+    return _Top(level, Evidence.CLEAR if is_clear else Evidence.LIKELY, *sides)
+
+
+def _highest_inside(v: Variable, top: _Top, ends: tuple[str, str], at: str, what: str) -> Effect:
+    """The effect of a variable whose best level lies between the ends, told from the worse end to the best level."""
+    is_low = top.from_low["change"] >= top.from_high["change"]
+    numbers = {k: min(max(x, -100.0), 100.0) for k, x in (top.from_low if is_low else top.from_high).items()}
+    lower = [
+        f"{side['change']:.1f} points lower at {end} (90 % range {side['low_90']:.1f} to {side['high_90']:.1f})"
+        for side, end in zip((top.from_low, top.from_high), ends, strict=True)
+    ]
+    sentence = f"{v.name}: {what} is {top.sureness} highest near {at}; {' and '.join(lower)}."
+    from_label = ends[0] if is_low else ends[1]
+    return Effect(v.key, v.name, top.evidence, sentence, from_label=from_label, to_label=at, **numbers)  # type: ignore[arg-type]
+
+
+def _label_of(table: RunTable, raw: list[float | str], j: int, level: float) -> str:
+    """A tried level in the unit of its variable."""
+    at = int(np.argmin(np.abs(table.coded[:, j] - level)))
+    return _label(table.variables[j], raw[at])
 
 
 def _clear_without(without: Ladder, low: FloatArray, high: FloatArray, comparisons: int, table: RunTable) -> str:

@@ -120,6 +120,7 @@ class RunAnswer(Answer):
     forecast: dict[str, Any] | None
     made_on: str | None
     lot: str
+    reference: str
     notes: str
     revision: int
 

@@ -10,7 +10,6 @@ from pydantic import BaseModel
 
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
-from server.core.model.drift import Trend
 from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
@@ -143,6 +142,7 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         forecast=row.forecast,
         made_on=row.made_on,
         lot=row.lot,
+        reference=row.reference,
         notes=row.notes,
         revision=row.revision,
     )
@@ -596,7 +596,7 @@ def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
     analysis = analyse(session, preparation_id)
     message = ""
     effects: tuple[Effect, ...] = ()
-    trends: list[Trend] = []
+    trends: list[str] = []
     try:
         effects = analysis.effects
         trends = analysis.trends
@@ -608,7 +608,7 @@ def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
         effects=[_effect(e) for e in effects],
         repeatability=analysis.repeatability_sentence,
         cannot_be_told=analysis.unknowns,
-        trends=[trend.sentence for trend in trends],
+        trends=trends,
     )
 
 

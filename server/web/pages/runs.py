@@ -207,7 +207,7 @@ def create_planned_run(request: Request, preparation_id: Id, form: Form, session
     preparation = questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        plan: PlannedRunInput = validated(PlannedRunInput, _raw_run(form, ["scale_mol", "notes"]))
+        plan: PlannedRunInput = validated(PlannedRunInput, _raw_run(form, ["scale_mol", "reference", "notes"]))
         analysis = analyse(session, preparation_id)
         # What was planned by hand is forecast too; it serves no purpose of the app's own.
         forecast = judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
@@ -231,7 +231,7 @@ def edit_plan(request: Request, run_id: Id, session: ReadSession) -> Response:
     preparation, run = view_run(session, run_id)
     space = stored_space(session, int(preparation.id or 0))
     values = {f"setting_{v.key}": as_text(run.planned[v.key]) for v in space.variables}
-    values |= {"scale_mol": as_text(run.row.scale_mol), "notes": run.row.notes}
+    values |= {"scale_mol": as_text(run.row.scale_mol), "reference": run.row.reference, "notes": run.row.notes}
     return _run_form(request, session, preparation, run, planning=True)(FormState(values), 200)
 
 
@@ -240,7 +240,7 @@ def update_plan(request: Request, run_id: Id, form: Form, session: ReadSession, 
     preparation, run = view_run(session, run_id)
 
     def act() -> str:
-        plan: ChangedPlanInput = validated(ChangedPlanInput, _raw_run(form, ["scale_mol", "notes", "revision"]))
+        plan: ChangedPlanInput = validated(ChangedPlanInput, _raw_run(form, ["scale_mol", "reference", "notes", "revision"]))
         analysis = analyse(session, int(preparation.id or 0))
         forecast = judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
         with writer() as writing:

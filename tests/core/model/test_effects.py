@@ -103,6 +103,39 @@ def test_a_strong_effect_is_clear_and_an_absent_one_is_not_shown() -> None:
     assert found["hold"].low_90 < found["hold"].low_50 < found["hold"].change < found["hold"].high_50 < found["hold"].high_90
 
 
+def test_an_optimum_inside_the_range_is_told_from_both_ends() -> None:
+    rng = np.random.default_rng(1)
+    rows = [(2.0, t, "a") for t in (100.0, 110.0, 120.0, 125.0, 130.0, 140.0, 150.0)] * 2
+    yields = [85 - 0.05 * (t - 125) ** 2 + float(rng.normal(0, 0.8)) for _, t, _ in rows]
+    bath = effects_of(rows, yields)["bath"]
+    assert bath.evidence is Evidence.CLEAR
+    assert re.fullmatch(
+        r"bath: the yield is clearly highest near 1(20|25|30) °C; \d+\.\d points lower at 100 °C \(90 % range .*\) "
+        r"and \d+\.\d points lower at 150 °C \(90 % range .*\)\.",
+        bath.sentence,
+    )
+    # Told from the worse end to the best level: about 31 points.
+    assert bath.from_label in ("100 °C", "150 °C")
+    assert bath.to_label in ("120 °C", "125 °C", "130 °C")
+    assert bath.change is not None
+    assert 20 < bath.change < 40
+    assert bath.low_90 is not None
+    assert 0 < bath.low_90 < bath.change < (bath.high_90 or 0)
+    # The closer end still lies lower, and a line that only rises has no top between its ends.
+    rising = effects_of(rows, [40 + 0.5 * (t - 100) + float(rng.normal(0, 0.8)) for _, t, _ in rows])["bath"]
+    assert "clearly raised" in rising.sentence
+    assert "highest" not in rising.sentence
+
+
+def test_nothing_but_scatter_has_no_top() -> None:
+    rows = [(2.0, t, "a") for t in (100.0, 110.0, 120.0, 125.0, 130.0, 140.0, 150.0)] * 2
+    found = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        found += "highest" in effects_of(rows, [70 + float(rng.normal(0, 2)) for _ in rows])["bath"].sentence
+    assert found <= 1
+
+
 def test_an_option_that_was_seen_in_a_failure_only_is_not_clearly_bad() -> None:
     rows = [(h, t, "a") for h in (1.0, 4.0) for t in (110.0, 140.0)] * 2 + [(2.0, 120.0, "b"), (3.0, 130.0, "b")]
     table = runs(rows, [60.0, 70.0, 62.0, 72.0] * 2 + [2.0, 3.0])
