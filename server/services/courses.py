@@ -151,7 +151,8 @@ class HoldAt:
 class Rates:
     """Rates against temperature over the runs of a preparation; ``arrhenius`` is None where ``problem`` says why.
 
-    ``differs`` are other variables of the reaction in which the runs with a rate differ.
+    ``differs`` are other variables of the reaction in which the runs with a rate differ; ``lost_again`` numbers
+    of runs with a rate in which the product is lost again.
     """
 
     runs: tuple[RunCourse, ...]
@@ -160,6 +161,7 @@ class Rates:
     problem: str
     holds: tuple[HoldAt, ...]
     differs: tuple[str, ...] = ()
+    lost_again: tuple[int, ...] = ()
 
     @property
     def remark(self) -> str:
@@ -167,7 +169,13 @@ class Rates:
         words = []
         if self.differs:
             words.append(f"The runs also differ in {listed(self.differs)}, and whatever these do to the rate is in the slope.")
-        if self.arrhenius is not None and not self.holds:
+        if self.lost_again:
+            runs = f"run{'' if len(self.lost_again) == 1 else 's'} {listed([str(n) for n in self.lost_again])}"
+            words.append(
+                f"In {runs} the product is lost again, so a hold for 95 % would be too long: no holds are estimated. "
+                "The page of each run says when to stop."
+            )
+        elif self.arrhenius is not None and not self.holds:
             words.append("The rates do not show that it gets faster with temperature, so no holds are estimated from them.")
         return " ".join(words)
 
@@ -197,8 +205,14 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
     settings = [run.settings for run in runs if run.number in used]
     others = [v for v in space.variables if v.stage in REACTION_STAGES and v is not hold and v is not temperature]
     differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
-    holds = _holds(fit, temperature) if fit.energy_range[0] > 0 else ()
-    return Rates(tuple(found), temperature, fit, "", holds, differs)
+    lost_again = tuple(sorted(one.run_number for one in found if one.run_number in used and _is_lost_again(one)))
+    holds = _holds(fit, temperature) if fit.energy_range[0] > 0 and not lost_again else ()
+    return Rates(tuple(found), temperature, fit, "", holds, differs, lost_again)
+
+
+def _is_lost_again(one: RunCourse) -> bool:
+    course = one.series.course
+    return course is not None and course.fit.form.shape is Shape.RISE_AND_DECAY
 
 
 def _rate(one: RunCourse) -> RateAt | None:

@@ -237,11 +237,13 @@ class Decisions:
         charge = self._charge(settings, scale_mol, self._free)
         stock = charge.runs_in_stock if charge else None
         by_date: int | None = None
+        pending = sum(r.is_pending for r in self.analysis.runs)
         finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week
         if finish_by and pace:
             days = (date.fromisoformat(finish_by) - today).days + 1
-            pending = sum(r.is_pending for r in self.analysis.runs)
-            by_date = max(0, math.floor(days * pace / 7.0 + 1e-9) - pending)
+            # As long as a day is left, so is a run.
+            possible = max(1, math.floor(days * pace / 7.0 + 1e-9)) if days > 0 else 0
+            by_date = max(0, possible - pending)
         parts = []
         short = self._missing(scale_mol) if stock is not None and not stock[0] else []
         if stock is not None and (stock[0] or short):
@@ -266,7 +268,8 @@ class Decisions:
             beside = " beside the runs that are planned" if reserved else ""
             why.append(f"what is left of {listed(short)} does not reach for another one{beside}")
         if is_past or by_date == 0:
-            why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"no day is left until {finish_by}")
+            waiting = "the run that is planned or under way takes" if pending == 1 else "the runs planned and under way take"
+            why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"{waiting} the time until {finish_by}")
         hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
         return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
 

@@ -46,6 +46,28 @@ def priced(session: Session, **more: Any) -> int:
     return key
 
 
+@pytest.mark.parametrize(
+    ("day", "pace", "planned", "runs", "words"),
+    [
+        (date(2026, 3, 31), 5, 0, 1, "time for 1 more run until"),
+        (date(2026, 3, 26), 1, 0, 1, "time for 1 more run until"),
+        (date(2026, 3, 26), 7, 0, 6, "time for 6 more runs until"),
+        (date(2026, 3, 31), 5, 1, 0, "the run that is planned or under way takes the time until 2026-03-31"),
+        (date(2026, 4, 1), 5, 0, 0, "the day to finish by, 2026-03-31, is past"),
+    ],
+)
+def test_as_long_as_a_day_is_left_so_is_a_run(
+    session: Session, day: date, pace: int, planned: int, runs: int, words: str
+) -> None:
+    preparation = make_preparation(session, finish_by=date(2026, 3, 31), runs_per_week=pace)
+    make_run(session, preparation, 60.0)
+    for _ in range(planned):
+        plan_run(session, int(preparation.id or 0), PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4"}))
+    left = Decisions(analyse(session, int(preparation.id or 0))).runs_left(day)
+    assert left.by_date == runs
+    assert words in left.sentence + left.hindrance
+
+
 def test_needs_and_cost_follow_the_settings(session: Session) -> None:
     key = priced(session)
     analysis = analyse(session, key)

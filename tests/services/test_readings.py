@@ -438,6 +438,26 @@ def test_rates_over_temperature_give_the_energy_and_holds(session: Session) -> N
     assert inside == {"110 °C", "115 °C", "120 °C", "125 °C", "130 °C"}
 
 
+def test_where_the_product_is_lost_again_no_hold_for_95_percent_is_estimated(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    rng = np.random.default_rng(4)
+    for celsius in (110.0, 120.0, 130.0):
+        k1 = math.exp(25.0 - 80.0 / (8.314462618e-3 * (celsius + 273.15)))
+        k2 = 0.4 * k1
+        hours = np.linspace(0.0, 6.0 / k1, 25)
+        values = 100.0 * k1 / (k2 - k1) * (np.exp(-k1 * hours) - np.exp(-k2 * hours)) + rng.normal(0, 0.3, 25)
+        run = make_run(session, preparation, 40.0, settings={"bath": celsius})
+        text = "\n".join(f"{h:.5f}\t{max(v, 0.0):.3f}" for h, v in zip(hours, values, strict=True))
+        import_readings(session, int(run.id or 0), how(series="product", at_unit="h", confirm=["comma"]), text)
+    analysis = analyse(session, key)
+    rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    assert rates.arrhenius is not None
+    assert rates.lost_again == (1, 2, 3)
+    assert rates.holds == ()
+    assert "In runs 1, 2 and 3 the product is lost again, so a hold for 95 % would be too long" in rates.remark
+
+
 def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
     preparation = make_preparation(session)
     key = int(preparation.id or 0)

@@ -102,14 +102,27 @@ def follow_the_product(
             raise InvalidInputError({"recovered": "Recovered starting material cannot be less than nothing."})
         # Where as much came back as was put in, there is nothing left that a yield could be based on.
         on_recovered = percent / (1.0 - recovered_fraction) if recovered_fraction < 1.0 - 1e-9 else None
-    return MassBalance(stages, percent, on_recovered, _sentence(stages, theoretical_g))
+    sentence = _sentence(stages, theoretical_g, recovered_fraction or 0.0)
+    empty = next((a for a, b in itertools.pairwise(marks) if a.product_g == 0.0 < b.product_g), None)
+    if empty is not None:
+        sentence += f" But {empty.name} held none, and there was product after it: one of the two is not right."
+    accounted = percent + 100.0 * (recovered_fraction or 0.0)
+    if recovered_fraction and accounted > GAIN:
+        sentence += f" Product and recovered starting material make up {accounted:.0f} %: one of the two was not dry or pure."
+    return MassBalance(stages, percent, on_recovered, sentence)
 
 
-def _sentence(stages: Sequence[StageRecovery], theoretical_g: float) -> str:
-    worst = max(stages, key=lambda s: s.lost_g)
-    if worst.lost_g <= 0:
+def _sentence(stages: Sequence[StageRecovery], theoretical_g: float, recovered: float) -> str:
+    """Where most was lost; what came back as starting material was not lost before the first checkpoint."""
+
+    def lost(s: StageRecovery) -> float:
+        return s.lost_g - (recovered * theoretical_g if s is stages[0] else 0.0)
+
+    worst = max(stages, key=lost)
+    if lost(worst) <= 0:
         return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
-    share = 100.0 * worst.lost_g / theoretical_g
+    share = 100.0 * lost(worst) / theoretical_g
+    apart = ", starting material that came back not counted as lost" if recovered and worst is stages[0] else ""
     gained = [k for k, s in enumerate(stages) if s.recovery_percent > GAIN]
     more = ""
     if gained:
@@ -123,6 +136,6 @@ def _sentence(stages: Sequence[StageRecovery], theoretical_g: float) -> str:
             return f"{told[0].upper()}{told[1:]} So where most was lost cannot be told."
         more = f" But {told}"
     return (
-        f"Most was lost between {worst.from_name} and {worst.to_name}: {worst.lost_g:.3g} g, "
-        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %).{more}"
+        f"Most was lost between {worst.from_name} and {worst.to_name}: {lost(worst):.3g} g, "
+        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %{apart}).{more}"
     )

@@ -35,6 +35,11 @@ class Outcome:
         return self.low_50 <= self._within_0_and_100 <= self.high_50
 
     @property
+    def is_cut(self) -> bool:
+        """Whether its 50 % range ends at 0 or 100 %, so that it holds more often than half of the time."""
+        return self.low_50 <= 0.0 or self.high_50 >= 100.0
+
+    @property
     def in_90(self) -> bool:
         return self.low_90 <= self._within_0_and_100 <= self.high_90
 
@@ -58,10 +63,11 @@ def forecast_record(outcomes: Sequence[Outcome]) -> Record | None:
     -----
     Whether the ranges hold too seldom, or the 50 % ranges too often, is judged by the exact
     binomial probability of such a count or a more extreme one (Clopper & Pearson, Biometrika 26 (1934) 404).
+    Ranges that were cut at 0 or 100 % hold more often, so they say nothing about holding too often.
+    The mean error is told where it lies outside its 95 % range from Student's t.
     """
     if not outcomes:
         return None
-    n = len(outcomes)
     held_50, held_90 = sum(o.in_50 for o in outcomes), sum(o.in_90 for o in outcomes)
     errors = np.array([o.observed - o.mean for o in outcomes])
     return Record(
@@ -70,22 +76,25 @@ def forecast_record(outcomes: Sequence[Outcome]) -> Record | None:
         held_90,
         float(errors.mean()),
         float(np.abs(errors).mean()),
-        _sentence(n, held_50, held_90, errors),
+        _sentence(outcomes, held_50, held_90, errors),
     )
 
 
-def _sentence(n: int, held_50: int, held_90: int, errors: np.ndarray) -> str:
+def _sentence(outcomes: Sequence[Outcome], held_50: int, held_90: int, errors: np.ndarray) -> str:
+    n = len(outcomes)
     counts = f"The 90 % range held {held_90} of {n} times, the 50 % range {held_50} of {n} times"
     if n < FEWEST_OUTCOMES:
         return f"{counts}; from {FEWEST_OUTCOMES} forecasts on, this begins to say something."
     side = ""
-    if abs(float(errors.mean())) > 2.0 * float(errors.std(ddof=1)) / np.sqrt(n) and abs(float(errors.mean())) > 1.0:
+    reach = float(stats.t.ppf(0.975, n - 1)) * float(errors.std(ddof=1)) / np.sqrt(n)
+    if abs(float(errors.mean())) > max(reach, 1.0):
         way = "above" if errors.mean() > 0 else "below"
         side = f" Results came out {abs(float(errors.mean())):.1f} points {way} the forecasts on average."
     if float(stats.binom.cdf(held_90, n, 0.9)) < 0.1:
         return f"{counts}: too seldom, so take the ranges as too narrow for this preparation.{side}"
     if float(stats.binom.cdf(held_50, n, 0.5)) < 0.05:
         return f"{counts}: the 50 % range too seldom, so results lie farther from the middle than forecast.{side}"
-    if float(stats.binom.sf(held_50 - 1, n, 0.5)) < 0.05:
+    whole = [o.in_50 for o in outcomes if not o.is_cut]
+    if whole and float(stats.binom.sf(sum(whole) - 1, len(whole), 0.5)) < 0.05:
         return f"{counts}: the 50 % range more often than promised, so the ranges are wider than need be.{side}"
     return f"{counts}, which does not contradict what such ranges promise.{side}"

@@ -166,7 +166,7 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
     found = []
     for name in order[1:]:
         a, b = residual[marks == order[0]], residual[marks == name]
-        change, low, high = welch_range(a, b)
+        change, low, high = welch_range(a, b, comparisons=len(order) - 1)
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
         is_there = not low <= 0.0 <= high
         is_shown = is_there and abs(change) >= SMALL_DIFFERENCE
@@ -220,8 +220,14 @@ def _mean_square_ratio(yields: FloatArray, groups: np.ndarray, within: float) ->
     return between / max(within, 1e-12)
 
 
-def welch_range(a: FloatArray, b: FloatArray) -> tuple[float, float, float]:
+def welch_range(a: FloatArray, b: FloatArray, comparisons: int = 1) -> tuple[float, float, float]:
     """Difference mean(b) − mean(a) with its 90 % range, for unequal variances.
+
+    Parameters
+    ----------
+    comparisons : int
+        How many such differences are looked at together: all ranges hold at once in nine of ten cases or more
+        (Bonferroni's method, NIST/SEMATECH e-Handbook 7.4.7.3).
 
     Raises
     ------
@@ -235,7 +241,7 @@ def welch_range(a: FloatArray, b: FloatArray) -> tuple[float, float, float]:
     if va + vb == 0.0:
         return change, change, change
     dof = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))
-    reach = float(stats.t.ppf(0.95, dof)) * float(np.sqrt(va + vb))
+    reach = float(stats.t.ppf(1.0 - 0.05 / comparisons, dof)) * float(np.sqrt(va + vb))
     return change, change - reach, change + reach
 
 

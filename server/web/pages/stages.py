@@ -8,9 +8,10 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.charts.stages import ways_of_the_product
-from server.core.choose.proposal import Purpose
+from server.core.choose.proposal import Forecast, Purpose
 from server.core.model.effects import Effect, Evidence, listed
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Cross, StageByStage, Stretch, percent_text, range_text
+from server.core.space.coordinates import encode
 from server.core.space.variables import STAGE_WORDS
 from server.errors import NotReadyError
 from server.services.analysis import Analysis, analyse
@@ -41,12 +42,14 @@ class StretchView:
 class CrossView:
     """The cross of two runs that promises most.
 
-    ``is_close`` says that it beats the best run by less than its uncertainty; ``settings`` are names and values,
-    ``address`` that of its forecast.
+    ``is_close`` says that it beats the best run by less than its uncertainty; ``n_pairs`` from how many it was picked,
+    ``expected`` what the models expect there [%]; ``settings`` are names and values, ``address`` that of its forecast.
     """
 
     cross: Cross
     is_close: bool
+    n_pairs: int
+    expected: float
     settings: list[tuple[str, str]]
     address: str
 
@@ -101,7 +104,11 @@ def _cross(analysis: Analysis) -> CrossView | None:
     cross, settings = found
     shown = [(v.name, setting_text(v, settings[v.key])) for v in analysis.space.variables]
     is_close = cross.percent - float(analysis.table.yields.max()) < cross.sd
-    return CrossView(cross, is_close, shown, forecast_address(analysis, settings, Purpose.RAISE))
+    row = encode(analysis.space.variables, [settings])
+    expected = Forecast.of(analysis.ladder.predict(row))
+    return CrossView(
+        cross, is_close, len(analysis.crosses), expected.mean, shown, forecast_address(analysis, settings, Purpose.RAISE)
+    )
 
 
 @router.get("/preparations/{preparation_id}/stages")

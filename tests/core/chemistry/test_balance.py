@@ -57,3 +57,23 @@ def test_a_gain_beside_a_loss_is_told() -> None:
     told = "Crude holds more product than theory allows: it was wet, or its content is not right. So where most was lost"
     assert follow_the_product(10.0, wet, 7.5).sentence.startswith(told)
     assert "But" not in follow_the_product(10.0, marks[:1], None).sentence
+
+
+def test_what_came_back_was_not_lost_before_the_first_checkpoint() -> None:
+    # Worked by hand: 10 g of theory, 40 % of the starting material back, 5.5 g of crude, 4 g isolated. The way to the
+    # crude lost 4.5 g, 4 g of which came back; the isolation lost 1.5 g.
+    balance = follow_the_product(10.0, [Checkpoint("crude", "work_up", 5.5)], 4.0, recovered_fraction=0.4)
+    assert balance.sentence.startswith("Most was lost between crude and isolated product: 1.5 g, that is 15 % of theory")
+    plain = follow_the_product(10.0, [Checkpoint("crude", "work_up", 5.5)], 4.0)
+    assert plain.sentence.startswith("Most was lost between theory and crude: 4.5 g, that is 45 % of theory")
+    some = follow_the_product(10.0, [Checkpoint("crude", "work_up", 5.5)], 5.0, recovered_fraction=0.2)
+    assert some.sentence.startswith("Most was lost between theory and crude: 2.5 g, that is 25 % of theory")
+    assert "starting material that came back not counted as lost" in some.sentence
+
+
+def test_more_than_was_put_in_is_remarked_upon() -> None:
+    balance = follow_the_product(10.0, [], 5.8, recovered_fraction=0.6)
+    assert "Product and recovered starting material make up 118 %" in balance.sentence
+    assert "make up" not in follow_the_product(10.0, [], 3.8, recovered_fraction=0.6).sentence
+    gone = follow_the_product(10.0, [Checkpoint("crude", "work_up", 0.0)], 5.0)
+    assert "But crude held none, and there was product after it" in gone.sentence

@@ -565,3 +565,28 @@ def test_runs_that_are_only_expected_teach_nothing_about_evidence() -> None:
     ladder = fit_ladder(asked.table, beside=beside)
     assert 0.0 < ladder.trust < 1.0
     assert with_pending(asked, ladder, 0).trust == ladder.trust
+
+
+def test_ranges_cut_at_the_end_of_the_scale_are_not_called_too_wide() -> None:
+    cut = [Outcome(k, "raise", 98.0, 96.0, 100.0, 91.0, 100.0, observed=99.0) for k in range(10)]
+    record = forecast_record(cut)
+    assert record is not None
+    assert "does not contradict" in record.sentence
+    whole = [Outcome(k, "raise", 80.0, 78.0, 82.0, 71.0, 89.0, observed=80.0) for k in range(10)]
+    told = forecast_record(whole)
+    assert told is not None
+    assert "wider than need be" in told.sentence
+
+
+def test_few_errors_need_to_be_large_before_a_side_is_told() -> None:
+    # Mean 2, standard deviation 1.83: 2.2 standard errors above 0, but with three degrees of freedom it takes 3.18.
+    errors = (0.0, 1.5, 2.0, 4.5)
+
+    def told(errors: tuple[float, ...]) -> str:
+        outcomes = [Outcome(k, "raise", 70.0, 66.0, 74.0, 60.0, 80.0, observed=70.0 + e) for k, e in enumerate(errors)]
+        record = forecast_record(outcomes)
+        assert record is not None
+        return record.sentence
+
+    assert "on average" not in told(errors)
+    assert "2.0 points above the forecasts on average" in told(errors * 3)

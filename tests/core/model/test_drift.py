@@ -117,6 +117,22 @@ def test_welch_range_equals_scipy() -> None:
     assert (low, high) == pytest.approx((reference_range.low, reference_range.high))
 
 
+def test_several_lots_at_once_have_wider_ranges() -> None:
+    # Bonferroni: of four differences each is held to a quarter of the tails.
+    rng = np.random.default_rng(2)
+    a, b = rng.normal(0, 1, 5), rng.normal(1, 3, 8)
+    reference_range = stats.ttest_ind(b, a, equal_var=False).confidence_interval(1 - 0.1 / 4)
+    assert welch_range(a, b, comparisons=4)[1:] == pytest.approx((reference_range.low, reference_range.high))
+    rows = [ROWS[i] for i in ORDER]
+    lots = ["ABCDE"[k % 5] for k in range(len(rows))]
+    ladder = fit_ladder(runs(rows, [truth(r) + float(rng.normal()) for r in rows]))
+    in_table_order = [lots[n - 1] for n in ladder.table.numbers]
+    many = lot_differences(ladder, in_table_order)[0]
+    pair = lot_differences(ladder, [lot if lot in "AB" else "" for lot in in_table_order])[0]
+    assert many.change == pytest.approx(pair.change)
+    assert many.high_90 - many.low_90 > 1.2 * (pair.high_90 - pair.low_90)
+
+
 def test_batch_to_batch_variance_of_the_dyestuff_data() -> None:
     # Davies & Goldsmith (1972), table 6.2: batch 1764.05, within 2451.25.
     file = reference("A01")
