@@ -14,6 +14,7 @@ from typing import Annotated
 import typer
 import uvicorn
 from fastapi import FastAPI
+from pydantic import ValidationError
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
@@ -224,6 +225,11 @@ def run() -> None:
         cli()
     except StartupError as error:
         typer.echo(str(error), err=True)
+        raise SystemExit(1) from error
+    except ValidationError as error:
+        wrong = error.errors()[0]
+        name = "_".join(("YIELDWRIGHT", *(str(part).upper() for part in wrong["loc"])))
+        typer.echo(f"The setting {name} cannot be used: {wrong['msg']}; it is {str(wrong['input'])[:60]!r}.", err=True)
         raise SystemExit(1) from error
 
 

@@ -7,6 +7,7 @@ that the page can exchange them for the dark ones (static/js/figures.js).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from html import escape
 from typing import Any
 
 import plotly.graph_objects as go
@@ -41,7 +42,17 @@ def styled(figure: go.Figure, *, x_title: str, y_title: str, height: int = 340) 
     axis = {"gridcolor": BAND, "linecolor": QUIET, "tickcolor": QUIET, "zeroline": False, "fixedrange": True, "automargin": True}
     figure.update_xaxes(title={"text": x_title, "standoff": 8}, **axis)
     figure.update_yaxes(title={"text": y_title, "standoff": 8}, **axis)
-    return dict(figure.to_plotly_json())
+    written: dict[str, Any] = _without_markup(figure.to_plotly_json())
+    return written
+
+
+def _without_markup(value: Any, key: str = "") -> Any:
+    """Names as text: Plotly takes tags and entities in them for markup. Line breaks are our own; templates hold no names."""
+    if isinstance(value, str):
+        return value if key == "hovertemplate" else "<br>".join(escape(part, quote=False) for part in value.split("<br>"))
+    if isinstance(value, dict):
+        return {k: _without_markup(v, k) for k, v in value.items()}
+    return [_without_markup(v, key) for v in value] if isinstance(value, list | tuple) else value
 
 
 def count_runs(figure: dict[str, Any], numbers: Sequence[int]) -> None:

@@ -14,7 +14,7 @@ import sys
 from contextlib import suppress
 from typing import Any
 
-from server.exchange.tables import workbook_cell
+from server.exchange.tables import MOST_CELLS, workbook_cell
 
 # Enough for the largest table that is read. [bytes]
 MOST_MEMORY = 1_500_000_000
@@ -34,8 +34,14 @@ def main() -> None:
         answer: dict[str, Any] = {"names": book.sheet_names}
         if not sheet or sheet in book.sheet_names:
             wanted = [sheet] if sheet else book.sheet_names
-            read = {name: book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in wanted}
-            answer["rows"] = {name: [[workbook_cell(c) for c in row] for row in rows] for name, rows in read.items()}
+            sheets = {name: book.get_sheet_by_name(name) for name in wanted}
+            # Where XLS says how far its cells go, before room is made for all of them as Python values.
+            far = next((one for one in sheets.values() if one.total_height * one.total_width > MOST_CELLS), None)
+            if far is not None:
+                answer = {"error": f"its cells go on to row {far.total_height} and column {far.total_width}"}
+            else:
+                read = {name: one.to_python(skip_empty_area=False) for name, one in sheets.items()}
+                answer["rows"] = {name: [[workbook_cell(c) for c in row] for row in rows] for name, rows in read.items()}
     except CalamineError as error:
         answer = {"error": str(error)}
     sys.stdout.write(json.dumps(answer))

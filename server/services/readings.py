@@ -440,6 +440,10 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
     NeedsConfirmationError
         If times go backwards or come twice, or some rows are here already: possible, but only on a yes.
     """
+    # Before the first question to the database, which would keep others from writing.
+    count = text.count("\n")
+    if count > MOST_READINGS + _MOST_HEADINGS:
+        raise InvalidInputError({"rows": f"There are {count} rows; a run can keep {MOST_READINGS} readings. Thin them out."})
     run = questions.get_run(session, run_id)
     series = _series(data.series)
     if data.time_column == data.value_column:

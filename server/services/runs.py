@@ -209,6 +209,8 @@ def _ask_about_scale(
 
 def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: float | None, given: Sequence[str]) -> None:
     """A scale far from that of the recipe and of all runs was mostly typed in another unit."""
+    if not scale:
+        return
     base = preparation.base_scale_mol
     runs = questions.list_runs(session, int(preparation.id or 0))
     known = [s for s in (base, *(r.scale_mol for r in runs)) if s]
@@ -509,7 +511,7 @@ def _with_what_is_stored(run: RunRow, data: FinishedRunInput) -> FinishedRunInpu
     """The input with all fields that it does not name as they are stored: a script that corrects one thing keeps the others."""
     names = FinishedRunInput.model_fields.keys() - data.model_fields_set - {"settings", "confirm", "revision"}
     stored: dict[str, Any] = {name: getattr(run, name) for name in names if name not in ("yield_percent", "made_on")}
-    if "yield_percent" in names and "product_mass_g" not in data.model_fields_set:
+    if "yield_percent" in names and data.product_mass_g is None:
         stored["yield_percent"] = run.entered_yield_percent
     if "made_on" in names:
         stored["made_on"] = date.fromisoformat(run.made_on) if run.made_on else None
@@ -574,6 +576,8 @@ def store_result(
     materials = questions.list_materials(session, preparation_id)
     notes = weighed_of(session, run.id) if run is not None and run.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol
+    if run is not None and run.state == "finished" and run.scale_mol is data.scale_mol is None and RENEW not in data.confirm:
+        scale = None  # made before there was a base scale
     theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
     is_kept = (
         run is not None

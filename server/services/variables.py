@@ -406,6 +406,10 @@ def delete_variable(session: Session, variable_id: int) -> int:
             rule = rule_of(limit, every)
             gone.append(rule.text if rule else limit.kind)
             session.delete(limit)
+    preparation = questions.get_preparation(session, row.preparation_id)
+    if preparation.course_variable_id == row.id:
+        preparation.course_variable_id = None
+        session.add(preparation)
     numbers = {run.id: run.number for run in questions.list_runs(session, row.preparation_id)}
     held = {}
     for s in questions.list_settings(session, row.preparation_id):

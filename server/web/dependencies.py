@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from typing import Annotated
 
-from fastapi import Depends, Path, Request
+from fastapi import Depends, HTTPException, Path, Request
 from sqlmodel import Session
 
 from server.storage.engine import read_session, write_session
@@ -30,12 +30,15 @@ def _write(request: Request) -> Iterator[Session]:
 
 
 async def _form(request: Request) -> RawForm:
-    async with request.form(max_fields=MOST_FIELDS, max_part_size=LARGEST_FILE) as form:
-        pairs = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
-        files = {}
-        for key, value in form.multi_items():
-            if not isinstance(value, str) and value.filename:
-                files[key] = PostedFile(value.filename, await value.read(LARGEST_FILE + 1))
+    try:
+        async with request.form(max_fields=MOST_FIELDS, max_part_size=LARGEST_FILE) as form:
+            pairs = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
+            files = {}
+            for key, value in form.multi_items():
+                if not isinstance(value, str) and value.filename:
+                    files[key] = PostedFile(value.filename, await value.read(LARGEST_FILE + 1))
+    except (LookupError, UnicodeError) as error:
+        raise HTTPException(400, "The form came in a character set that cannot be read.") from error
     raw = RawForm(pairs, files)
     request.state.form = raw  # for the error page, which shows what was typed
     return raw

@@ -131,23 +131,45 @@ def is_outdated(seen: str | None, data: BaseModel) -> bool:
     return bool(seen) and seen != stamp(data)
 
 
+# The same form that comes a second time waits no longer than this for the first one. [s]
+LONGEST_WAIT = 25.0
+
+
 class Received:
     """Drafts that were stored lately, by the id that the browser gave them, with the address that was answered."""
 
     def __init__(self, most: int = 500) -> None:
         self._most = most
         self._addresses: OrderedDict[str, str] = OrderedDict()
-        self._lock = threading.Lock()
+        self._going: set[str] = set()
+        self._ended = threading.Condition()
 
     def address_of(self, draft: str) -> str | None:
-        with self._lock:
+        """The address that was answered, once what is being done with the draft has ended."""
+        with self._ended:
+            self._ended.wait_for(lambda: draft not in self._going, timeout=LONGEST_WAIT)
             return self._addresses.get(draft)
 
-    def keep(self, draft: str, address: str) -> None:
-        with self._lock:
-            self._addresses[draft] = address
-            if len(self._addresses) > self._most:
-                self._addresses.popitem(last=False)
+    def begin(self, draft: str) -> str | None:
+        """The address where the draft was stored already; else it is being worked on from now on, until ``end``.
+
+        The same draft that comes once more meanwhile waits, so that it is stored once.
+        """
+        with self._ended:
+            self._ended.wait_for(lambda: draft not in self._going, timeout=LONGEST_WAIT)
+            if draft not in self._addresses:
+                self._going.add(draft)
+            return self._addresses.get(draft)
+
+    def end(self, draft: str, address: str | None) -> None:
+        """What was begun is over; ``address`` is None where nothing was stored."""
+        with self._ended:
+            self._going.discard(draft)
+            if address is not None:
+                self._addresses[draft] = address
+                if len(self._addresses) > self._most:
+                    self._addresses.popitem(last=False)
+            self._ended.notify_all()
 
 
 RECEIVED = Received()
@@ -183,11 +205,13 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
     typed = FormState(form.values, confirmed=confirmed, every=every, is_posted=True)
     try:
         # A form whose answer was lost on the way comes again: it is stored already.
-        address = RECEIVED.address_of(draft) if draft else None
+        address = RECEIVED.begin(draft) if draft else None
         if address is None:
-            address = act()
-            if draft:
-                RECEIVED.keep(draft, address)
+            try:
+                address = act()
+            finally:
+                if draft:
+                    RECEIVED.end(draft, address)
         return _answer(draft, address)
     except InvalidInputError as error:
         return redraw(replace(typed, errors=error.messages), 422)

@@ -102,7 +102,8 @@ class SecurityMiddleware:
                 headers = MutableHeaders(scope=message)
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
-                if is_static and b"v=" in scope["query_string"]:
+                is_there = message["status"] in (200, 206, 304)
+                if is_static and is_there and b"v=" in scope["query_string"]:
                     headers["Cache-Control"] = "public, max-age=31536000, immutable"
                 elif not is_static:
                     headers.setdefault("Cache-Control", "no-store")

@@ -42,6 +42,7 @@
     const fields = () => [...form.elements].filter((e) => e.name && !["hidden", "submit", "button", "file", "checkbox"].includes(e.type));
     const values = () => Object.fromEntries(fields().map((e) => [e.name, e.value]));
     const drawn = values();
+    const ticked = () => [...form.elements].filter((e) => e.type === "checkbox" && e.checked).map((e) => `${e.name}=${e.value}`).join("&");
 
     const notice = document.createElement("div");
     notice.className = "notice";
@@ -108,6 +109,7 @@
       const isSame =
         earlier?.id &&
         earlier.by === by &&
+        earlier.ticked === ticked() &&
         JSON.stringify(earlier.values) === JSON.stringify(values()) &&
         // A while later, 'now' is another moment.
         (by !== "now" || Date.now() - earlier.sent < 30_000);
@@ -115,7 +117,7 @@
       keep();
       fetch(document.querySelector("link[rel=icon]").href, { cache: "no-store" }).then((answer) => answer.text()).then(
         () => {
-          keep({ id, by, sent: Date.now() });
+          keep({ id, by, sent: Date.now(), ticked: ticked() });
           form.append(Object.assign(document.createElement("input"), { type: "hidden", name: "draft", value: id }));
           // Which button it was goes along; a form that a script sends off has none.
           if (submitter?.name) form.append(Object.assign(document.createElement("input"), { type: "hidden", name: submitter.name, value: submitter.value }));

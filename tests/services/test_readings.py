@@ -16,6 +16,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
 from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.services import readings as readings_service
 from server.services.analysis import analyse
 from server.services.courses import rates_of
 from server.services.inputs import (
@@ -329,6 +330,16 @@ def test_a_reading_ahead_of_the_clock_needs_a_yes(session: Session) -> None:
 def test_nothing_to_read_is_said(session: Session, run_id: int, text: str) -> None:
     with pytest.raises(InvalidInputError):
         import_readings(session, run_id, how(), text)
+
+
+def test_more_readings_than_a_run_can_keep_are_refused(session: Session, run_id: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(readings_service, "MOST_READINGS", 4)
+    import_readings(session, run_id, how(), "0 0\n30 12.5\n60 20")
+    with pytest.raises(InvalidInputError, match="A run can keep 4 readings; there are 3 and 2 more came"):
+        import_readings(session, run_id, how(), "90 22\n120 23")
+    with pytest.raises(InvalidInputError, match="There are 11 rows; a run can keep 4"):
+        import_readings(session, run_id, how(), "\n".join(f"{k} {k}" for k in range(12)))
+    assert questions.count_readings(session, run_id) == 3
 
 
 def test_a_gap_is_noted_and_kept(session: Session, run_id: int) -> None:

@@ -914,3 +914,33 @@ def test_all_runs_take_the_theory_of_today_at_once(
     with pytest.raises(InvalidInputError, match=r"Run 2: This gives a yield of 37\d %.*Nothing was changed"):
         renew_theories(session, key)
     assert [percent_of(session, run) for run in by_mass] == pytest.approx([33.74, 80.97], abs=0.02)
+
+
+def test_a_note_leaves_a_yield_alone_that_is_older_than_the_base_scale(session: Session) -> None:
+    preparation = make_preparation(session)
+    run = record(session, preparation, product_mass_g=7.0)
+    assert percent_of(session, run) == pytest.approx(70.0)
+    changed = preparation_input(preparation).model_copy(update={"theoretical_yield_g": 20.0, "base_scale_mol": 0.1})
+    update_preparation(session, int(preparation.id or 0), changed)
+    record(session, preparation, int(run.id or 0), notes="typo mended")
+    assert percent_of(session, run) == pytest.approx(70.0)
+    assert run.scale_mol is None
+    # On a yes it follows today's theory, and its scale is the base scale then.
+    record(session, preparation, int(run.id or 0), confirm=["renew_theory"])
+    assert percent_of(session, run) == pytest.approx(35.0)
+    assert run.scale_mol == 0.1
+
+
+def test_a_typed_yield_stays_where_no_mass_is_sent(session: Session, preparation: PreparationRow) -> None:
+    run = record(session, preparation, yield_percent=61.0)
+    record(session, preparation, int(run.id or 0), product_mass_g=None, notes="no mass")
+    assert percent_of(session, run) == pytest.approx(61.0)
+
+
+@pytest.mark.parametrize("name", ["hold", "bath"])
+def test_a_setting_below_nothing_is_refused(session: Session, preparation: PreparationRow, name: str) -> None:
+    value = -1.0 if name == "hold" else -300.0
+    with pytest.raises(InvalidInputError) as refused:
+        record(session, preparation, settings={**SETTINGS, name: value}, yield_percent=50, confirm=["outside_limits"])
+    assert len(refused.value.messages) == 1
+    assert next(iter(refused.value.messages)).startswith("setting_")

@@ -4,19 +4,28 @@ import html
 import json
 import re
 import socket
+import sqlite3
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from typing import Any
+from urllib.parse import urlencode
 
 import pytest
 from fastapi.testclient import TestClient
+from sqlalchemy.exc import OperationalError
 
+from server.compute.work import WORKSHOP
 from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
+from server.services.decisions import judge_plans
 from server.services.demo import load_demo
 from server.settings import Settings
 from server.storage.engine import write_session
+from server.web.forms import Received
+from server.web.pages import runs as run_pages
 from server.web.security import is_own_host
 from tests.web.many import insert_runs
 
@@ -924,7 +933,7 @@ def test_a_large_paste_is_taken_and_its_typing_kept_when_refused(ready: TestClie
     [("//evil.example", 131), ("https://evil.example", 132), ("/\\evil.example", 133)],
     ids=["slashes", "full", "back"],
 )
-def test_progress_leads_to_no_other_site(ready: TestClient, to: str, count: int) -> None:
+def test_progress_leads_to_no_other_site(ready: TestClient, to: str, count: int, monkeypatch: pytest.MonkeyPatch) -> None:
     insert_runs(ready, count)  # different runs each time: a fit that is stored already shows no progress
     page = ready.get("/preparations/1/proposal?count=3&purpose=find_out")
     found = re.search(r'hx-get="(/work/[0-9a-f]{64})\?to=([^"]+)"', page.text)
@@ -933,6 +942,10 @@ def test_progress_leads_to_no_other_site(ready: TestClient, to: str, count: int)
     ready.post(f"{found.group(1)}/cancel", data={"to": to}, follow_redirects=False)
     answer = ready.post(f"{found.group(1)}/cancel", data={"to": to}, follow_redirects=False)
     assert answer.headers["location"] == "/"
+    # Nor does the page that shows progress, once the work is done.
+    monkeypatch.setattr(WORKSHOP.find(found.group(1).removeprefix("/work/")), "state", "done")
+    shown = ready.get(f"{found.group(1)}?{urlencode({'to': to})}", follow_redirects=False)
+    assert shown.headers["location"] == "/"
 
 
 @pytest.mark.parametrize("day", ["0", "1699920000", "20260331", "2026-03-31T10:00:00", "2026-02-30"])
@@ -2023,3 +2036,85 @@ def test_the_charge_page_offers_the_theory_of_today(ready: TestClient) -> None:
     assert "another theoretical yield" not in ready.get("/preparations/1/charge").text
     # 6.5 g of 14.820 g, which 0.1 mol of the hydrate are.
     assert ready.get("/api/v1/preparations/1/runs").json()[0]["yield_percent"] == pytest.approx(43.86, abs=0.02)
+
+
+def test_a_form_that_comes_twice_at_once_is_stored_once(ready: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    plan = {"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4", "draft": "twice-1"}
+    begun = threading.Event()
+
+    def slowly(*arguments: Any) -> Any:
+        begun.set()
+        time.sleep(0.5)
+        return judge_plans(*arguments)
+
+    monkeypatch.setattr(run_pages, "judge_plans", slowly)
+    with ThreadPoolExecutor(2) as pool:
+        first = pool.submit(lambda: ready.post("/preparations/1/planned-runs", data=plan, follow_redirects=False))
+        assert begun.wait(20)
+        # Whether it was stored is told once that is known.
+        assert ready.get("/received/twice-1").json() == {"stored": True}
+        second = ready.post("/preparations/1/planned-runs", data=plan, follow_redirects=False)
+    assert first.result().headers["location"] == second.headers["location"]
+    assert len(ready.get("/api/v1/preparations/1/runs").json()) == 1
+    # What was refused is begun anew.
+    wrong = {**plan, "setting_2": "900", "draft": "twice-2"}
+    assert ready.post("/preparations/1/planned-runs", data=wrong).status_code == 422
+    assert ready.get("/received/twice-2").json() == {"stored": False}
+    assert ready.post("/preparations/1/planned-runs", data={**wrong, "setting_2": "130"}).status_code == 200
+
+
+def test_no_more_drafts_are_remembered_than_are_of_use() -> None:
+    received = Received(most=3)
+    for k in range(5):
+        assert received.begin(f"d{k}") is None
+        received.end(f"d{k}", f"/runs/{k}")
+    assert [received.address_of(f"d{k}") for k in range(5)] == [None, None, "/runs/2", "/runs/3", "/runs/4"]
+
+
+def test_a_database_that_is_busy_too_long_is_no_mistake_of_the_app(ready: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    def locked(*_: Any) -> Any:
+        raise OperationalError("BEGIN IMMEDIATE", {}, sqlite3.OperationalError("database is locked"))
+
+    monkeypatch.setattr(run_pages, "set_state", locked)
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
+    page = ready.post("/runs/1/state", data={"state": "abandoned"})
+    assert page.status_code == 503
+    assert "Nothing was stored of this: try again" in page.text
+
+
+def test_a_form_in_no_character_set_is_refused(ready: TestClient) -> None:
+    body = b'--x\r\nContent-Disposition: form-data; name="name"\r\n\r\nA\r\n--x--\r\n'
+    sent = {"content-type": "multipart/form-data; boundary=x; charset=undefined"}
+    assert ready.post("/preparations", content=body, headers=sent).status_code == 400
+
+
+def test_only_what_is_there_is_kept_for_good(ready: TestClient) -> None:
+    style = re.search(r'href="(/static/css/[^"]+\?v=[^"]+)"', ready.get("/").text)
+    assert style is not None
+    assert "immutable" in ready.get(style[1]).headers["cache-control"]
+    missing = ready.get("/static/nothing.js?v=1")
+    assert missing.status_code == 404
+    assert "immutable" not in missing.headers.get("cache-control", "")
+
+
+def test_names_in_figures_are_text(ready: TestClient) -> None:
+    changed = ready.put(
+        "/api/v1/variables/1",
+        json={
+            "name": 'hold <a href="https://x.example">x</a> & <i>',
+            "role": "hold_time",
+            "unit": "h",
+            "low": 0.5,
+            "high": 6,
+            "step": 0.5,
+            "base": 2,
+        },
+    )
+    assert changed.is_success, changed.text
+    for hold, percent in ((1, 50), (2, 60), (3, 66), (4, 70)):
+        run = {"settings": {"1": hold, "bath": 110 + 5 * hold, "agent": "MgSO4"}, "yield_percent": percent}
+        assert ready.post("/api/v1/preparations/1/runs", json=run).is_success
+    page = ready.get("/preparations/1/effects").text
+    figures = re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL)
+    assert any("hold &lt;" in f or r"hold \u0026lt;" in f for f in figures)
+    assert not any("<a href" in f or r"\u003ca href" in f for f in figures)

@@ -288,7 +288,7 @@ def _count(part: str, offset: int, origin: list[int], text: str) -> dict[str, in
             opened.pop()
             pieces.append(")")
         elif kind == "count":
-            if previous in ("start", "open", "count") or int(word) == 0 or len(word) > 5:
+            if previous in ("start", "open", "count") or word.startswith("0") or len(word) > 5:
                 raise _wrong("A count is not possible here", text, origin, offset + index)
             pieces.append(word)
         else:

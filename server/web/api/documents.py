@@ -14,11 +14,11 @@ from server.services.inputs import CheckpointUseInput, CourseUseInput, Input, Pr
 from server.storage import questions
 from server.storage.tables import WriteUpRow
 from server.web.api.models import Answer, PreparationAnswer
-from server.web.api.routes import preparation_answer, refuse_outdated
+from server.web.api.routes import PROBLEMS, preparation_answer, refuse_outdated
 from server.web.dependencies import LARGEST_FILE, Files, Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import stamp
 
-router = APIRouter()
+router = APIRouter(responses=PROBLEMS)
 
 
 class ProcedureAnswer(Answer):

@@ -82,12 +82,12 @@ from server.web.api.models import (
 from server.web.dependencies import Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import is_outdated, stamp
 
-_PROBLEMS: dict[int | str, dict[str, Any]] = {
+PROBLEMS: dict[int | str, dict[str, Any]] = {
     404: {"model": ProblemAnswer, "description": "Not there (any more)."},
     409: {"model": ProblemAnswer, "description": "Not ready, or changed meanwhile."},
     422: {"model": ProblemAnswer, "description": "Input that cannot be used, or that needs a confirmation."},
 }
-router = APIRouter(responses=_PROBLEMS)
+router = APIRouter(responses=PROBLEMS)
 
 
 def preparation_answer(row: PreparationRow) -> PreparationAnswer:

@@ -39,7 +39,7 @@ from server.services.spaces import space_of
 from server.services.words import plain, setting_text
 from server.storage import questions
 from server.storage.tables import ReadingRow
-from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.dependencies import Form, Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_status, trust_sentence
 from server.web.pages.runs import change_words
@@ -207,13 +207,13 @@ def note_reading(request: Request, run_id: Id, form: Form, session: WriteSession
 
 
 @router.post("/runs/{run_id}/readings/import")
-def bring_in(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+def bring_in(request: Request, run_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
     questions.get_run(session, run_id)
 
     def act() -> str:
         raw = form.typed(ReadingImportInput)
-        found = import_readings(session, run_id, validated(ReadingImportInput, raw), _rows_of(form))
-        session.expire_all()
+        with writer() as writing:
+            found = import_readings(writing, run_id, validated(ReadingImportInput, raw), _rows_of(form))
         return f"/runs/{run_id}/course" + _note(found.count, found.notes)
 
     return submit(form, act, _page(request, session, run_id, "import"))

@@ -203,3 +203,9 @@ def test_a_count_that_is_not_known_is_no_single_molecule() -> None:
     with pytest.raises(FormulaTextError) as wrong:
         read_formula("CuSO4 x 5 Hq2O")
     assert wrong.value.position == 10
+
+
+@pytest.mark.parametrize("text", ["C01", "C6H012", "C123456", "C0", "C2 3"])
+def test_counts_that_nobody_writes_are_refused(text: str) -> None:
+    with pytest.raises(FormulaTextError):
+        read_formula(text)
