@@ -90,13 +90,19 @@ def _molar_mass(row: MaterialRow) -> float | None:
     return row.molar_mass
 
 
-def reference_molar_mass(rows: Sequence[MaterialRow]) -> float | None:
-    """Molar mass of the first reagent of which one equivalent is always taken; None without one. [g/mol]"""
+def reference_of(rows: Sequence[MaterialRow]) -> MaterialRow | None:
+    """The first reagent of which one equivalent is always taken, with a molar mass; None without one."""
     for row in rows:
         is_reference = row.role == MaterialRole.REAGENT and row.amount_kind == AmountKind.EQUIVALENTS and row.amount == 1.0
-        if is_reference and row.ratio_variable_id is None and row.choice_variable_id is None and (mass := _molar_mass(row)):
-            return mass
+        if is_reference and row.ratio_variable_id is None and row.choice_variable_id is None and _molar_mass(row):
+            return row
     return None
+
+
+def reference_molar_mass(rows: Sequence[MaterialRow]) -> float | None:
+    """Molar mass of the reference; None without one. [g/mol]"""
+    row = reference_of(rows)
+    return _molar_mass(row) if row is not None else None
 
 
 def material_of(

@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import ValidationError
 from sqlmodel import Session
 
+from server.core.chemistry.charge import moles_in
 from server.core.chemistry.yields import Quantity
 from server.core.model.effects import listed
 from server.core.space.limits import Space
@@ -34,6 +35,7 @@ from server.services.cells import (
     stroke_order,
     tidy,
 )
+from server.services.charges import material_of, reference_of
 from server.services.checkpoints import store_checkpoint
 from server.services.headings import (
     FACTORS,
@@ -362,7 +364,8 @@ def _bring_in(
         # What a notebook does not mention was, most likely, as in the base recipe; whoever asks shows it.
         defaults.update({v.key: v.base if isinstance(v.base, str) else f"{v.base:.12g}" for v in missing})
     body = body_of(table, heading_row, space)
-    reader = _Reader(space, columns, data.model_copy(update={"defaults": defaults}), option_names, body)
+    reference = reference_of(materials)
+    reader = _Reader(space, columns, data.model_copy(update={"defaults": defaults}), option_names, body, reference)
     existing: dict[tuple[Any, ...], list[int]] = {}
     for view in view_runs(session, preparation):
         if view.row.state == "finished":
@@ -527,8 +530,10 @@ class _Reader:
         data: NotebookInput,
         option_names: Mapping[str, OptionNames],
         body: Sequence[tuple[int, list[str]]],
+        reference: MaterialRow | None = None,
     ) -> None:
         self.space = space
+        self.reference = material_of(reference) if reference is not None else None
         self.columns = columns
         self.data = data
         self.option_names = option_names
@@ -705,10 +710,19 @@ class _Reader:
         elif key == "excluded_reason":
             if cell.casefold() not in _NO_WORDS:
                 row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
+        elif key == "reference_g":
+            row.raw["scale_mol"] = self._scale_of(self._quantity(row, column, cell))
         elif key in _CHECKPOINT_KEYS:
             row.weighed[key] = column, self._quantity(row, column, cell)
         else:
             row.raw[key] = self._quantity(row, column, cell)
+
+    def _scale_of(self, mass_g: float) -> float:
+        """The scale that a weighed mass of the reference makes. [mol]"""
+        moles = moles_in(self.reference, mass_g=mass_g) if self.reference is not None else None
+        if moles is None:
+            raise NumberTextError("a mass says the scale only where the charge has a reagent of 1 equivalent with its formula.")
+        return tidy(moles)
 
     def _on_the_way(self, row: _Row, unread: Collection[str]) -> None:
         """Checkpoints of a row: masses with their contents. A mass whose content nobody has said tells nothing."""
@@ -804,7 +818,7 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
 
 def _headings_of(variables: Sequence[Variable], stages: Sequence[Stage]) -> list[str]:
     headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
-    keys = [key for key in MEANINGS if key != "state" and key not in _CHECKPOINT_KEYS]
+    keys = [key for key in MEANINGS if key not in ("state", "reference_g") and key not in _CHECKPOINT_KEYS]
     keys += [key for stage in stages for key in WEIGHED_ON_THE_WAY[stage]]
     for key in keys:
         label, unit = MEANINGS[key]

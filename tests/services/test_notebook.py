@@ -18,12 +18,14 @@ from server.paths import asset_folder
 from server.services import checkpoints, notebook, runs
 from server.services.analysis import analyse
 from server.services.cells import read_amount, read_day, read_outcome, stroke_order
+from server.services.charges import add_material
 from server.services.demo import load_demo
 from server.services.headings import match_heading
-from server.services.inputs import ColumnInput, NotebookInput, PreparationInput, VariableInput
+from server.services.inputs import ColumnInput, MaterialInput, NotebookInput, PreparationInput, VariableInput
 from server.services.notebook import import_runs, look_at, runs_as_table
 from server.services.numbers import NumberTextError
-from server.services.preparations import create_preparation
+from server.services.preparations import as_input as preparation_input
+from server.services.preparations import create_preparation, update_preparation
 from server.services.runs import view_runs
 from server.services.spaces import space_of
 from server.services.stages import ways_of
@@ -765,3 +767,24 @@ def test_the_numbers_of_a_table_become_notebook_references(session: Session) -> 
     assert not any("AB-17" in r.notes for r in runs)
     table_out = runs_as_table(session, key)
     assert [row[table_out[0].index("notebook reference")] for row in table_out[1:]] == ["AB-17", "AB-18"]
+
+
+def test_the_mass_of_the_starting_material_says_the_scale(session: Session) -> None:
+    # Worked by hand: 12.27, 6.14 and 24.55 g of benzoic acid (122.121 g/mol) could give 17.91, 8.96 and 35.83 g of butyl
+    # benzoate (178.231 g/mol), so 14.6, 7.3 and 29.9 g are 81.5, 81.5 and 83.5 %.
+    key = key_of(session)
+    preparation = questions.get_preparation(session, key)
+    changed = preparation_input(preparation).model_copy(
+        update={"product_formula": "C11H14O2", "base_scale_mol": 0.1, "theoretical_yield_g": None}
+    )
+    update_preparation(session, key, changed)
+    rows = [["hold", "bath", "agent", "Einwaage (g)", "product (g)"]]
+    rows += [["2", "120", "MgSO4", sm, product] for sm, product in (("12,27", "14,6"), ("6,14", "7,3"), ("24550 mg", "29,9"))]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert book.columns[3].meaning == "reference_g"
+    assert all("a mass says the scale only where the charge has" in " ".join(r.problems) for r in book.rows)
+    add_material(session, key, MaterialInput(name="benzoic acid", role="reagent", formula="C7H6O2", amount=1))
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert [r.percent for r in book.good] == pytest.approx([81.5, 81.5, 83.5], abs=0.1)
+    import_runs(session, key, NotebookInput(rows=rows))
+    assert [r.scale_mol for r in questions.list_runs(session, key)] == pytest.approx([0.10047, 0.05028, 0.20103], abs=1e-5)
