@@ -92,7 +92,7 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
     -------
     beside : Beside or None
         None where it is switched off or there is nothing. Row numbers are those of the
-        runs, negative: they are no runs.
+        runs, negative: they are no runs, but carry the errors of these.
     """
     hold = hold_variable(preparation, space) if preparation.use_courses else None
     if hold is None:

@@ -13,6 +13,13 @@ from server.core.space.variables import FloatArray
 
 # The last reading has to lie at least this far up the plateau, at the low end of the range.
 FEWEST_REACHED = 0.6
+# Whether readings follow their curve is asked from so many on; a stretch of them that lies off it by less than this share
+# of their range does not matter; rarer runs of signs are no chance. (Own judgement.)
+FEWEST_FOR_RUNS = 10
+LARGEST_BEND = 0.02
+RARE = 0.005
+# A percentage that would end above 100 by no more is scatter. [percentage points]
+SLACK = 1.0
 # A further hour that brings less than this share of the plateau no longer pays.
 SMALL_SHARE = 0.01
 
@@ -44,6 +51,8 @@ class Advice:
         Time from which a further hour brings less than 1 % of the plateau. [h]
     odd : tuple of (hours, value)
         Readings that do not fit the curve.
+    is_followed : bool
+        Whether the readings as a whole follow the curve, see ``is_followed``.
     """
 
     sentence: str
@@ -58,6 +67,7 @@ class Advice:
     plateau: Range | None = None
     best: Range | None = None
     no_longer_pays: float | None = None
+    is_followed: bool = True
 
 
 @dataclass(frozen=True)
@@ -90,7 +100,58 @@ def read_course(
         See ``fit_course``.
     """
     fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
-    return Course(fit, criteria, shape is not None, _advise(fit, criteria, unit, shape is not None))
+    advice = _advise(fit, criteria, unit, shape is not None)
+    if not advice.is_too_early and not is_followed(fit):
+        advice = _not_followed(advice, is_chosen=shape is not None)
+    return Course(fit, criteria, shape is not None, advice)
+
+
+def is_followed(fit: CourseFit) -> bool:
+    """Whether the readings lie about the curve at random, or so close to it that it does not matter.
+
+    Notes
+    -----
+    Runs test of the signs of the residuals in time (Wald & Wolfowitz, Ann. Math. Statist. 11 (1940) 147; exact
+    probability of so few runs), and stretches that lie ``LARGEST_BEND`` of the readings' range off it on average.
+    """
+    order = np.argsort(fit.hours, kind="stable")
+    residuals = (fit.values - fit.at(fit.hours))[order][fit.weights[order] >= LOW_WEIGHT]
+    n = len(residuals)
+    if n < FEWEST_FOR_RUNS:
+        return True
+    above = residuals > 0
+    n_runs = 1 + int(np.sum(above[1:] != above[:-1]))
+    stretch = max(3, n // 8)
+    off = np.convolve(residuals, np.ones(stretch) / stretch, mode="valid")
+    is_far = float(np.abs(off).max()) > LARGEST_BEND * float(np.ptp(fit.values))
+    return not is_far or _probability_of_so_few_runs(n_runs, int(above.sum()), int((~above).sum())) >= RARE
+
+
+def _probability_of_so_few_runs(n_runs: int, n_above: int, n_below: int) -> float:
+    """Probability of at most so many runs of signs, all orders being as likely."""
+    if not n_above or not n_below:
+        return 0.0
+    ways = 0
+    for r in range(2, n_runs + 1):
+        k = r // 2
+        a, b = math.comb(n_above - 1, k - 1), math.comb(n_below - 1, k - 1)
+        if r % 2 == 0:
+            ways += 2 * a * b
+        else:
+            ways += math.comb(n_above - 1, k) * b + a * math.comb(n_below - 1, k)
+    return ways / math.comb(n_above + n_below, n_above)
+
+
+def _not_followed(advice: Advice, *, is_chosen: bool) -> Advice:
+    """What is said where the curve is not that of the readings: no times, unless the chemist chose the shape."""
+    lead = "The readings do not follow this curve: they lie on one side of it for long stretches"
+    if is_chosen:
+        return replace(advice, sentence=f"{lead}, so times from it are rough. {advice.sentence}", is_followed=False)
+    sentence = (
+        f"{lead}, so no time is given; look at the readings themselves, or choose another shape. A rate that falls off "
+        "faster or slower than first order, or a slow start, does this."
+    )
+    return Advice(sentence, True, advice.last_hour, advice.last_stretch, advice.next_hour, advice.odd, None, is_followed=False)
 
 
 def hours_words(hours: float, like: float | None = None) -> str:
@@ -144,10 +205,10 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
         return _straight(fit, early, lately, unit, is_chosen)
     if fit.form.shape is Shape.RISE_AND_DECAY:
         return _rise_and_decay(fit, early, lately, unit, last)
-    return _plateau(fit, early, lately, last, criteria)
+    return _plateau(fit, early, lately, last, criteria, unit)
 
 
-def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: dict[Shape, float]) -> Advice:
+def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: dict[Shape, float], unit: str) -> Advice:
     reached = fit.range_of(lambda p: -np.expm1(-p["rate"] * np.maximum(last - p["delay"], 0.0)))
     is_straight = criteria.get(Shape.STRAIGHT, math.inf) < fit.aicc + CLEAR_DIFFERENCE
     if is_straight or reached.low is None or reached.low < FEWEST_REACHED:
@@ -166,6 +227,8 @@ def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: 
     is_falling = fit.parameters["size"] < 0
     what = "of the way down" if is_falling else "of the plateau"
     text = f"95 % {what} is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
+    if unit == "%" and plateau.value > 100.0 + SLACK:
+        text += f" The curve would end at {plateau.value:.0f} %, which cannot be, so these times are rather too long."
     if last >= pays:
         whole = "the whole change" if is_falling else "the plateau"
         text += f" From {hours_words(pays)} on, a further hour brings less than 1 % of {whole}."

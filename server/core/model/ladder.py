@@ -90,7 +90,7 @@ def _weighed(name: str, table: RunTable, candidates: list[tuple[Kernel, float, f
     means = _prior_means(table, losses)
     residuals = table.yields[None, :] - means(table.coded)
     for kernel, noise, log_prior in candidates:
-        lower = factorise(kernel, table.coded, noise**2 + table.extra_sd**2)
+        lower = factorise(kernel, table.coded, table.errors(noise))
         factors.append(lower)
         scores.append(log_prior + log_likelihood(lower, residuals))
     beforehand = special.logsumexp([log_prior for _, _, log_prior in candidates]) + math.log(len(losses))

@@ -151,10 +151,17 @@ class Conditioned:
         return missed, variance, log_density
 
 
-def factorise(kernel: Kernel, coded: FloatArray, noise_variances: FloatArray) -> FloatArray:
-    """Return the lower Cholesky factor of kernel + diag(noise) at the runs, shape (n_runs, n_runs)."""
+def factorise(kernel: Kernel, coded: FloatArray, errors: FloatArray) -> FloatArray:
+    """Return the lower Cholesky factor of kernel + errors at the runs, shape (n_runs, n_runs).
+
+    Parameters
+    ----------
+    errors : ndarray of shape (n_runs,) or (n_runs, n_runs)
+        Variances of the runs' errors, or their covariance. [points²]
+    """
     matrix = kernel(coded, coded)
-    matrix[np.diag_indices_from(matrix)] += noise_variances + _JITTER
+    matrix[np.diag_indices_from(matrix)] += _JITTER
+    matrix += np.diag(errors) if errors.ndim == 1 else errors
     return np.asarray(linalg.cholesky(matrix, lower=True, check_finite=False))
 
 

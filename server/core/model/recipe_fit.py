@@ -68,7 +68,7 @@ def _grid(table: RunTable) -> list[_GridPoint]:
         for length in lengths:
             kernel = SmoothKernel(columns, a, (length * root,) * table.n_variables, constant=0.0)
             for s, ws in levels:
-                lower = factorise(kernel, table.coded, s**2 + table.extra_sd**2)
+                lower = factorise(kernel, table.coded, table.errors(s))
                 inverse = np.asarray(linalg.solve_triangular(lower, np.eye(len(lower)), lower=True))
                 points.append(
                     _GridPoint(

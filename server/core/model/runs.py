@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -70,6 +71,34 @@ class RunTable:
             np.concatenate([self.failed, other.failed]),
         )
 
+    def errors(self, noise: float) -> FloatArray:
+        """Variances of the rows' errors at a repeatability, shape (n_runs,); where some share theirs, the covariance. [points²]
+
+        Parameters
+        ----------
+        noise : float
+            Standard deviation of the repeatability. [percentage points]
+        """
+        shared = self._shared
+        return self.extra_sd**2 + noise**2 if shared is None else np.diag(self.extra_sd**2) + noise**2 * shared
+
+    @cached_property
+    def _shared(self) -> FloatArray | None:
+        """Covariance of the rows' errors at a repeatability of 1, shape (n_runs, n_runs).
+
+        A row with the number −n was worked out from run n in proportion to its yield, so it carries the error of
+        that run in the same proportion. None where every row has an error of its own.
+        """
+        position = {number: i for i, number in enumerate(self.numbers) if number > 0}
+        origin, share = np.arange(self.n_runs), np.ones(self.n_runs)
+        for i, number in enumerate(self.numbers):
+            run = position.get(-number)
+            if run is not None and self.yields[run] > 0:
+                origin[i], share[i] = run, self.yields[i] / self.yields[run]
+        if np.array_equal(origin, np.arange(self.n_runs)):
+            return None
+        return np.asarray(np.outer(share, share) * (origin[:, None] == origin[None, :]))
+
     def without_failures(self) -> RunTable:
         """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""
         return self.rows(np.flatnonzero(~self.failed))
@@ -115,6 +144,11 @@ class Beside:
         The implied yields; ``extra_sd`` says how far each is trusted.
     rests_on : tuple of length n_rows of frozenset of int
         Numbers of the runs from which each row was worked out.
+
+    Notes
+    -----
+    A row number of −n in ``table`` says that the row carries the error of run n, see ``RunTable.errors``;
+    0 that it has an error of its own.
     """
 
     table: RunTable

@@ -429,7 +429,7 @@ def crossed_evidence(table: RunTable, crosses: Sequence[Cross]) -> Beside | None
     """Crosses as evidence beside the runs.
 
     Crosses of the same two runs at different stages may come to the same settings: they are one row
-    then, the mean of what they imply. Row numbers are negative: they are no runs. None without crosses.
+    then, the mean of what they imply. Row numbers are 0: they are no runs. None without crosses.
     """
     alike: dict[tuple[frozenset[int], tuple[float, ...]], list[Cross]] = {}
     for c in crosses:
@@ -438,7 +438,7 @@ def crossed_evidence(table: RunTable, crosses: Sequence[Cross]) -> Beside | None
         return None
     rows = np.array([row for _, row in alike])
     means = np.array([np.mean([(c.percent, c.sd) for c in group], axis=0) for group in alike.values()])
-    numbers = tuple(-min(group[0].first, group[0].second) for group in alike.values())
+    numbers = (0,) * len(rows)
     return Beside(RunTable(table.variables, rows, means[:, 0], means[:, 1], numbers), tuple(runs for runs, _ in alike))
 
 

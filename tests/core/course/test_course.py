@@ -1,5 +1,6 @@
 """Time courses: closed forms, certified and published fits, honest ranges, advice, Arrhenius."""
 
+import itertools
 import math
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from server.core.course.advice import Course, read_course
+from server.core.course.advice import Course, _probability_of_so_few_runs, read_course
 from server.core.course.arrhenius import GAS_CONSTANT, RateAt, fit_arrhenius
 from server.core.course.fitting import FEWEST_READINGS, fit_course, fit_form, thinned
 from server.core.course.shapes import Form, Shape, best_time, consecutive, time_to
@@ -363,3 +364,54 @@ def test_few_readings_do_not_tell_exhaustion_from_a_plateau() -> None:
     # Who knows that it is of zero order may say so.
     chosen = read_course(times, 90.0 * -np.expm1(-np.maximum(times - 0.6, 0.0)), "%", shape=Shape.STRAIGHT)
     assert "until it was exhausted" in chosen.advice.sentence
+
+
+def test_a_curve_that_the_readings_do_not_follow_gives_no_times() -> None:
+    # Second order: 95 % of 100 takes 38 h, not the 8 h of a first-order curve through the same readings.
+    rng = np.random.default_rng(0)
+    hours = np.linspace(0.5, 20.0, 20)
+    values = 100.0 * (1.0 - 1.0 / (1.0 + 0.5 * hours)) + rng.normal(0, 0.5, 20)
+    course = read_course(hours, values, "%")
+    assert not course.advice.is_followed
+    assert course.advice.is_too_early
+    assert course.advice.to_95 is course.advice.rate is course.advice.plateau is None
+    assert "The readings do not follow this curve" in course.advice.sentence
+    by_hand = read_course(hours, values, "%", shape=Shape.PLATEAU)
+    assert by_hand.advice.sentence.startswith("The readings do not follow this curve")
+    assert by_hand.advice.to_95 is not None
+
+
+def test_scatter_about_a_curve_is_no_misfit() -> None:
+    found = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        hours = np.linspace(0.3, 9.0, 24)
+        values = 90.0 * (1.0 - np.exp(-0.6 * hours)) + rng.normal(0, 1.5, 24)
+        found += not read_course(hours, values, "%").advice.is_followed
+    assert found <= 1
+
+
+def test_a_misfit_that_hardly_matters_is_none() -> None:
+    # Exact readings of a curve that is first order but for a tenth of a point: runs of signs are not by chance.
+    hours = np.linspace(0.3, 9.0, 24)
+    values = 90.0 * (1.0 - np.exp(-0.6 * hours)) + 0.1 * np.sin(hours)
+    assert read_course(hours, values, "%").advice.is_followed
+
+
+def test_the_probability_of_few_runs_is_that_of_all_orders() -> None:
+    signs = [1, 1, 1, 1, 0, 0, 0]
+    orders = set(itertools.permutations(signs))
+    counts = [1 + sum(a != b for a, b in itertools.pairwise(order)) for order in orders]
+    for most in range(1, 8):
+        expected = sum(c <= most for c in counts) / len(counts)
+        assert _probability_of_so_few_runs(most, 4, 3) == pytest.approx(expected)
+
+
+def test_a_percentage_that_would_end_above_100_says_so() -> None:
+    rng = np.random.default_rng(2)
+    hours = np.linspace(0.5, 5.0, 12)
+    values = np.minimum(109.0 * (1.0 - np.exp(-0.45 * hours)) + rng.normal(0, 0.3, 12), 104.9)
+    course = read_course(hours, values, "%")
+    assert course.advice.plateau is not None
+    assert course.advice.plateau.value > 101
+    assert "which cannot be, so these times are rather too long" in course.advice.sentence

@@ -4,14 +4,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import special, stats
+from scipy import linalg, special, stats
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
 from server.core.model.kernels import Columns, PolynomialKernel, SmoothKernel
 from server.core.model.mixture import Conditioned, Family, Mixture, factorise, log_likelihood
+from server.core.model.runs import RunTable
+from tests.factories import bath, hold
 
 COLUMNS = Columns((0, 1), (), ())
+VARIABLES = (hold(), bath())
 KERNEL = SmoothKernel(COLUMNS, 10.0, (0.5, 1.2), constant=0.0)
 
 
@@ -134,3 +137,31 @@ def test_the_mean_of_a_cut_value_agrees_with_drawn_ones() -> None:
         )
         assert mixture.mean_between(0.0, 100.0)[k] == pytest.approx(np.clip(drawn, 0.0, 100.0).mean(), abs=0.03)
     assert np.all(mixture.mean_between(-1e4, 1e4) == pytest.approx(mixture.mean))
+
+
+def test_rows_that_carry_the_error_of_a_run_add_no_second_measurement() -> None:
+    # Run 1 gave 60 with an error of 3; from it follows 30 at another setting, exactly half. Worked by hand: the difference
+    # is known without that error, and so is nothing more of the yield itself.
+    x = np.array([[0.5, 0.5], [0.4, 0.5]])
+    table = RunTable(VARIABLES, x, np.array([60.0, 30.0]), np.array([0.0, 0.001]), (1, -1))
+    np.testing.assert_allclose(table.errors(3.0), [[9.0, 4.5], [4.5, 2.25 + 1e-6]])
+    own = RunTable(VARIABLES, x, np.array([60.0, 30.0]), np.array([0.0, 0.001]), (1, 0))
+    np.testing.assert_allclose(own.errors(3.0), [9.0, 9.0 + 1e-6])
+    # Rows that follow from a run that is not there have an error of their own.
+    np.testing.assert_allclose(RunTable(VARIABLES, x, np.ones(2), np.zeros(2), (2, -1)).errors(2.0), [4.0, 4.0])
+
+
+def test_a_followed_run_is_known_no_better_than_it_was_measured() -> None:
+    kernel = SmoothKernel(COLUMNS, 20.0, (2.0, 2.0), constant=0.0)
+    x = np.array([[0.5, 0.5], [0.45, 0.5], [0.4, 0.5], [0.35, 0.5]])
+    y = np.array([60.0, 57.0, 54.0, 51.0])
+
+    def sd(numbers: tuple[int, ...]) -> float:
+        table = RunTable(VARIABLES, x, y, np.array([0.0, 1.0, 1.0, 1.0]), numbers)
+        lower = factorise(kernel, x, table.errors(4.0))
+        to_run = linalg.solve_triangular(lower, kernel(x, x[:1]), lower=True)
+        return float(np.sqrt(kernel.diagonal(x[:1]) - np.sum(to_run**2, axis=0))[0])
+
+    alone = float(np.sqrt(1.0 / (1.0 / kernel.diagonal(x[:1])[0] + 1.0 / 16.0)))
+    assert sd((1, 0, 0, 0)) < 0.65 * alone
+    assert sd((1, -1, -1, -1)) > 0.9 * alone
