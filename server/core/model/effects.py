@@ -107,7 +107,8 @@ def _effect(
 ) -> Effect:
     table = ladder.table
     if j in knowable.never_moved:
-        where = f" It was always {_label(v, raw[0])}." if raw else ""
+        about = "" if len(set(raw)) == 1 else "about "
+        where = f" It was always {about}{_label(v, raw[0])}." if raw else ""
         return Effect(v.key, v.name, Evidence.NEVER_MOVED, f"{v.name}: never moved, so nothing is known about its effect.{where}")
     if table.n_runs < FEWEST_RUNS_FOR_EFFECTS:
         sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from server.core.model.runs import RunTable
+from server.core.model.runs import ALIKE, RunTable
 from server.core.space.variables import FloatArray
 
 # Squared multiple correlation with other variables above which their effects cannot be separated.
@@ -19,7 +19,7 @@ TOGETHER_R2 = 0.9
 # Of three or more variables it is judged only where so many different settings are left over; with fewer, chance
 # makes it large.
 _SPARE_RUNS = 3
-_STILL = 1e-6
+_STILL = ALIKE
 
 
 @dataclass(frozen=True)

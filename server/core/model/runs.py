@@ -6,12 +6,15 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 
 from server.core.space.variables import BoolArray, FloatArray, Variable
 
 # A failed run tells that this is no good place, not that the yield is exactly zero: what
 # failed may fail differently next time. [percentage points]
 FAILURE_SD = 12.0
+# Numbers closer than this are the same setting. [coded range of a variable] (Own judgement.)
+ALIKE = 0.005
 # Of a run whose own yield is uncertain by more, repeats say nothing. [percentage points] (Own judgement.)
 POORLY_MEASURED = 5.0
 
@@ -108,11 +111,14 @@ class RunTable:
         return self.rows(np.flatnonzero(~self.failed & (self.extra_sd < POORLY_MEASURED)))
 
     def groups(self) -> np.ndarray:
-        """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,)."""
+        """Label each run by its settings: runs with equal labels are repeats. Shape (n_runs,).
+
+        What was weighed or read off is never quite the same: settings within ``ALIKE`` of each other count as equal.
+        """
         if self.n_runs == 0:
             return np.empty(0, dtype=int)
-        _, labels = np.unique(np.round(self.coded, 7), axis=0, return_inverse=True)
-        return np.asarray(labels).reshape(-1)
+        alike = np.abs(self.coded[:, None, :] - self.coded[None, :, :]).max(axis=2, initial=0.0) <= ALIKE
+        return np.asarray(connected_components(alike, directed=False)[1])
 
     def canonical_order(self) -> np.ndarray:
         """Positions of the runs sorted by settings, yield and number. Shape (n_runs,)."""

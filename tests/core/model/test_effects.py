@@ -91,6 +91,20 @@ def test_effect_of_a_constant_variable_is_unknown() -> None:
     assert "always a" in found["agent"].sentence
 
 
+def test_what_differs_by_weighing_alone_is_a_repeat() -> None:
+    rows = [(2.0, 119.9, "a"), (2.0, 120.0, "a"), (2.0, 120.1, "a"), (2.01, 120.0, "a"), (4.0, 120.0, "a")]
+    table = runs(rows, [60.0, 61.0, 62.0, 63.0, 70.0])
+    labels = table.groups()
+    assert len(set(labels[:4])) == 1
+    assert labels[4] != labels[0]
+    assert what_is_knowable(table).n_repeats == 3
+    found = effects_of(rows, [60.0, 61.0, 62.0, 63.0, 70.0])
+    assert found["bath"].evidence is Evidence.NEVER_MOVED
+    assert re.search(r"It was always about 1(19\.9|20|20\.1) °C\.", found["bath"].sentence)
+    # Another option is never a repeat.
+    assert len(set(runs([(2.0, 120.0, "a"), (2.0, 120.0, "b")], [1.0, 2.0]).groups())) == 2
+
+
 def test_a_strong_effect_is_clear_and_an_absent_one_is_not_shown() -> None:
     rows = [(h, t, a) for h in (1.0, 4.0) for t in (110.0, 140.0) for a in "ab"]
     yields = [40 + 25 * (h > 2) + 0.3 * (a == "b") for h, t, a in rows]
