@@ -46,12 +46,16 @@ from server.storage.tables import PreparationRow
 # What is no setting and may move with one: words for what cannot be told, and for what would look the same.
 CIRCUMSTANCES = {
     "order": (
-        "the order of the runs: a slow change of reagents, glassware or routine would look the same. An early setting",
+        "the order of the runs: a slow change of reagents, glassware or routine would look the same. "
+        "An early setting once more would tell.",
         "a slow change from run to run",
     ),
-    "lot": ("the reagent lot: a lot that differs would look the same. A setting that another lot had", "another reagent lot"),
+    "lot": (
+        "the reagent lot: a lot that differs would look the same. A run that swaps lot and setting would tell.",
+        "another reagent lot",
+    ),
     "scale": (
-        "the scale of the runs: what another scale does would look the same. A setting that another scale had",
+        "the scale of the runs: what another scale does would look the same. A run that swaps scale and setting would tell.",
         "another scale",
     ),
 }
@@ -388,7 +392,7 @@ class Analysis:
         """Variables whose effect cannot be told from that of time, of reagent lots or of the scale, one sentence each."""
         names = [v.name for v in self.space.variables]
         return [
-            f"{listed([names[j] for j in columns])} cannot be told apart from {CIRCUMSTANCES[key][0]}, once more, would tell."
+            f"{listed([names[j] for j in columns])} cannot be told apart from {CIRCUMSTANCES[key][0]}"
             for key, columns in self._moved_with.items()
             if columns
         ]

@@ -423,7 +423,7 @@ def test_a_variable_that_moved_with_time_lot_or_scale_is_named(session: Session,
     told = [s for s in analyse(session, int(preparation.id or 0)).unknowns if "apart from the" in s]
     assert len(told) == 1
     assert told[0].startswith(words)
-    assert told[0].endswith("once more, would tell.")
+    assert told[0].endswith("would tell.")
     analysis = analyse(session, int(preparation.id or 0))
     (hold_effect,) = [e for e in analysis.effects if e.name == "hold"]
     assert hold_effect.sentence.endswith("would look the same here.")
