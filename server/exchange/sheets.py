@@ -26,25 +26,30 @@ def main() -> None:
         import resource
 
         resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
+    sheet = sys.argv[1] if len(sys.argv) > 1 else ""
+    sys.stdout.write(json.dumps(read_book(sys.stdin.buffer.read(), sheet)))
+
+
+def read_book(content: bytes, sheet: str = "", most_cells: int = MOST_CELLS) -> dict[str, Any]:
+    """Names of the sheets and cells of one, or of all of them; see ``main``."""
     from python_calamine import CalamineError, CalamineWorkbook
 
-    sheet = sys.argv[1] if len(sys.argv) > 1 else ""
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(sys.stdin.buffer.read()))
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         answer: dict[str, Any] = {"names": book.sheet_names}
         if not sheet or sheet in book.sheet_names:
             wanted = [sheet] if sheet else book.sheet_names
             sheets = {name: book.get_sheet_by_name(name) for name in wanted}
-            # Where XLS says how far its cells go, before room is made for all of them as Python values.
-            far = next((one for one in sheets.values() if one.total_height * one.total_width > MOST_CELLS), None)
-            if far is not None:
-                answer = {"error": f"its cells go on to row {far.total_height} and column {far.total_width}"}
-            else:
-                read = {name: one.to_python(skip_empty_area=False) for name, one in sheets.items()}
-                answer["rows"] = {name: [[workbook_cell(c) for c in row] for row in rows] for name, rows in read.items()}
+            # Old workbooks say where their cells end only here, before room is made for all of them as Python values.
+            for one in sheets.values():
+                rows, columns = (one.end[0] + 1, one.end[1] + 1) if one.end else (0, 0)
+                if rows * columns > most_cells:
+                    return {"error": f"its cells go on to row {rows} and column {columns}"}
+            read = {name: one.to_python(skip_empty_area=False) for name, one in sheets.items()}
+            answer["rows"] = {name: [[workbook_cell(c) for c in row] for row in rows] for name, rows in read.items()}
     except CalamineError as error:
-        answer = {"error": str(error)}
-    sys.stdout.write(json.dumps(answer))
+        return {"error": str(error)}
+    return answer
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.errors import InvalidInputError
+from server.exchange.sheets import read_book
 from server.exchange.tables import (
     MOST_FILE_BYTES,
     MOST_UNPACKED_BYTES,
@@ -131,6 +132,14 @@ def test_a_stray_cell_far_from_the_table_is_refused_before_the_sheet_is_read(pla
     book.close()
     with pytest.raises(InvalidInputError, match="far from the table"):
         read_file(out.getvalue())
+
+
+def test_cells_that_go_on_too_far_are_refused_by_the_reader_too() -> None:
+    # Old workbooks say where their cells end only once they are opened.
+    content = workbook(runs=[["hold", "yield"], [1, 60], [2, 61]])
+    assert read_book(content, most_cells=5) == {"error": "its cells go on to row 3 and column 2"}
+    assert read_book(content, most_cells=6)["rows"]["runs"][0] == ["hold", "yield"]
+    assert read_book(workbook(empty=[]))["rows"] == {"empty": []}
 
 
 def test_a_quotation_mark_that_is_not_closed_swallows_no_rows() -> None:

@@ -11,6 +11,7 @@ from server.errors import InvalidInputError, NeedsConfirmationError, NothingReac
 from server.services.analysis import analyse
 from server.services.charges import add_material, delete_material
 from server.services.inputs import (
+    CourseUseInput,
     LinearLimitInput,
     MaterialInput,
     NotUsedLimitInput,
@@ -19,6 +20,7 @@ from server.services.inputs import (
     TotalTimeLimitInput,
     VariableInput,
 )
+from server.services.preparations import use_courses
 from server.services.runs import delete_run, plan_run, view_runs
 from server.services.spaces import stored_space
 from server.services.variables import add_limit, add_variable, as_input, delete_variable, update_variable
@@ -356,3 +358,11 @@ def test_units_there_and_back_leave_what_was_set(session: Session, preparation: 
             as_input(row).model_copy(update={"unit": unit, "low": low, "high": high, "step": None, "base": f"{high}"}),
         )
     assert view_runs(session, preparation)[0].settings[str(hold)] == pytest.approx(0.123456789012, rel=1e-11)
+
+
+def test_the_hold_that_readings_follow_goes_with_its_variable(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    other = add_variable(session, key, VariableInput(name="second", role="hold_time", unit="h", low=1, high=4, base=2))
+    use_courses(session, key, CourseUseInput(use=True, variable_id=other.id))
+    delete_variable(session, int(other.id or 0))
+    assert questions.get_preparation(session, key).course_variable_id is None

@@ -163,3 +163,14 @@ def test_words_of_the_procedure_stay_words_in_markdown(session: Session, ester: 
     page = MarkdownIt("commonmark").enable("strikethrough").render(as_markdown(compose(session, ester, 0.1), None))
     after = page.split("<h3>Reaction</h3>")[1].strip()
     assert after.startswith(f"<p>{html.escape(typed)}</p>")
+
+
+def test_a_yield_that_cannot_be_is_not_passed_on_without_a_word(session: Session) -> None:
+    preparation = make_preparation(session)
+    make_run(session, preparation, 104.0, confirm=["yield_above_100"])
+    content = compose(session, analyse(session, int(preparation.id or 0)))
+    assert content["findings"][0].startswith("Run 1 gave 104.0 %, which cannot have been all product")
+    make_run(session, preparation, 90.0, settings={"hold": 3.0})
+    content = compose(session, analyse(session, int(preparation.id or 0)))
+    assert content["working_run"] == 2
+    assert not any("cannot have been all product" in found for found in content["findings"])

@@ -2118,3 +2118,31 @@ def test_names_in_figures_are_text(ready: TestClient) -> None:
     figures = re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL)
     assert any("hold &lt;" in f or r"hold \u0026lt;" in f for f in figures)
     assert not any("<a href" in f or r"\u003ca href" in f for f in figures)
+
+
+@pytest.mark.parametrize(("field", "value"), [("density_g_per_ml", "900"), ("concentration_mol_per_l", "12000")])
+def test_what_no_bottle_holds_is_refused(ready: TestClient, field: str, value: str) -> None:
+    water = {"name": "water", "role": "solvent", "amount_kind": "volume", "amount": "50", field: value}
+    page = ready.post("/preparations/1/materials", data=water)
+    assert page.status_code == 422
+    assert f'<a href="#f-{field}">' in page.text
+
+
+def test_a_refusal_leads_back_to_where_it_came_from(ready: TestClient) -> None:
+    wrong = ready.post(
+        "/runs/99/state", data={"state": "abandoned"}, headers={"referer": "http://testserver/preparations/1/setup"}
+    )
+    assert wrong.status_code == 404
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
+    for referer, is_led in (("http://testserver/runs/1", True), ("http://evil.example/runs/1", False), ("", False)):
+        page = ready.post("/runs/1/state", data={"state": "brilliant"}, headers={"referer": referer})
+        assert page.status_code == 422
+        assert ('href="/runs/1">Back to where you were' in page.text) is is_led
+
+
+def test_the_home_page_asks_for_the_result_of_what_is_under_way(ready: TestClient) -> None:
+    for _ in range(2):
+        ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
+    assert "enter the result of run 1, which is planned" in ready.get("/").text
+    ready.post("/runs/2/state", data={"state": "under_way"})
+    assert "enter the result of run 2, which is under way" in ready.get("/").text

@@ -1,5 +1,7 @@
 """Response curves and pairs."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -32,6 +34,17 @@ def test_the_curve_of_a_choice_has_one_point_per_option() -> None:
     assert curve.labels == ["a", "b"]
     assert curve.tried.tolist() == [True, True]
     assert curve.mean[1] - curve.mean[0] == pytest.approx(3.0, abs=2.5)
+
+
+def test_where_only_failed_runs_were_is_not_tried() -> None:
+    rows = [*ROWS, (6.0, 150.0, "a")]
+    table = runs(rows, [*TABLE.yields, 0.0])
+    failed = replace(table, failed=np.arange(len(rows)) == len(rows) - 1)
+    curve = response_curve(fit_ladder(failed), 0, TABLE.coded[-1])
+    assert curve.values[curve.tried].max() <= 4.0
+    # Where all of them failed, that is what was tried.
+    every = response_curve(fit_ladder(replace(table, failed=np.ones(len(rows), dtype=bool))), 0, TABLE.coded[-1])
+    assert every.values[every.tried].max() == pytest.approx(6.0)
 
 
 def test_a_pair_marks_untested_ground() -> None:
