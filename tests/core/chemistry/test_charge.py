@@ -118,6 +118,7 @@ def test_amounts_that_follow_from_the_reference() -> None:
     assert take(AmountKind.VOLUME_PER_GRAM, 10.0, portions=3.0).volume_ml == pytest.approx(366.363)
     assert take(AmountKind.CONCENTRATION, 0.2).volume_ml == pytest.approx(500.0)
     assert take(AmountKind.CONCENTRATION, 0.2).mass_g == pytest.approx(450.0)
+    assert take(AmountKind.CONCENTRATION, 0.2, portions=2.0).volume_ml == pytest.approx(1000.0)
     with pytest.raises(InvalidInputError, match="needs a reference, a reagent of which 1 equivalent"):
         take(AmountKind.MASS_PERCENT, 5.0, reference_molar_mass=None)
     with pytest.raises(InvalidInputError, match="0 mol/L says no volume"):

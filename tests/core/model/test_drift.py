@@ -1,5 +1,7 @@
 """Drift with run order, lots, and variance components."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -88,6 +90,15 @@ def test_scales_that_hardly_differ_or_are_few_say_nothing() -> None:
     every[1] = 0.2
     assert change_with_scale(ladder, every) is not None
     assert change_with_scale(ladder, {k: every[k] for k in list(every)[:5]}) is None
+
+
+def test_failed_runs_tell_nothing_about_the_scale() -> None:
+    rows = [ROWS[i] for i in ORDER]
+    table = runs(rows, [60.0 + k % 3 for k in range(len(rows))])
+    scales = {k + 1: 0.05 * 2.0 ** (k % 3) for k in range(len(rows))}
+    few = replace(table, failed=np.array([n > 5 for n in table.numbers]))
+    assert change_with_scale(fit_ladder(table), scales) is not None
+    assert change_with_scale(fit_ladder(few), scales) is None
 
 
 def test_the_slope_over_scales_equals_scipy() -> None:
