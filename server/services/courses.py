@@ -21,7 +21,7 @@ from server.core.model.effects import listed
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
-from server.core.space.units import convert
+from server.core.space.units import convert, duration_text
 from server.core.space.variables import REACTION_STAGES, FloatArray, Role, Variable
 from server.errors import NotReadyError
 from server.services.readings import SERIES, Series
@@ -123,6 +123,29 @@ def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvid
         if one.series.tells_product and one.course is not None and tells_about_product(one.course.fit.form.shape):
             return evidence_about_hold(one.course.fit, hold_h, float(run.percent or 0.0))
     return []
+
+
+# An isolated yield above what the readings say was made at the end of the hold, by more than this, is remarked upon.
+MORE_THAN_READ = 5.0  # [percentage points] (Own judgement.)
+
+
+def yield_against_readings(run: RunView, courses: Sequence[SeriesCourse], hold: Variable | None) -> str:
+    """That more was isolated than the readings say was made by the end of the hold; empty where that is not so."""
+    if hold is None or run.row.state != "finished" or run.run_yield is None:
+        return ""
+    hold_h = convert(float(run.settings[hold.key]), hold.unit, "h")
+    for one in courses:
+        if one.series.key not in ("product", "conversion") or one.course is None or hold_h <= 0:
+            continue
+        if hold_h > 1.1 * float(one.course.fit.hours.max()):
+            continue  # the readings stop before
+        read = float(one.course.fit.at(np.array([hold_h]))[0])
+        if run.run_yield.percent > read + MORE_THAN_READ:
+            return (
+                f"{run.run_yield.percent:.0f} % were isolated, but the readings of {one.series.label} say {read:.0f} % at the "
+                f"end of the hold ({duration_text(hold_h)}): one of them is not right, or the reaction went on afterwards."
+            )
+    return ""
 
 
 @dataclass(frozen=True)

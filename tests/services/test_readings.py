@@ -18,7 +18,7 @@ from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.services import readings as readings_service
 from server.services.analysis import analyse
-from server.services.courses import rates_of
+from server.services.courses import rates_of, series_courses, yield_against_readings
 from server.services.inputs import (
     CourseUseInput,
     FinishedRunInput,
@@ -46,7 +46,7 @@ from server.services.readings import (
     start_run,
     to_series_unit,
 )
-from server.services.runs import plan_run, record_run
+from server.services.runs import plan_run, record_run, view_run
 from server.services.variables import add_variable
 from server.storage import questions
 from tests.factories import make_preparation, make_run
@@ -467,6 +467,22 @@ def test_where_the_product_is_lost_again_no_hold_for_95_percent_is_estimated(ses
     assert rates.lost_again == (1, 2, 3)
     assert rates.holds == ()
     assert "In runs 1, 2 and 3 the product is lost again, so a hold for 95 % would be too long" in rates.remark
+
+
+def test_more_isolated_than_was_read_is_remarked_upon(session: Session) -> None:
+    preparation = make_preparation(session)
+    told = {}
+    for percent in (95.0, 70.0):
+        run = make_run(session, preparation, percent, settings={"hold": 2.0})
+        import_readings(session, int(run.id or 0), how(series="conversion"), course_text(0.9, 4.0))
+        view = view_run(session, int(run.id or 0))[1]
+        analysis = analyse(session, int(preparation.id or 0))
+        courses = series_courses(run, questions.list_readings(session, int(run.id or 0)))
+        told[percent] = yield_against_readings(view, courses, analysis.space.variables[0])
+        assert yield_against_readings(view, courses, None) == ""
+    assert told[95.0].startswith("95 % were isolated, but the readings of conversion say ")
+    assert told[95.0].endswith("one of them is not right, or the reaction went on afterwards.")
+    assert told[70.0] == ""
 
 
 def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:

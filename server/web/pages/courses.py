@@ -18,7 +18,15 @@ from server.core.space.variables import Role, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import decode_text
 from server.services.analysis import analyse
-from server.services.courses import Rates, SeriesCourse, hold_variable, rates_of, series_courses, shown_points
+from server.services.courses import (
+    Rates,
+    SeriesCourse,
+    hold_variable,
+    rates_of,
+    series_courses,
+    shown_points,
+    yield_against_readings,
+)
 from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, StartInput, validated
 from server.services.preparations import use_courses
 from server.services.readings import (
@@ -84,6 +92,7 @@ class CoursePage:
     note: str
     units: list[str]
     offset_minutes: int
+    contradiction: str
 
 
 @dataclass(frozen=True)
@@ -151,7 +160,8 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
     def redraw(form: FormState, status: int) -> Response:
         preparation, run = view_run(session, run_id)
         rows = questions.list_readings(session, run_id)
-        views = [_view(run, one, rows, request.query_params.get("all", "")) for one in series_courses(run.row, rows)]
+        courses = series_courses(run.row, rows)
+        views = [_view(run, one, rows, request.query_params.get("all", "")) for one in courses]
         last = rows[-1].series if rows else next(iter(SERIES))
         space = space_of(questions.list_variables(session, int(preparation.id or 0)), [])
         hold = hold_variable(preparation, space)
@@ -172,6 +182,7 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
             note=request.query_params.get("note", "")[:600],
             units=sorted({u for s in SERIES.values() for u in s.units if u}),
             offset_minutes=_offset(),
+            contradiction=yield_against_readings(run, courses, hold),
         )
         return render(request, "runs/course.html", page, status=status)
 
