@@ -94,6 +94,15 @@ class ConflictError(YieldwrightError):
     """The record was changed since the form was opened."""
 
 
+class BusyError(YieldwrightError):
+    """Someone else was writing to the database for too long."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "Something large is being stored, and the database was busy too long. Nothing was stored of this: try again."
+        )
+
+
 class NotReadyError(YieldwrightError):
     """There are too few runs (or variables) for the question; says how many are needed."""
 

@@ -12,13 +12,15 @@ from typing import Any
 from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
-from sqlalchemy import URL, Connection, Engine, event
+from sqlalchemy import URL, Connection, Engine, ExceptionContext, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import NullPool
 from sqlmodel import Session, create_engine
 
-from server.errors import StartupError
+from server.errors import BusyError, StartupError
 
+# A writer waits no longer than this for another one. [ms]
+LONGEST_WAIT_MS = 30_000
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 
 
@@ -63,6 +65,7 @@ def open_database(path: Path) -> Engine:
     engine = create_engine(_url(path), connect_args={"check_same_thread": False})
     event.listen(engine, "connect", _prepare_connection)
     event.listen(engine, "begin", _begin)
+    event.listen(engine, "handle_error", _say_busy)
     return engine
 
 
@@ -139,8 +142,14 @@ def _prepare_upgrade(connection: sqlite3.Connection, _record: Any) -> None:
 def _prepare(connection: sqlite3.Connection, own: str) -> None:
     # The driver's own transaction handling would start them too late; see _begin.
     connection.isolation_level = None
-    for pragma in ("journal_mode=WAL", "busy_timeout=30000", own):
+    for pragma in ("journal_mode=WAL", f"busy_timeout={LONGEST_WAIT_MS}", own):
         connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _say_busy(context: ExceptionContext) -> None:
+    """A lock that others held for too long is no mistake of the app."""
+    if "database is locked" in str(context.original_exception):
+        raise BusyError from context.original_exception
 
 
 def _begin(connection: Connection) -> None:

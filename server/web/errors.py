@@ -11,11 +11,11 @@ from urllib.parse import urlsplit
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from server.errors import (
+    BusyError,
     ConflictError,
     FormulaTextError,
     InvalidInputError,
@@ -39,6 +39,7 @@ STATUS: dict[type[YieldwrightError], int] = {
     NothingReachableError: 422,
     NotReadyError: 409,
     ConflictError: 409,
+    BusyError: 503,
 }
 
 
@@ -128,14 +129,6 @@ def install_error_pages(app: FastAPI) -> None:
             # The address that a form went to, opened again: what it belongs to is the page that is meant.
             return RedirectResponse(found[0], status_code=303)
         return _page(request, error.status_code, detail)
-
-    @app.exception_handler(OperationalError)
-    def busy(request: Request, error: OperationalError) -> Response:
-        if "database is locked" not in str(error):
-            return bug(request, error)
-        message = "Something large is being stored, and the database was busy too long. Nothing was stored of this: try again."
-        logger.warning("The database was locked for too long at %s %s", request.method, request.url.path)
-        return problem(503, "Busy", message) if _wants_json(request) else _page(request, 503, message)
 
     @app.exception_handler(Exception)
     def bug(request: Request, error: Exception) -> Response:

@@ -12,8 +12,9 @@ from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
-from server.errors import StartupError
+from server.errors import BusyError, StartupError
 from server.settings import Settings
+from server.storage import engine as engine_module
 from server.storage import questions
 from server.storage.engine import migration_config, open_database, write_session
 from server.storage.tables import RunRow, SettingRow, metadata
@@ -208,3 +209,16 @@ def test_a_file_may_have_any_name(tmp_path: Path, name: str) -> None:
     assert [p.name for p in tmp_path.iterdir()] == [name]
     with closing(sqlite3.connect(path)) as stored:
         assert stored.execute("SELECT count(*) FROM run").fetchone() == (0,)
+
+
+def test_a_writer_that_waits_too_long_is_told_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine_module, "LONGEST_WAIT_MS", 20)
+    path = tmp_path / "busy.sqlite3"
+    engine = open_database(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(BusyError, match="Nothing was stored of this"), write_session(engine) as session:
+            session.connection()
+        other.execute("ROLLBACK")
+    with write_session(engine) as session:
+        session.connection()

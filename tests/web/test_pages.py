@@ -4,7 +4,6 @@ import html
 import json
 import re
 import socket
-import sqlite3
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -14,9 +13,9 @@ from urllib.parse import urlencode
 
 import pytest
 from fastapi.testclient import TestClient
-from sqlalchemy.exc import OperationalError
 
 from server.compute.work import WORKSHOP
+from server.errors import BusyError
 from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
@@ -2073,7 +2072,7 @@ def test_no_more_drafts_are_remembered_than_are_of_use() -> None:
 
 def test_a_database_that_is_busy_too_long_is_no_mistake_of_the_app(ready: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     def locked(*_: Any) -> Any:
-        raise OperationalError("BEGIN IMMEDIATE", {}, sqlite3.OperationalError("database is locked"))
+        raise BusyError
 
     monkeypatch.setattr(run_pages, "set_state", locked)
     ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
