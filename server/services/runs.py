@@ -1002,6 +1002,8 @@ def set_state(session: Session, run_id: int, state: str) -> RunRow:
         raise InvalidInputError({"state": "Choose planned, under way or abandoned; a result finishes a run."})
     if run.state == "finished":
         raise InvalidInputError({"state": f"Run {run.number} is finished; change its result instead."})
+    if state == run.state:
+        return run
     before, after = {"state": run.state}, {"state": state}
     if state == "under_way" and run.started_at is None:
         # From then on its materials are out of the bottle, whatever is counted later.

@@ -309,6 +309,11 @@ def test_a_plan_is_changed_and_a_run_is_noted_before_its_result(ready: TestClien
     run = ready.get("/api/v1/runs/1").json()
     assert (run["state"], run["notes"], run["settings"]["bath"]) == ("planned", "foams", 128.0)
     assert 'value="128"' in ready.get("/runs/1/edit").text
+    # What was begun has no plan to change any more; saying so twice changes nothing.
+    for _ in range(2):
+        ready.post("/runs/1/state", data={"state": "under_way"})
+        assert ready.get("/api/v1/runs/1").json()["revision"] == run["revision"] + 1
+    assert ready.get("/runs/1/plan").url.path == "/runs/1"
 
 
 def test_plans_and_notes_change_by_script(ready: TestClient) -> None:

@@ -229,6 +229,8 @@ def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str
 @router.get("/runs/{run_id}/plan")
 def edit_plan(request: Request, run_id: Id, session: ReadSession) -> Response:
     preparation, run = view_run(session, run_id)
+    if run.row.state != "planned":
+        return RedirectResponse(f"/runs/{run_id}", status_code=303)
     space = stored_space(session, int(preparation.id or 0))
     values = {f"setting_{v.key}": as_text(run.planned[v.key]) for v in space.variables}
     values |= {"scale_mol": as_text(run.row.scale_mol), "reference": run.row.reference, "notes": run.row.notes}
