@@ -14,6 +14,7 @@ from server.core.chemistry.charge import (
     FEWEST_DIGITS,
     IN_MOLES,
     MEASURED_BY_VOLUME,
+    PER_GRAM,
     RELATIVE,
     AmountKind,
     ChargeLine,
@@ -126,7 +127,7 @@ def material_of(
         density=row.density_g_per_ml,
         stock=row.stock_g,
         portions=portions,
-        reference_molar_mass=reference,
+        reference_molar_mass=reference if AmountKind(row.amount_kind) in PER_GRAM else None,
     )
 
 

@@ -105,7 +105,7 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
             continue
         hold_h = convert(float(run.settings[hold.key]), hold.unit, "h")
         # Every page asks for this, and a logger's run has many readings: they are loaded only after a change.
-        mark = repr(("evidence", run.row.id, run.row.created_at, changes.get(run.number), hold_h, run.percent))
+        mark = repr(("evidence", run.row.id, run.row.created_at, changes.get(run.number), hold_h, run.as_modelled))
         for e in COURSES.get(mark, partial(_evidence_of, session, run, hold_h)):
             rows.append({**run.settings, hold.key: convert(e.hold_h, "h", hold.unit)})
             yields.append(e.percent)
@@ -121,7 +121,7 @@ def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvid
     """Evidence from one run: from one series, the one that tells most."""
     for one in series_courses(run.row, questions.list_readings(session, int(run.row.id or 0))):
         if one.series.tells_product and one.course is not None and tells_about_product(one.course.fit.form.shape):
-            return evidence_about_hold(one.course.fit, hold_h, float(run.percent or 0.0))
+            return evidence_about_hold(one.course.fit, hold_h, run.as_modelled[0])
     return []
 
 

@@ -329,6 +329,9 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
             continue
         if key in ratios and not _same_order(plain(name), one_known.name):
             continue
+        # Without a unit of mass, a column of starting materials may hold their names.
+        if key == "reference_g" and unit not in FACTORS["g"]:
+            continue
         own = {bare_unit(u) for u in units}
         if written and key in ratios and bare_unit(written) not in own | {"eq"}:
             continue

@@ -80,7 +80,8 @@ def _lines(typed: object) -> object:
 Number = Annotated[float, BeforeValidator(_number)]
 OptionalNumber = Annotated[float | None, BeforeValidator(_optional_number)]
 Name = Annotated[Annotated[str, Field(min_length=1, max_length=120)], BeforeValidator(_clean_line)]
-ShortText = Annotated[Annotated[str, Field(max_length=120)], BeforeValidator(_clean_line)]
+LONGEST_SHORT_TEXT = 120
+ShortText = Annotated[Annotated[str, Field(max_length=LONGEST_SHORT_TEXT)], BeforeValidator(_clean_line)]
 LongText = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_clean_text)]
 ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_line)]
 Confirmations = Annotated[list[ShortText], Field(max_length=20)]

@@ -49,7 +49,7 @@ from server.services.headings import (
     find_heading_row,
     split_heading,
 )
-from server.services.inputs import CheckpointInput, FinishedRunInput, NotebookInput, field_messages
+from server.services.inputs import LONGEST_SHORT_TEXT, CheckpointInput, FinishedRunInput, NotebookInput, field_messages
 from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
 from server.services.runs import (
@@ -582,6 +582,8 @@ class _Reader:
             except NumberTextError as error:
                 row.problems.append(f"{column.title}: {error}")
                 unread.add(column.meaning)
+        if len(row.raw.get("reference", "")) > LONGEST_SHORT_TEXT:
+            notes.insert(0, row.raw.pop("reference"))
         row.raw["notes"] = "\n".join(notes)
         self._on_the_way(row, unread)
         for meaning, v in self.by_meaning.items():
@@ -711,18 +713,22 @@ class _Reader:
             if cell.casefold() not in _NO_WORDS:
                 row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
         elif key == "reference_g":
-            row.raw["scale_mol"] = self._scale_of(self._quantity(row, column, cell))
+            self._take_scale(row, column, cell)
         elif key in _CHECKPOINT_KEYS:
             row.weighed[key] = column, self._quantity(row, column, cell)
         else:
             row.raw[key] = self._quantity(row, column, cell)
 
-    def _scale_of(self, mass_g: float) -> float:
-        """The scale that a weighed mass of the reference makes. [mol]"""
+    def _take_scale(self, row: _Row, column: Column, cell: str) -> None:
+        """The scale from a weighed mass of the reference, where the table does not say it itself."""
+        mass_g = self._quantity(row, column, cell)
         moles = moles_in(self.reference, mass_g=mass_g) if self.reference is not None else None
-        if moles is None:
-            raise NumberTextError("a mass says the scale only where the charge has a reagent of 1 equivalent with its formula.")
-        return tidy(moles)
+        if any(c.meaning == "scale_mol" for c in self.columns):
+            row.remarks.append(f"{column.title} not kept, the scale is said")
+        elif moles is None:
+            row.remarks.append(f"{column.title} not kept, the charge has no reagent of 1 equivalent with a formula")
+        else:
+            row.raw["scale_mol"] = tidy(moles)
 
     def _on_the_way(self, row: _Row, unread: Collection[str]) -> None:
         """Checkpoints of a row: masses with their contents. A mass whose content nobody has said tells nothing."""

@@ -379,8 +379,14 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
         run.purpose, run.forecast = None, forecast
     run.revision += 1
     session.add(run)
-    is_noted = any(value is not None for value in _as_run_by_name(session, space, run).values())
-    _store_settings(session, space, run, planned=settings, as_run=settings if is_noted else None)
+    noted = _as_run_by_name(session, space, run)
+    # What was noted otherwise than planned stays as it was noted.
+    stays = {
+        v.key: settings[v.key] if _is_same(view.planned[v.key], view.settings[v.key]) else view.settings[v.key]
+        for v in space.variables
+    }
+    is_noted = any(value is not None for value in noted.values())
+    _store_settings(session, space, run, planned=settings, as_run=stays if is_noted else None)
     _log_differences(session, run, "plan changed", before, after)
     session.commit()
     return run
@@ -731,7 +737,8 @@ def has_another_charge_today(session: Session, preparation: PreparationRow, view
     if view.row.state != "finished" or view.row.made_with is None:
         return False
     materials = questions.list_materials(session, view.row.preparation_id)
-    return MadeWith.of(materials, view.settings, preparation.base_scale_mol).to_json() != view.row.made_with
+    # Read back, so that what older versions did not keep yet makes no difference.
+    return MadeWith.of(materials, view.settings, preparation.base_scale_mol) != MadeWith.from_json(view.row.made_with)
 
 
 def _theory_by_charge(

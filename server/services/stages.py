@@ -49,7 +49,7 @@ def _order(preparation: PreparationRow, rows: Sequence[CheckpointRow]) -> WorkOr
 def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[RunView]) -> Ways:
     """Read the checkpoints of the counting runs that gave a yield.
 
-    A run takes part if its theoretical yield is known. Of several checkpoints of one stage the
+    A run takes part if its theoretical yield is known, and its yield can be. Of several checkpoints of one stage the
     last counts: it stands at the stage's end. An intermediate counts as the product that it becomes.
     """
     by_run: dict[int, list[CheckpointRow]] = {}
@@ -59,7 +59,7 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
     found = [
         (run, run.theory_g, run.percent, by_run[int(run.row.id or 0)])
         for run in counting
-        if int(run.row.id or 0) in by_run and run.row.outcome == "yield"
+        if int(run.row.id or 0) in by_run and run.row.outcome == "yield" and not run.is_too_high
     ]
     order = _order(preparation, weighed)
     product = product_of(preparation)

@@ -782,9 +782,33 @@ def test_the_mass_of_the_starting_material_says_the_scale(session: Session) -> N
     rows += [["2", "120", "MgSO4", sm, product] for sm, product in (("12,27", "14,6"), ("6,14", "7,3"), ("24550 mg", "29,9"))]
     book = look_at(session, key, NotebookInput(rows=rows))
     assert book.columns[3].meaning == "reference_g"
-    assert all("a mass says the scale only where the charge has" in " ".join(r.problems) for r in book.rows)
+    assert not any("Einwaage" in problem for r in book.rows for problem in r.problems)
+    assert all("not kept, the charge has no reagent of 1 equivalent" in " ".join(r.remarks) for r in book.rows)
     add_material(session, key, MaterialInput(name="benzoic acid", role="reagent", formula="C7H6O2", amount=1))
     book = look_at(session, key, NotebookInput(rows=rows))
     assert [r.percent for r in book.good] == pytest.approx([81.5, 81.5, 83.5], abs=0.1)
     import_runs(session, key, NotebookInput(rows=rows))
     assert [r.scale_mol for r in questions.list_runs(session, key)] == pytest.approx([0.10047, 0.05028, 0.20103], abs=1e-5)
+
+
+def test_a_scale_that_is_said_counts_before_a_mass(session: Session) -> None:
+    key = key_of(session)
+    add_material(session, key, MaterialInput(name="benzoic acid", role="reagent", formula="C7H6O2", amount=1))
+    rows = [["hold", "bath", "agent", "scale (mmol)", "SM / g", "yield"], ["2", "120", "MgSO4", "50", "12.2", "61"]]
+    import_runs(session, key, NotebookInput(rows=rows))
+    (run,) = questions.list_runs(session, key)
+    assert run.scale_mol == pytest.approx(0.05)
+    # Names of starting materials are no masses.
+    named = [["hold", "bath", "agent", "substrate", "yield"], ["3", "120", "MgSO4", "benzoic acid", "61"]]
+    book = look_at(session, key, NotebookInput(rows=named))
+    assert book.columns[3].meaning != "reference_g"
+    assert not any(r.problems for r in book.rows)
+
+
+def test_a_long_name_of_an_experiment_goes_to_the_notes(session: Session) -> None:
+    key = key_of(session)
+    long = "Heated with the new stirrer, then left over the weekend in the cold room " * 3
+    import_runs(session, key, NotebookInput(rows=[["Experiment", *HEAD], [long, *ROWS[1]]]))
+    (run,) = questions.list_runs(session, key)
+    assert run.reference == ""
+    assert run.notes.startswith("Heated with the new stirrer")

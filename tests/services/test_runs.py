@@ -28,6 +28,7 @@ from server.services.runs import (
     change_plan,
     delete_run,
     exclude_run,
+    has_another_charge_today,
     keep_so_far,
     note_weighed,
     plan_run,
@@ -209,6 +210,35 @@ def test_what_is_known_is_kept_before_the_result_is(session: Session, preparatio
     assert (finished.notes, finished.lot, finished.state) == ("turned brown", "L3", "finished")
     with pytest.raises(InvalidInputError, match="has a result; correct that"):
         keep_so_far(session, key, SoFarInput(settings=done))
+
+
+def test_what_was_noted_otherwise_than_planned_stays_when_the_plan_changes(session: Session, preparation: PreparationRow) -> None:
+    key = int(plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS)).id or 0)
+    keep_so_far(session, key, SoFarInput(settings={**SETTINGS, "bath": 122}))
+    change_plan(session, key, ChangedPlanInput(settings={**SETTINGS, "hold": 3, "bath": 120}, notes="x"))
+    view = view_run(session, key)[1]
+    assert {v for v in view.planned.values() if isinstance(v, float)} == {3.0, 120.0}
+    assert {v for v in view.settings.values() if isinstance(v, float)} == {3.0, 122.0}
+
+
+def test_what_older_versions_did_not_keep_is_no_other_charge(session: Session, preparation: PreparationRow) -> None:
+    key = int(preparation.id or 0)
+    changed = preparation_input(preparation).model_copy(update={"base_scale_mol": 0.1})
+    update_preparation(session, key, changed)
+    add_material(session, key, MaterialInput(name="acid", role="reagent", formula="C7H6O2", amount=1))
+    run = record(session, preparation, product_mass_g=5.0)
+    assert run.made_with is not None
+    older = {**run.made_with, "materials": [dict(m) for m in run.made_with["materials"]]}
+    for material in older["materials"]:
+        del material["reference_molar_mass"]
+    run.made_with = older
+    session.add(run)
+    session.commit()
+    view = view_run(session, int(run.id or 0))[1]
+    assert not has_another_charge_today(session, preparation, view)
+    # Another reference makes no difference to amounts that do not follow from it.
+    add_material(session, key, MaterialInput(name="first", role="solvent", amount_kind="volume", amount=10))
+    assert has_another_charge_today(session, preparation, view)
 
 
 def test_what_is_kept_so_far_is_checked(session: Session, preparation: PreparationRow) -> None:

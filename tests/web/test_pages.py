@@ -21,6 +21,7 @@ from server.main import create_app
 from server.paths import asset_folder
 from server.services.decisions import judge_plans
 from server.services.demo import load_demo
+from server.services.preparations import today
 from server.settings import Settings
 from server.storage.engine import write_session
 from server.web.forms import Received
@@ -302,11 +303,15 @@ def test_a_plan_is_changed_and_a_run_is_noted_before_its_result(ready: TestClien
     noted = {"setting_1": "3", "setting_2": "128", "setting_3": "MgSO4", "notes": "foams", "act": "keep", "revision": "2"}
     wrong = ready.post("/runs/1", data={**noted, "product_mass_g": "6"})
     assert wrong.status_code == 422
-    assert "A mass or a yield is a result" in wrong.text
+    assert "This belongs to a result" in wrong.text
+    for more in ({"outcome": "failure"}, {"purity_percent": "95"}):
+        assert ready.post("/runs/1", data={**noted, **more}).status_code == 422
     assert "foams" in wrong.text
-    page = ready.post("/runs/1", data=noted)
+    page = ready.post("/runs/1", data={**noted, "made_on": today().isoformat()})
     assert page.url.path == "/runs/1"
     run = ready.get("/api/v1/runs/1").json()
+    # The day that the form proposed was not the day of a run that was not begun.
+    assert run["made_on"] is None
     assert (run["state"], run["notes"], run["settings"]["bath"]) == ("planned", "foams", 128.0)
     assert 'value="128"' in ready.get("/runs/1/edit").text
     # What was begun has no plan to change any more; saying so twice changes nothing.

@@ -35,7 +35,8 @@ class AmountKind(StrEnum):
 
 # Amounts that follow from moles of the compound; and those that follow from the reference, whatever the base scale.
 IN_MOLES = (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
-RELATIVE = (*IN_MOLES, AmountKind.MASS_PERCENT, AmountKind.VOLUME_PER_GRAM, AmountKind.CONCENTRATION)
+PER_GRAM = (AmountKind.MASS_PERCENT, AmountKind.VOLUME_PER_GRAM)
+RELATIVE = (*IN_MOLES, *PER_GRAM, AmountKind.CONCENTRATION)
 MEASURED_BY_VOLUME = (AmountKind.VOLUME, AmountKind.VOLUME_PER_GRAM, AmountKind.CONCENTRATION)
 
 

@@ -8,7 +8,7 @@ the best of what was tried lies between the ends, both ends are compared with it
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -128,9 +128,11 @@ def _effect(
             f"in the {table.n_runs} runs. A run that moves them against each other would settle it."
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
-    top = None if v.is_choice else _top(without or ladder, j, working, (low[j], high[j]), table)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
+    top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table)
+    runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
+    more = f" Beyond that there {runs}, which failed." if beyond else ""
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean)
     is_sure = probability >= CLEAR_PROBABILITY and not only_failed and not on_failures
     if is_sure and abs(mean) >= SMALL_EFFECT and np.sum(~table.failed) >= FEWEST_RUNS_FOR_CLEAR:
@@ -140,7 +142,8 @@ def _effect(
     else:
         evidence = Evidence.NOT_SHOWN
     if top is not None and (top.evidence is evidence or evidence not in (Evidence.CLEAR, Evidence.LIKELY)):
-        return _highest_inside(v, top, (from_label, to_label), _label_of(table, raw, j, top.level), what)
+        inside = _highest_inside(v, top, (from_label, to_label), _label_of(table, raw, j, top.level), what)
+        return replace(inside, sentence=inside.sentence + more)
     direction = "raised" if mean > 0 else "lowered"
     span = f"from {from_label} to {to_label}"
     of = f", worst against best of {tried}" if comparisons > 1 else ""
@@ -160,9 +163,7 @@ def _effect(
         sentence += f" It rests on {_failed_runs(table)}, which failed: without {them}, none is shown."
     if without is not None and evidence is not Evidence.CLEAR and not only_failed:
         sentence += _clear_without(without, low, high, comparisons, table)
-    if beyond:
-        runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
-        sentence += f" Beyond that there {runs}, which failed."
+    sentence += more
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
 
 

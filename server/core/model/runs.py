@@ -82,12 +82,18 @@ class RunTable:
         noise : float
             Standard deviation of the repeatability. [percentage points]
         """
-        shared = self._shared
-        return self.extra_sd**2 + noise**2 if shared is None else np.diag(self.extra_sd**2) + noise**2 * shared
+        if self._carried is None:
+            return self.extra_sd**2 + noise**2
+        origin, share = self._carried
+        carries = origin != np.arange(self.n_runs)
+        # What is uncertain of the run itself goes along; its rows have their own uncertainty beside it.
+        own = np.sqrt(noise**2 + self.extra_sd[origin] ** 2) * share
+        together = np.outer(own, own) * (origin[:, None] == origin[None, :])
+        return np.asarray(together + np.diag(np.where(carries, self.extra_sd**2, 0.0)))
 
     @cached_property
-    def _shared(self) -> FloatArray | None:
-        """Covariance of the rows' errors at a repeatability of 1, shape (n_runs, n_runs).
+    def _carried(self) -> tuple[np.ndarray, FloatArray] | None:
+        """Positions of the runs whose errors the rows carry, and in which proportion; shapes (n_runs,).
 
         A row with the number −n was worked out from run n in proportion to its yield, so it carries the error of
         that run in the same proportion. None where every row has an error of its own.
@@ -100,7 +106,7 @@ class RunTable:
                 origin[i], share[i] = run, self.yields[i] / self.yields[run]
         if np.array_equal(origin, np.arange(self.n_runs)):
             return None
-        return np.asarray(np.outer(share, share) * (origin[:, None] == origin[None, :]))
+        return origin, share
 
     def without_failures(self) -> RunTable:
         """The runs that did not fail: a failure says that something went wrong, not how far results scatter."""

@@ -61,6 +61,10 @@ from server.web.rendering import render, show_logged
 
 router = APIRouter()
 _SO_FAR_FIELDS = [f for f in SoFarInput.model_fields if f not in ("settings", "confirm")]
+_OF_A_RESULT = (
+    *("product_mass_g", "yield_percent", "theoretical_yield_g", "product_mass_u_g"),
+    *("purity_percent", "purity_u_percent", "residual_percent", "residual_u_percent"),
+)
 _RESULT_FIELDS = [f for f in FinishedRunInput.model_fields if f not in ("settings", "confirm")]
 
 
@@ -258,10 +262,14 @@ def update_run(request: Request, run_id: Id, form: Form, session: WriteSession) 
 
     def act() -> str:
         if form.values.get("act") == "keep":
-            if form.values.get("product_mass_g", "").strip() or form.values.get("yield_percent", "").strip():
-                message = "A mass or a yield is a result: save it as one, or clear it to keep the rest without a result."
-                raise InvalidInputError({"product_mass_g": message})
-            keep_so_far(session, run_id, validated(SoFarInput, _raw_run(form, _SO_FAR_FIELDS)))
+            typed = [f for f in _OF_A_RESULT if form.values.get(f, "").strip()]
+            if typed or form.values.get("outcome", "yield") != "yield":
+                message = "This belongs to a result: save it as one, or clear it to keep the rest without a result."
+                raise InvalidInputError(dict.fromkeys(typed or ["outcome"], message))
+            so_far = _raw_run(form, _SO_FAR_FIELDS)
+            if run.row.state == "planned" and run.row.made_on is None and so_far.get("made_on") == today().isoformat():
+                so_far.pop("made_on")  # the form proposes today; it was not begun yet
+            keep_so_far(session, run_id, validated(SoFarInput, so_far))
             return f"/runs/{run_id}"
         raw = {**_raw_run(form, _RESULT_FIELDS), "excluded_reason": run.row.excluded_reason}
         data = validated(FinishedRunInput, raw, check_result)

@@ -146,6 +146,17 @@ def test_an_optimum_inside_the_range_is_told_from_both_ends() -> None:
     assert "highest" not in rising.sentence
 
 
+def test_a_top_beside_failed_runs_says_where_they_were() -> None:
+    rows = [(2.0, t, "a") for t in (110.0, 120.0, 125.0, 130.0, 140.0)] * 2 + [(2.0, 150.0, "a")]
+    table = runs(rows, [*[85 - 0.08 * (t - 125) ** 2 for _, t, _ in rows[:-1]], 0.0])
+    failed = replace(table, failed=np.arange(len(rows)) == len(rows) - 1).in_canonical_order()
+    raw: list[list[float | str]] = [list(rows[n - 1]) for n in failed.numbers]
+    without = fit_ladder(failed.without_failures())
+    found = {e.key: e for e in find_effects(fit_ladder(failed), failed.coded[4], raw, without=without)}
+    assert "highest near 125 °C" in found["bath"].sentence
+    assert found["bath"].sentence.endswith("Beyond that there is only run 11, which failed.")
+
+
 def test_a_top_of_few_runs_is_not_called_clear() -> None:
     rows = [(2.0, t, "a") for t in (100.0, 125.0, 125.0, 150.0)]
     bath = effects_of(rows, [20.0, 85.0, 85.2, 22.0])["bath"]

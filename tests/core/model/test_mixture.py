@@ -145,6 +145,9 @@ def test_rows_that_carry_the_error_of_a_run_add_no_second_measurement() -> None:
     x = np.array([[0.5, 0.5], [0.4, 0.5]])
     table = RunTable(VARIABLES, x, np.array([60.0, 30.0]), np.array([0.0, 0.001]), (1, -1))
     np.testing.assert_allclose(table.errors(3.0), [[9.0, 4.5], [4.5, 2.25 + 1e-6]])
+    # A run that is hardly known itself makes its row no better known.
+    doubtful = RunTable(VARIABLES, x, np.array([60.0, 30.0]), np.array([40.0, 1.0]), (1, -1))
+    np.testing.assert_allclose(doubtful.errors(3.0), [[1609.0, 804.5], [804.5, 402.25 + 1.0]])
     own = RunTable(VARIABLES, x, np.array([60.0, 30.0]), np.array([0.0, 0.001]), (1, 0))
     np.testing.assert_allclose(own.errors(3.0), [9.0, 9.0 + 1e-6])
     # Rows that follow from a run that is not there have an error of their own.
