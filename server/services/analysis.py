@@ -404,8 +404,11 @@ class Analysis:
             j = next(k for k, v in enumerate(self.space.variables) if v.key == effect.key)
             told = [CIRCUMSTANCES[key][1] for key, columns in self._moved_with.items() if j in columns]
             is_told = effect.evidence in (Evidence.CLEAR, Evidence.LIKELY, Evidence.NOT_SHOWN)
-            more = f" {listed(told)} would look the same here."
-            out.append(replace(effect, sentence=effect.sentence + more[:2].upper() + more[2:]) if told and is_told else effect)
+            if told and is_told:
+                words = listed(told)
+                sentence = f"{effect.sentence} {words[0].upper()}{words[1:]} would look the same here."
+                effect = replace(effect, sentence=sentence)
+            out.append(effect)
         return tuple(out)
 
     @cached_property

@@ -414,6 +414,14 @@ def judge_plans(analysis: Analysis, plans: Sequence[PlannedRunInput], purpose: P
     return kept
 
 
+def forecast_by_hand(analysis: Analysis, plan: PlannedRunInput) -> dict[str, Any] | None:
+    """Forecast to keep with a plan that serves no purpose of the app's own; None without variables.
+
+    Raises like ``judge_plans``.
+    """
+    return judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
+
+
 def accept_proposals(session: Session, analysis: Analysis, plans: Sequence[PlannedRunInput], purpose: Purpose) -> list[RunRow]:
     """Plan runs that were proposed (or changed by hand), all or none, each with its forecast.
 

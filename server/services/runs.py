@@ -308,6 +308,14 @@ def _checked_plan(
     return settings, outside
 
 
+def _ask_about_limits(space: Space, settings: Mapping[str, Setting], given: Sequence[str]) -> None:
+    """What really happened may lie outside the limits, on a yes."""
+    if broken := space.broken_limits(settings):
+        question = "The run was really made with these settings"
+        field = _field_of(space, broken[0])
+        NeedsConfirmationError(field, "outside_limits", " ".join(broken), question).raise_unless_in(given)
+
+
 def _ask_about_range(outside: Sequence[tuple[str, str]], given: Sequence[str]) -> None:
     message = " ".join(sentence for _, sentence in outside)
     question = "Plan it all the same, as new ground"
@@ -392,9 +400,6 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
     return run
 
 
-_SO_FAR = {"scale_mol", "made_on", "lot", "reference", "notes"}
-
-
 def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     """Keep what is known of a run before its result is: it stays planned or under way.
 
@@ -415,14 +420,11 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     _check_day(data.made_on, run.made_on, messages)
     if messages:
         raise InvalidInputError(messages)
-    if broken := space.broken_limits(settings):
-        question = "The run was really made with these settings"
-        field = _field_of(space, broken[0])
-        NeedsConfirmationError(field, "outside_limits", " ".join(broken), question).raise_unless_in(data.confirm)
+    _ask_about_limits(space, settings, data.confirm)
     if not _is_same(run.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     view = view_run(session, run_id)[1]
-    named = data.model_dump(mode="json", include=data.model_fields_set & _SO_FAR)
+    named = data.model_dump(mode="json", exclude={"settings", "revision", "confirm"}, exclude_unset=True)
     if "scale_mol" in named:
         named["scale_mol"] = named["scale_mol"] or preparation.base_scale_mol
     before = {field: getattr(run, field) for field in named} | {v.name: view.settings[v.key] for v in space.variables}
@@ -597,11 +599,7 @@ def store_result(
         message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
         raise InvalidInputError({"theoretical_yield_g": message})
     check_result(data, theory is not None, stored_day)
-    broken = space.broken_limits(settings)
-    if broken:
-        question = "The run was really made with these settings"
-        field = _field_of(space, broken[0])
-        NeedsConfirmationError(field, "outside_limits", " ".join(broken), question).raise_unless_in(data.confirm)
+    _ask_about_limits(space, settings, data.confirm)
     if run is None or not _is_same(run.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     is_new = run is None

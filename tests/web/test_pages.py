@@ -19,7 +19,7 @@ from server.errors import BusyError
 from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
-from server.services.decisions import judge_plans
+from server.services.decisions import forecast_by_hand
 from server.services.demo import load_demo
 from server.services.preparations import today
 from server.settings import Settings
@@ -2060,9 +2060,9 @@ def test_a_form_that_comes_twice_at_once_is_stored_once(ready: TestClient, monke
     def slowly(*arguments: Any) -> Any:
         begun.set()
         time.sleep(0.5)
-        return judge_plans(*arguments)
+        return forecast_by_hand(*arguments)
 
-    monkeypatch.setattr(run_pages, "judge_plans", slowly)
+    monkeypatch.setattr(run_pages, "forecast_by_hand", slowly)
     with ThreadPoolExecutor(2) as pool:
         first = pool.submit(lambda: ready.post("/preparations/1/planned-runs", data=plan, follow_redirects=False))
         assert begun.wait(20)

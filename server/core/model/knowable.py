@@ -151,20 +151,23 @@ def moved_with(table: RunTable, circumstance: FloatArray) -> tuple[int, ...]:
     columns = circumstance[:, None] if circumstance.ndim == 1 else circumstance
     known = np.flatnonzero(np.all(np.isfinite(columns), axis=1) & ~table.failed)
     beside = columns[known]
-    n = len(known)
-    beside = beside[:, np.ptp(beside, axis=0) > _STILL] if n else beside[:, :0]
+    beside = beside[:, np.ptp(beside, axis=0) > _STILL] if len(known) else beside[:, :0]
     if not beside.shape[1]:
         return ()
-    directions = _orthonormal(beside - beside.mean(axis=0))
-    found = []
-    for j, block in enumerate(design_columns(table.rows(known))):
-        k = block.shape[1] + directions.shape[1] - 1
-        if block.shape[1] == 0 or n - 1 - k < _SPARE_RUNS:
-            continue
-        r2 = _canonical_r2(block, directions)
-        if 1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2:
-            found.append(j)
-    return tuple(found)
+    beside = beside - beside.mean(axis=0)
+    blocks = design_columns(table.rows(known))
+    return tuple(j for j, block in enumerate(blocks) if block.shape[1] and _is_fixed(block, beside))
+
+
+def _is_fixed(block: FloatArray, others: FloatArray) -> bool:
+    """Whether centred columns follow from others, allowing for how many there are; never with few runs to spare."""
+    n = len(others)
+    # Of the own columns the combination that is fixed best is judged, so they count like others.
+    k = int(np.linalg.matrix_rank(others)) + block.shape[1] - 1
+    if n - 1 - k < _SPARE_RUNS:
+        return False
+    r2 = _canonical_r2(block, _orthonormal(others))
+    return bool(1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2)
 
 
 def _different_settings(table: RunTable, blocks: list[FloatArray]) -> list[FloatArray]:
@@ -177,16 +180,7 @@ def _dependence(blocks: list[FloatArray], j: int, others: list[int]) -> list[int
     """The fewest of the other variables that together fix this one; none where they do not."""
 
     def is_fixed_by(chosen: list[int]) -> bool:
-        if not chosen:
-            return False
-        joined = np.hstack([blocks[k] for k in chosen])
-        n, own = len(joined), blocks[j].shape[1]
-        # Of the own columns the combination that is fixed best is judged, so they count like others.
-        k = int(np.linalg.matrix_rank(joined)) + own - 1
-        if n - 1 - k < _SPARE_RUNS:
-            return False
-        r2 = _canonical_r2(blocks[j], _orthonormal(joined))
-        return bool(1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2)
+        return bool(chosen) and _is_fixed(blocks[j], np.hstack([blocks[k] for k in chosen]))
 
     if not is_fixed_by(others):
         return []

@@ -16,7 +16,7 @@ from server.core.space.variables import Setting
 from server.errors import ConflictError, InvalidInputError, NotReadyError
 from server.services import charges, checkpoints, courses, notebook, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
-from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, judge_plans
+from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, forecast_by_hand, judge_plans
 from server.services.inputs import (
     ChangedPlanInput,
     CheckpointInput,
@@ -350,7 +350,7 @@ def plan_run(
 def change_plan(run_id: Id, data: ChangedPlanInput, session: ReadSession, writer: OpenWriter) -> RunAnswer:
     """Plan a run otherwise that was not begun yet; with other settings it gets another forecast."""
     analysis = analyse(session, questions.get_run(session, run_id).preparation_id)
-    forecast = judge_plans(analysis, [data], Purpose.RAISE)[0][2] if analysis.has_variables else None
+    forecast = forecast_by_hand(analysis, data)
     with writer() as writing:
         runs.change_plan(writing, run_id, data, forecast)
         return _run_by_id(writing, run_id)

@@ -13,7 +13,6 @@ from starlette.responses import RedirectResponse, Response
 
 from server.charts.stages import stage_recoveries
 from server.core.chemistry.balance import MassBalance
-from server.core.choose.proposal import Purpose
 from server.core.space.limits import Space
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
@@ -21,7 +20,7 @@ from server.services.analysis import analyse
 from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
 from server.services.charges import AsWeighed
 from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
-from server.services.decisions import judge_plans
+from server.services.decisions import forecast_by_hand
 from server.services.inputs import (
     ChangedPlanInput,
     CheckpointInput,
@@ -214,7 +213,7 @@ def create_planned_run(request: Request, preparation_id: Id, form: Form, session
         plan: PlannedRunInput = validated(PlannedRunInput, _raw_run(form, ["scale_mol", "reference", "notes"]))
         analysis = analyse(session, preparation_id)
         # What was planned by hand is forecast too; it serves no purpose of the app's own.
-        forecast = judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
+        forecast = forecast_by_hand(analysis, plan)
         with writer() as writing:
             return f"/runs/{plan_run(writing, preparation_id, plan, forecast=forecast).id}"
 
@@ -248,7 +247,7 @@ def update_plan(request: Request, run_id: Id, form: Form, session: ReadSession, 
     def act() -> str:
         plan: ChangedPlanInput = validated(ChangedPlanInput, _raw_run(form, ["scale_mol", "reference", "notes", "revision"]))
         analysis = analyse(session, int(preparation.id or 0))
-        forecast = judge_plans(analysis, [plan], Purpose.RAISE)[0][2] if analysis.has_variables else None
+        forecast = forecast_by_hand(analysis, plan)
         with writer() as writing:
             change_plan(writing, run_id, plan, forecast)
         return f"/runs/{run_id}"
