@@ -13,10 +13,10 @@ from server.services.numbers import NumberTextError, read_number
 
 # How units are written (common practice, no source); the key is what the app calls them.
 _UNIT_WORDS = {
-    "s": ("s", "sec", "second", "seconds"),
-    "min": ("min", "mins", "min.", "minute", "minutes"),
-    "h": ("h", "hr", "hrs", "hour", "hours"),
-    "d": ("d", "day", "days"),
+    "s": ("s", "sec", "second", "seconds", "sek", "sekunden"),
+    "min": ("min", "mins", "min.", "minute", "minutes", "minuten"),
+    "h": ("h", "hr", "hrs", "hour", "hours", "std", "stunden"),
+    "d": ("d", "day", "days", "tage"),
     "°C": ("°c", "c", "degc", "deg c", "oc", "℃", "º c", "ºc", "° c"),
     "K": ("k", "kelvin"),
     "°F": ("°f", "f", "degf", "deg f"),

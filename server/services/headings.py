@@ -263,6 +263,11 @@ def _unit_among_words(heading: str) -> str:
     return words.pop() if len(words) == 1 else ""
 
 
+def unit_told_by(heading: str) -> str:
+    """The unit of a column: as its heading names it, a unit among its words, or the heading where that is one by itself."""
+    return heading_unit(heading) or _unit_among_words(heading) or read_unit(heading)
+
+
 def _units_among(text: str) -> set[str]:
     """Words of two letters or more that are units; single letters mean too many things."""
     words = re.split(r"[\s,;()\[\]]+", text)

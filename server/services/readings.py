@@ -16,6 +16,7 @@ from server.core.space.units import TEMPERATURE_UNITS, convert, duration_text
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
 from server.services.cells import read_hours
+from server.services.headings import unit_told_by
 from server.services.inputs import ClockInput, ReadingImportInput, ReadingInput, StartInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, now
@@ -521,28 +522,15 @@ def _number_of(cell: str, unit: str) -> float:
 
 # Lines above the numbers that may be titles and headings.
 _MOST_HEADINGS = 5
-_HEADING_UNIT = re.compile(r"(?:[/(\[]|\b(?:in|time|zeit|t)\b)[\s,]*([^\s()\[\],;/]{1,8})[)\]]?\s*$", re.IGNORECASE)
-_TIME_WORDS = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek", "sekunden"), "s"),
-    **dict.fromkeys(("min", "mins", "minute", "minutes", "minuten"), "min"),
-    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "std", "stunden"), "h"),
-    **dict.fromkeys(("d", "day", "days", "tage"), "d"),
-}
-
-
-def _unit_in(heading: str) -> str:
-    """What stands in a heading where a unit would: 'time / min', 't (min)', 'hours'; empty where nothing does."""
-    found = _HEADING_UNIT.search(heading.strip())
-    return found[1] if found else heading.split()[-1] if heading.split() else ""
 
 
 def _ask_about_headings(series: Series, data: ReadingImportInput, headings: Sequence[Sequence[str]]) -> ReadingImportInput:
     """What was said about the units, or what the heading says, if that is another one and the chemist says so."""
     widest = max(data.time_column, data.value_column)
     cells = [(row[data.time_column - 1], row[data.value_column - 1]) for row in headings if len(row) >= widest]
-    time_unit = next((u for t, _ in cells if (u := _TIME_WORDS.get(_unit_in(t).casefold()))), "")
+    time_unit = next((u for t, _ in cells if (u := unit_told_by(t)) in _HOURS), "")
     by_name = {u.casefold(): u for u in series.units if u}
-    unit = next((u for _, v in cells if (u := by_name.get(_unit_in(v).casefold()))), "")
+    unit = next((known for _, v in cells if (known := by_name.get(unit_told_by(v).casefold()))), "")
     chosen = data.unit or series.unit
     for code, field, theirs, ours in (
         ("time_unit", "at_unit", time_unit if data.at_kind == "elapsed" else "", data.at_unit),
