@@ -22,9 +22,18 @@ from server.core.choose.proposal import (
 )
 from server.core.choose.search import draw_reachable
 from server.core.model.curves import Curve, Pair, pair_picture, response_curve
-from server.core.model.drift import SPREAD_OF_SCALES, Trend, change_with_scale, drift_with_order, lot_differences, run_order
+from server.core.model.drift import (
+    BY_LOT,
+    BY_MAKER,
+    SPREAD_OF_SCALES,
+    Trend,
+    change_with_scale,
+    differences,
+    drift_with_order,
+    run_order,
+)
 from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, Evidence, find_effects, listed, moved_words
-from server.core.model.knowable import Knowable, moved_with, separating_run, what_is_knowable
+from server.core.model.knowable import Knowable, indicators, moved_with, separating_run, what_is_knowable
 from server.core.model.lack_of_fit import straight_lines_sentence
 from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.quality import Quality, judge
@@ -54,11 +63,18 @@ CIRCUMSTANCES = {
         "the reagent lot: a lot that differs would look the same. A run that swaps lot and setting would tell.",
         "another reagent lot",
     ),
+    "made_by": (
+        "who made the runs: what one person does otherwise would look the same. "
+        "A run in which the other takes the setting would tell.",
+        "what another person does otherwise",
+    ),
     "scale": (
         "the scale of the runs: what another scale does would look the same. A run that swaps scale and setting would tell.",
         "another scale",
     ),
 }
+# What runs are grouped by, as their rows name it.
+GROUPINGS = {"lot": BY_LOT, "made_by": BY_MAKER}
 # From so many runs on, pages show progress while the models are fitted.
 MANY_RUNS = 120
 
@@ -327,7 +343,7 @@ class Analysis:
 
     @cached_property
     def trends(self) -> list[str]:
-        """Drift with run order, differences between lots and between scales in words, as far as there are runs to tell.
+        """Drift with run order, differences between lots, people and scales in words, as far as there are runs to tell.
 
         A failed run would make the models look for what it has in common with others, and leave the rest unexplained.
         Where a variable moved with one of them, its effect has taken up what there may be: nothing is told then.
@@ -338,8 +354,9 @@ class Analysis:
         found: list[Trend | None] = []
         if not tied["order"]:
             found.append(drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting}))
-        if not tied["lot"]:
-            found += lot_differences(ladder, [by_number[number].lot for number in ladder.table.numbers])
+        for key, grouping in GROUPINGS.items():
+            if not tied[key]:
+                found += differences(ladder, [getattr(by_number[number], key) for number in ladder.table.numbers], grouping)
         if not tied["scale"]:
             found.append(change_with_scale(ladder, self._scales))
         return [trend.sentence for trend in found if trend is not None]
@@ -378,18 +395,16 @@ class Analysis:
 
     @cached_property
     def _moved_with(self) -> dict[str, tuple[int, ...]]:
-        """Columns whose settings moved with the order of the runs, with reagent lots or with the scale."""
+        """Columns whose settings moved with the order of the runs, with reagent lots, people or the scale."""
         rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
-        noted = sorted({r.row.lot for r in self.counting if r.row.lot})
-        lots = np.array([[float(r.row.lot == lot) if r.row.lot else np.nan for lot in noted] for r in self.counting])
         scales = np.array([self._scales.get(r.number, np.nan) for r in self.counting])
         differ = bool(self._scales) and max(self._scales.values()) >= SPREAD_OF_SCALES * min(self._scales.values())
-        circumstances = {"order": rank, "lot": lots.reshape(len(self.counting), len(noted))}
+        circumstances = {"order": rank, **{key: indicators([getattr(r.row, key) for r in self.counting]) for key in GROUPINGS}}
         circumstances["scale"] = np.log(scales) if differ else np.full_like(scales, np.nan)
         return {key: moved_with(self.table, values) for key, values in circumstances.items()}
 
     def _moved_with_circumstances(self) -> list[str]:
-        """Variables whose effect cannot be told from that of time, of reagent lots or of the scale, one sentence each."""
+        """Variables whose effect cannot be told from that of time, lots, people or scale, one sentence each."""
         names = [v.name for v in self.space.variables]
         return [
             f"{listed([names[j] for j in columns])} cannot be told apart from {CIRCUMSTANCES[key][0]}"

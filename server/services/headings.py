@@ -30,6 +30,7 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "outcome": ("outcome", ""),
     "made_on": ("day", ""),
     "lot": ("reagent lot", ""),
+    "made_by": ("made by", ""),
     "reference": ("notebook reference", ""),
     "notes": ("notes", ""),
     "excluded_reason": ("reason not to count it", ""),
@@ -71,6 +72,7 @@ _HEADINGS = {
     "outcome": ("result", "ergebnis"),
     "made_on": ("date", "made on", "run on", "datum"),
     "lot": ("lot", "batch", "lot of reagent"),
+    "made_by": ("operator", "chemist", "who", "name", "initials", "by", "done by", "run by", "bearbeiter", "wer"),
     # A table has its own numbers or codes for its runs.
     "reference": (
         "reference",

@@ -234,12 +234,13 @@ class ChangedPlanInput(PlannedRunInput):
 
 
 class SoFarInput(Input):
-    """What is known of a run before its result is: settings as run, day, lot, scale and notes; what is not named stays."""
+    """What is known of a run before its result is: settings as run, day, lot, name, scale, notes; what is not named stays."""
 
     settings: dict[str, Any]
     scale_mol: OptionalNumber = None
     made_on: OptionalDate = None
     lot: ShortText = ""
+    made_by: ShortText = ""
     reference: ShortText = ""
     notes: LongText = ""
     revision: OptionalId = None
@@ -267,6 +268,7 @@ class FinishedRunInput(Input):
     scale_mol: OptionalNumber = None
     made_on: OptionalDate = None
     lot: ShortText = ""
+    made_by: ShortText = ""
     reference: ShortText = ""
     notes: LongText = ""
     excluded_reason: Annotated[Annotated[str, Field(max_length=500)] | None, BeforeValidator(_clean_or_none)] = None

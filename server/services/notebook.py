@@ -131,7 +131,7 @@ _QUESTIONS = {
 # 1,5 and 12,25 g have decimal commas; 1.050 beside them may be a thousand and fifty.
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
 # Columns that hold no numbers.
-_WORDS = {"reference", "notes", "made_on", "lot", "outcome", "state", "excluded_reason"}
+_WORDS = {"reference", "notes", "made_on", "lot", "made_by", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 # Name of a checkpoint. [characters]
@@ -705,7 +705,7 @@ class _Reader:
             self._state(row, cell)
         elif key == "made_on":
             row.raw[key] = read_day(cell, self.day_order, self.today)
-        elif key == "lot":
+        elif key in ("lot", "made_by"):
             row.raw[key] = cell
         elif key == "reference":
             row.raw[key] = ", ".join(filter(None, (row.raw.get(key), cell)))
@@ -867,4 +867,4 @@ def _line(view: RunView, variables: Sequence[Variable]) -> list[str]:
         if key == "yield_percent":
             line.append("" if found is None or not found.u else f"{found.u:.3g}")
     outcome = _OUTCOMES[run.outcome] if is_finished else ""
-    return [*line, outcome, run.made_on or "", run.lot, run.reference, run.notes, run.excluded_reason or ""]
+    return [*line, outcome, run.made_on or "", run.lot, run.made_by, run.reference, run.notes, run.excluded_reason or ""]

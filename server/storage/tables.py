@@ -192,6 +192,7 @@ class RunRow(SQLModel, table=True):
     # Where it stands in the notebook.
     reference: str = Field(default="", sa_column_kwargs={"server_default": ""})
     lot: str = ""
+    made_by: str = Field(default="", sa_column_kwargs={"server_default": ""})
     notes: str = ""
     made_on: str | None = None
     started_at: datetime | None = _moment()

@@ -188,6 +188,8 @@ def test_outcomes_in_words() -> None:
         ("BATH / °C", "v2"),
         ("oil bath", "v2"),
         ("batch", "lot"),
+        ("operator", "made_by"),
+        ("Bearbeiter", "made_by"),
         ("drying agent", "v3"),
         ("Yield %", "yield_percent"),
         ("% yield", "yield_percent"),

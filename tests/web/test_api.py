@@ -157,7 +157,14 @@ def test_what_was_weighed_is_noted_and_answered(client: TestClient) -> None:
 def test_correcting_one_thing_keeps_the_rest_of_a_run(client: TestClient) -> None:
     key = create(client)
     settings = {"hold": 2, "bath": 120, "agent": "a"}
-    entered = {"product_mass_g": 4.0, "purity_percent": 90, "residual_percent": 3, "made_on": "2026-03-02", "lot": "L1"}
+    entered = {
+        "product_mass_g": 4.0,
+        "purity_percent": 90,
+        "residual_percent": 3,
+        "made_on": "2026-03-02",
+        "lot": "L1",
+        "made_by": "KB",
+    }
     run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, **entered}).json()
     assert {name: run[name] for name in entered} == entered
     client.put(f"/api/v1/runs/{run['id']}/exclusion", json={"reason": "spilled"})

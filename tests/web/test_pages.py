@@ -166,6 +166,14 @@ def test_bad_input_is_answered_at_the_field_and_nothing_typed_is_lost(
     assert stored_runs(ready) == 0
 
 
+def test_lots_and_names_of_earlier_runs_are_offered(ready: TestClient) -> None:
+    enter(ready, lot="L-1", made_by="MJ")
+    enter(ready, lot="L-2", made_by="MJ")
+    page = ready.get("/preparations/1/runs/new").text
+    assert re.findall(r'<option value="([^"]*)"></option>', page) == ["L-2", "L-1", "MJ"]
+    assert "<p>Made by MJ</p>" in ready.get("/runs/1").text
+
+
 def test_above_100_is_kept_after_a_yes(ready: TestClient) -> None:
     page = enter(ready, product_mass_g="10.4")
     assert page.status_code == 422
@@ -208,6 +216,7 @@ def test_markup_is_shown_as_text_everywhere(client: TestClient) -> None:
             "product_mass_g": "5",
             "notes": SCRIPT,
             "lot": SCRIPT,
+            "made_by": SCRIPT,
             "outcome": "yield",
         }
         client.post("/preparations/1/runs", data=data)

@@ -1,4 +1,4 @@
-"""What the settings do not explain: drift with run order, differences between reagent lots, and the scale of runs."""
+"""What the settings do not explain: drift with run order, differences between groups of runs, and the scale of runs."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
 
 FEWEST_RUNS_FOR_DRIFT = 6
-# From three lots on, their scatter says more than pairs of them do.
-FEWEST_LOTS_FOR_SCATTER = 3
-FEWEST_RUNS_PER_LOT = 2
+# From three groups on, their scatter says more than pairs of them do.
+FEWEST_GROUPS_FOR_SCATTER = 3
+FEWEST_RUNS_PER_GROUP = 2
 # Scales that differ by less tell nothing about what the scale does. [largest over smallest]
 SPREAD_OF_SCALES = 1.5
-# A change over all runs, or a difference of lots, smaller than this is not worth a word.
+# A change over all runs, or a difference of groups, smaller than this is not worth a word.
 SMALL_DIFFERENCE = 1.5  # [percentage points]
 
 
@@ -144,13 +144,26 @@ def _slope(x: FloatArray, residual: FloatArray) -> _Slope:
     return _Slope(slope, slope - reach, slope + reach)
 
 
-def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
-    """Difference of each reagent lot from the first in the left-out residuals.
+@dataclass(frozen=True)
+class Grouping:
+    """What runs are grouped by, in words: ``one`` takes the name of a group."""
+
+    one: str
+    many: str
+    within: str
+
+
+BY_LOT = Grouping("lot {}", "lots", "a lot")
+BY_MAKER = Grouping("runs by {}", "people", "the runs of one")
+
+
+def differences(ladder: Ladder, labels: Sequence[str], by: Grouping) -> list[Trend]:
+    """Difference of each group of runs from the first in the left-out residuals.
 
     Parameters
     ----------
-    lots : sequence of str, length n_runs
-        In the order of ``ladder.table``; empty text for not noted.
+    labels : sequence of str, length n_runs
+        In the order of ``ladder.table``; empty text for not noted. Capitals do not count.
 
     Notes
     -----
@@ -160,9 +173,11 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
         return []
     residual = ladder.table.yields - ladder.averaged_left_out[0]
     usual = ~ladder.table.failed
-    marks = np.where(usual, np.asarray(lots, dtype=object), "")
-    names = [name for name in dict.fromkeys(marks) if name and np.sum(marks == name) >= FEWEST_RUNS_PER_LOT]
-    order = sorted(names, key=lambda name: min(n for n, lot in zip(ladder.table.numbers, lots, strict=True) if lot == name))
+    spelt = {label.casefold(): label for label in reversed(labels)}
+    alike = [spelt[label.casefold()] for label in labels]
+    marks = np.where(usual, np.asarray(alike, dtype=object), "")
+    names = [name for name in dict.fromkeys(marks) if name and np.sum(marks == name) >= FEWEST_RUNS_PER_GROUP]
+    order = sorted(names, key=lambda name: min(n for n, one in zip(ladder.table.numbers, alike, strict=True) if one == name))
     found = []
     for name in order[1:]:
         a, b = residual[marks == order[0]], residual[marks == name]
@@ -170,38 +185,40 @@ def lot_differences(ladder: Ladder, lots: Sequence[str]) -> list[Trend]:
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
         is_there = not low <= 0.0 <= high
         is_shown = is_there and abs(change) >= SMALL_DIFFERENCE
+        first, other = by.one.format(order[0]), by.one.format(name)
         if is_there and not is_shown:
-            sentence = f"Lots {order[0]} and {name} differ, but by too little to matter: {ranges}."
+            sentence = f"There is a difference between {first} and {other}, but too small to matter: {ranges}."
         elif not is_shown:
-            sentence = f"No difference between lots {order[0]} and {name} is shown: {ranges}."
+            sentence = f"No difference between {first} and {other} is shown: {ranges}."
         else:
-            sentence = f"Lot {name} differs from lot {order[0]} beyond what the settings explain: {ranges}."
+            sentence = f"Yields change from {first} to {other} beyond what the settings explain: {ranges}."
         found.append(Trend(change, low, high, sentence, is_shown))
-    if len(order) >= FEWEST_LOTS_FOR_SCATTER:
+    if len(order) >= FEWEST_GROUPS_FOR_SCATTER:
         members = np.isin(marks, order)
-        found.append(_scatter_of_lots(residual[members], marks[members].astype(str), len(order)))
+        found.append(_scatter_between(residual[members], marks[members].astype(str), len(order), by))
     return found
 
 
-def _scatter_of_lots(residual: FloatArray, lots: np.ndarray, n_lots: int) -> Trend:
-    """Standard deviation between lots with its 90 % range, and within, in one sentence.
+def _scatter_between(residual: FloatArray, groups: np.ndarray, n_groups: int, by: Grouping) -> Trend:
+    """Standard deviation between groups with its 90 % range, and within, in one sentence.
 
     Notes
     -----
     The range is that of the variance ratio, (F/F_q − 1)/n₀ times the variance within as found;
-    the ratio's range is exact for lots of equal size. Source: Davies & Goldsmith (1972), ch. 6 (from memory).
+    the ratio's range is exact for groups of equal size. Source: Davies & Goldsmith (1972), ch. 6 (from memory).
     """
-    between, within = variance_components(residual, lots)
+    between, within = variance_components(residual, groups)
+    over = f"Over {n_groups} {by.many}, the standard deviation is {np.sqrt(between):.1f} points between {by.many}"
     if within <= 1e-18 * max(float(residual @ residual), 1e-300):
         sd = float(np.sqrt(between))
-        words = f"Over {n_lots} lots, the standard deviation is {sd:.1f} points between lots; runs within a lot agree exactly."
-        return Trend(sd, sd, sd, words, sd >= SMALL_DIFFERENCE)
-    size, dof = _common_size(lots), len(residual) - n_lots
-    ratio = _mean_square_ratio(residual, lots, within)
-    low, high = (float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_lots - 1, dof) - 1.0) / size * within))) for q in (0.95, 0.05))
+        return Trend(sd, sd, sd, f"{over}; runs within {by.within} agree exactly.", sd >= SMALL_DIFFERENCE)
+    size, dof = _common_size(groups), len(residual) - n_groups
+    ratio = _mean_square_ratio(residual, groups, within)
+    low, high = (
+        float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_groups - 1, dof) - 1.0) / size * within))) for q in (0.95, 0.05)
+    )
     sentence = (
-        f"Over {n_lots} lots, the standard deviation is {np.sqrt(between):.1f} points between lots (90 % range {low:.1f} to "
-        f"{high:.1f}) and {np.sqrt(within):.1f} points within a lot, settings allowed for."
+        f"{over} (90 % range {low:.1f} to {high:.1f}) and {np.sqrt(within):.1f} points within {by.within}, settings allowed for."
     )
     return Trend(float(np.sqrt(between)), low, high, sentence, low > 0.0)
 

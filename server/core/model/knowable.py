@@ -2,11 +2,12 @@
 
 Variables that never moved, variables that moved together, and too few runs are
 found from the coded settings alone (rank and correlation), by name; variables that
-moved with something that is no setting (time, a reagent lot, the scale) from both.
+moved with something that is no setting (time, a reagent lot, who made the run, the scale) from both.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -157,6 +158,24 @@ def moved_with(table: RunTable, circumstance: FloatArray) -> tuple[int, ...]:
     beside = beside - beside.mean(axis=0)
     blocks = design_columns(table.rows(known))
     return tuple(j for j, block in enumerate(blocks) if block.shape[1] and _is_fixed(block, beside))
+
+
+def indicators(labels: Sequence[str]) -> FloatArray:
+    """One column for each label, 1 where a run has it, for ``moved_with``.
+
+    Parameters
+    ----------
+    labels : sequence of str, length n_runs
+        Empty text for not noted: a row of NaN. Capitals do not count.
+
+    Returns
+    -------
+    columns : ndarray of shape (n_runs, n_labels)
+    """
+    names = [label.casefold() for label in labels]
+    kinds = sorted(set(names) - {""})
+    columns = [[float(name == kind) if name else np.nan for kind in kinds] for name in names]
+    return np.array(columns, dtype=float).reshape(len(names), len(kinds))
 
 
 def _is_fixed(block: FloatArray, others: FloatArray) -> bool:

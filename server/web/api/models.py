@@ -120,6 +120,7 @@ class RunAnswer(Answer):
     forecast: dict[str, Any] | None
     made_on: str | None
     lot: str
+    made_by: str
     reference: str
     notes: str
     revision: int
@@ -203,7 +204,7 @@ class EffectsAnswer(Answer):
     """Effects, strongest evidence first; empty with a message while there are too few runs.
 
     ``cannot_be_told`` says what the runs leave open, ``trends`` what the settings do not explain
-    (drift, reagent lots, scale).
+    (drift, reagent lots, who made the runs, scale).
     """
 
     n_runs: int

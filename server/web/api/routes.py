@@ -142,6 +142,7 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         forecast=row.forecast,
         made_on=row.made_on,
         lot=row.lot,
+        made_by=row.made_by,
         reference=row.reference,
         notes=row.notes,
         revision=row.revision,
@@ -358,7 +359,7 @@ def change_plan(run_id: Id, data: ChangedPlanInput, session: ReadSession, writer
 
 @router.put("/runs/{run_id}/so-far", tags=["runs"])
 def keep_so_far(run_id: Id, data: SoFarInput, session: WriteSession) -> RunAnswer:
-    """Keep settings as run, day, lot, scale and notes of a run that has no result yet; what is not named stays."""
+    """Keep settings as run, day, lot, who made it, scale and notes of a run that has no result yet; what is not named stays."""
     runs.keep_so_far(session, run_id, data)
     return _run_by_id(session, run_id)
 

@@ -72,6 +72,7 @@ class RunFormPage:
     """Context of the form for a result (``planning`` False) or a plan (True).
 
     ``theory_today`` is the theoretical yield by today's charge where that of the run differs [g];
+    ``lots`` and ``makers`` are those of earlier runs, the newest first;
     ``starts`` are finished runs from whose settings a new one may start, (address, words) each.
     """
 
@@ -86,6 +87,8 @@ class RunFormPage:
     theory_today: float | None
     has_another_charge: bool
     starts: list[tuple[str, str]]
+    lots: list[str]
+    makers: list[str]
 
 
 @dataclass(frozen=True)
@@ -146,7 +149,12 @@ def _run_form(
         is_other = run is not None and not planning and has_another_charge_today(session, preparation, run)
         starts = _starts(session, preparation, planning=planning) if run is None and not form.is_posted else []
         frame = Frame(preparation, "overview")
-        page = RunFormPage(frame, form, space, run, planning, has_theory, planned, weighed, by_charge, is_other, starts)
+        earlier = questions.list_runs(session, preparation.id)[::-1]
+        lots = list(dict.fromkeys(r.lot for r in earlier if r.lot))
+        makers = list(dict.fromkeys(r.made_by for r in earlier if r.made_by))
+        page = RunFormPage(
+            frame, form, space, run, planning, has_theory, planned, weighed, by_charge, is_other, starts, lots, makers
+        )
         return render(request, "runs/form.html", page, status=status)
 
     return redraw

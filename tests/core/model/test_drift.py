@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from server.core.model.drift import change_with_scale, drift_with_order, lot_differences, variance_components, welch_range
+from server.core.model.drift import (
+    BY_LOT,
+    BY_MAKER,
+    change_with_scale,
+    differences,
+    drift_with_order,
+    variance_components,
+    welch_range,
+)
 from server.core.model.ladder import fit_ladder
 from server.errors import NotReadyError
 from tests.core.model.test_effects import runs
@@ -59,9 +67,20 @@ def test_a_lot_that_differs_is_named() -> None:
     yields = [truth(r) + float(rng.normal()) - 6.0 * (lot == "A") for r, lot in zip(rows, lots, strict=True)]
     ladder = fit_ladder(runs(rows, yields))
     in_table_order = [lots[n - 1] for n in ladder.table.numbers]
-    (found,) = lot_differences(ladder, in_table_order)
+    (found,) = differences(ladder, in_table_order, BY_LOT)
     assert found.is_shown
-    assert found.sentence.startswith("Lot A differs from lot B")
+    assert found.sentence.startswith("Yields change from lot B to lot A beyond")
+    assert found.change == pytest.approx(-6.0, abs=2.0)
+
+
+def test_people_are_told_apart_like_lots_whatever_the_capitals() -> None:
+    rng = np.random.default_rng(1)
+    rows = [ROWS[i] for i in ORDER]
+    people = ["kb" if k % 4 == 1 else "KB" if k % 2 else "MJ" for k in range(len(rows))]
+    yields = [truth(r) + float(rng.normal()) - 6.0 * (one != "MJ") for r, one in zip(rows, people, strict=True)]
+    ladder = fit_ladder(runs(rows, yields))
+    (found,) = differences(ladder, [people[n - 1] for n in ladder.table.numbers], BY_MAKER)
+    assert found.sentence.casefold().startswith("yields change from runs by mj to runs by kb beyond")
     assert found.change == pytest.approx(-6.0, abs=2.0)
 
 
@@ -116,7 +135,7 @@ def test_the_slope_over_scales_equals_scipy() -> None:
 def test_too_few_runs_say_nothing() -> None:
     ladder = fit_ladder(runs(ROWS[:4], [50.0, 52.0, 54.0, 55.0]))
     assert drift_with_order(ladder) is None
-    assert lot_differences(ladder, ["A", "A", "A", "B"]) == []
+    assert differences(ladder, ["A", "A", "A", "B"], BY_LOT) == []
 
 
 def test_welch_range_equals_scipy() -> None:
@@ -138,8 +157,8 @@ def test_several_lots_at_once_have_wider_ranges() -> None:
     lots = ["ABCDE"[k % 5] for k in range(len(rows))]
     ladder = fit_ladder(runs(rows, [truth(r) + float(rng.normal()) for r in rows]))
     in_table_order = [lots[n - 1] for n in ladder.table.numbers]
-    many = lot_differences(ladder, in_table_order)[0]
-    pair = lot_differences(ladder, [lot if lot in "AB" else "" for lot in in_table_order])[0]
+    many = differences(ladder, in_table_order, BY_LOT)[0]
+    pair = differences(ladder, [lot if lot in "AB" else "" for lot in in_table_order], BY_LOT)[0]
     assert many.change == pytest.approx(pair.change)
     assert many.high_90 - many.low_90 > 1.2 * (pair.high_90 - pair.low_90)
 
@@ -178,7 +197,7 @@ def test_three_lots_are_told_as_a_scatter() -> None:
     step = {"A": -8.0, "B": 0.0, "C": 8.0}
     yields = [truth(r) + float(rng.normal()) + step[lot] for r, lot in zip(rows, lots, strict=True)]
     ladder = fit_ladder(runs(rows, yields))
-    found = lot_differences(ladder, [lots[n - 1] for n in ladder.table.numbers])[-1]
+    found = differences(ladder, [lots[n - 1] for n in ladder.table.numbers], BY_LOT)[-1]
     assert found.sentence.startswith("Over 3 lots")
     assert found.is_shown
     assert found.low_90 < found.change < found.high_90
