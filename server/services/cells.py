@@ -46,11 +46,18 @@ _DOTTED_DAY = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4}|\d{2})" + _TIME)
 # With hyphens only a long year tells itself from the day.
 _STROKED_DAY = re.compile(r"(\d{1,2})(?:/(\d{1,2})/(\d{4}|\d{2})|-(\d{1,2})-(\d{4}))" + _TIME)
 _NAMED_DAY = re.compile(
-    r"(?:(\d{1,2})(?:st|nd|rd|th)?[. -]*([a-z]{3,9})|([a-z]{3,9})[. -]*(\d{1,2})(?:st|nd|rd|th)?)[., -]+(\d{4}|\d{2})" + _TIME,
+    r"(?:(\d{1,2})(?:st|nd|rd|th)?[. -]*([a-zä]{3,9})|([a-zä]{3,9})[. -]*(\d{1,2})(?:st|nd|rd|th)?)[., -]+(\d{4}|\d{2})" + _TIME,
+    re.IGNORECASE,
+)
+# Days whose year the cell leaves out: 14.3., 3/4, 12 Mar, March 12.
+_NO_YEAR = re.compile(
+    r"(\d{1,2})\.\s?(\d{1,2})\.?|(\d{1,2})/(\d{1,2})"
+    r"|(\d{1,2})(?:st|nd|rd|th)?[. -]*([a-zä]{3,9})\.?|([a-zä]{3,9})[. -]*(\d{1,2})(?:st|nd|rd|th)?",
     re.IGNORECASE,
 )
 _WEEKDAY = re.compile(r"(?:mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}[., ]+", re.IGNORECASE)
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTH_OF = {name: k + 1 for k, name in enumerate(_MONTHS)} | {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 # What stands for 'nothing was noted' (common practice, no source).
 _BLANKS = ("-", "–", "—", "n.d.", "nd", "?", "/")
 # Longer cells are remarks about something else. [characters]
@@ -170,9 +177,22 @@ def _without_weekday(cell: str) -> str:
     return cell[found.end() :] if found else cell
 
 
+def lacks_year(cell: str) -> bool:
+    """Whether a cell is a day of a year that it does not name."""
+    found = _NO_YEAR.fullmatch(_without_weekday(cell))
+    month = (found[6] or found[7]) if found else None
+    return found is not None and (month is None or month[:3].casefold() in _MONTH_OF)
+
+
+def _with_year(cell: str, year: int) -> str:
+    """The same day with its year behind it, as ``read_day`` and ``stroke_order`` know it."""
+    bare = _without_weekday(cell)
+    return f"{bare}/{year}" if "/" in bare else f"{bare.rstrip('.')}.{year}"
+
+
 def stroke_order(cell: str) -> str | None:
     """What a day with strokes says of its order: 'day_first', 'month_first', '' (nothing); None where it does not matter."""
-    found = _STROKED_DAY.fullmatch(_without_weekday(cell))
+    found = _STROKED_DAY.fullmatch(_with_year(cell, 2000) if lacks_year(cell) else _without_weekday(cell))
     if found is None:
         return None
     first, second = int(found[1]), int(found[2] or found[4])
@@ -181,7 +201,7 @@ def stroke_order(cell: str) -> str | None:
     return "day_first" if first > 12 else "month_first" if second > 12 else ""
 
 
-def read_day(cell: str, order: str, today: date) -> str:
+def read_day(cell: str, order: str, today: date, year_said: int | None = None) -> str:
     """Read a day as year-month-day. 14.3.2025 has the day first (common practice, no source).
 
     Parameters
@@ -190,6 +210,8 @@ def read_day(cell: str, order: str, today: date) -> str:
         'day_first', 'month_first' or '' (not known) for days such as 3/4/2025.
     today : date
         No run was made later.
+    year_said : int or None
+        Year of days that name none, such as 14.3.
 
     Raises
     ------
@@ -201,6 +223,10 @@ def read_day(cell: str, order: str, today: date) -> str:
     >>> read_day("14.3.25", "", today), read_day("3/4/2025", "month_first", today), read_day("Wed 5th March 25", "", today)
     ('2025-03-14', '2025-03-04', '2025-03-05')
     """
+    if lacks_year(cell):
+        if year_said is None:
+            raise NumberTextError(f"“{cell}” has no year. Say which.")
+        cell = _with_year(cell, year_said)
     cell = _without_weekday(cell)
     if found := _ISO_DAY.fullmatch(cell):
         year, month, day = int(found[1]), int(found[2]), int(found[3])
@@ -215,9 +241,9 @@ def read_day(cell: str, order: str, today: date) -> str:
     elif (
         (found := _NAMED_DAY.fullmatch(cell))
         and (found[1] or len(found[5]) == 4)
-        and (name := (found[2] or found[3])[:3].casefold()) in _MONTHS
+        and (name := (found[2] or found[3])[:3].casefold()) in _MONTH_OF
     ):
-        day, month, year = int(found[1] or found[4]), _MONTHS.index(name) + 1, int(found[5])
+        day, month, year = int(found[1] or found[4]), _MONTH_OF[name], int(found[5])
     else:
         raise NumberTextError(f"“{cell[:40]}” is not a day. Write it as 2026-03-31.")
     year += 2000 if year < 100 else 0

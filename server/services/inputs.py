@@ -81,6 +81,8 @@ Number = Annotated[float, BeforeValidator(_number)]
 OptionalNumber = Annotated[float | None, BeforeValidator(_optional_number)]
 Name = Annotated[Annotated[str, Field(min_length=1, max_length=120)], BeforeValidator(_clean_line)]
 LONGEST_SHORT_TEXT = 120
+# An older day is a slip in the year. (Own judgement.)
+EARLIEST_YEAR = 1950
 ShortText = Annotated[Annotated[str, Field(max_length=LONGEST_SHORT_TEXT)], BeforeValidator(_clean_line)]
 LongText = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_clean_text)]
 ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_line)]
@@ -386,6 +388,15 @@ def _row_number(typed: object) -> object:
     return typed
 
 
+def _year(typed: object) -> object:
+    if isinstance(typed, str):
+        if not typed.strip():
+            return None
+        if not re.fullmatch(r"\d{4}", typed.strip()):
+            raise PydanticCustomError("year", "{text}", {"text": "Enter a year with four digits."})
+    return typed
+
+
 MOST_CHARACTERS = 10_000
 Cell = Annotated[Annotated[str, Field(max_length=MOST_CHARACTERS)], BeforeValidator(_cell)]
 
@@ -405,7 +416,8 @@ class NotebookInput(Input):
 
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
-    table does not say; ``words`` by variable id: option for each word that is none; ``small_yields``
+    table does not say; ``words`` by variable id: option for each word that is none; ``day_year`` is
+    the year of days that name none; ``small_yields``
     says what yields and purities of at most 1 without a per cent sign are; ``content_percent`` is the share of
     product in what was weighed on the way, where the table has no column for it; ``failed_rows`` and
     ``empty_rows`` are numbers of rows without a result whose run failed, or told nothing about the yield.
@@ -417,6 +429,7 @@ class NotebookInput(Input):
     defaults: dict[str, Cell] = Field(default_factory=dict)
     words: dict[str, dict[str, ShortText]] = Field(default_factory=dict)
     day_order: Literal["", "day_first", "month_first"] = ""
+    day_year: Annotated[Annotated[int | None, Field(ge=EARLIEST_YEAR, le=2200)], BeforeValidator(_year)] = None
     small_yields: Literal["", "fractions", "percent"] = ""
     content_percent: OptionalNumber = None
     failed_rows: RowNumbers = Field(default_factory=list)

@@ -10,6 +10,7 @@ import hashlib
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from typing import Any
 
 from pydantic import ValidationError
@@ -27,6 +28,7 @@ from server.services.cells import (
     bare_unit,
     is_blank,
     is_summary,
+    lacks_year,
     read_amount,
     read_clock,
     read_day,
@@ -134,6 +136,8 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
 _WORDS = {"reference", "notes", "made_on", "lot", "made_by", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
+# Days without a year that follow each other lie no further apart, or the year changed between them. (Own judgement.)
+_HALF_A_YEAR = timedelta(days=183)
 # Name of a checkpoint. [characters]
 _LONGEST_NAME = 120
 # Said to store runs that look like ones that are here, and rows that look like means.
@@ -189,6 +193,7 @@ class Notebook:
     more_words: int
     missing: tuple[Variable, ...]
     asks_day_order: bool
+    asks_day_year: bool
     asks_small_yields: bool
     defaults: Mapping[str, str]
     questions: tuple[NeedsConfirmationError, ...] = ()
@@ -401,6 +406,7 @@ def _bring_in(
         more_words=max(0, len(words) - MOST_WORDS),
         missing=missing,
         asks_day_order=reader.asks_day_order,
+        asks_day_year=reader.asks_day_year,
         asks_small_yields=reader.asks_small_yields,
         defaults=defaults,
     )
@@ -553,6 +559,8 @@ class _Reader:
         self.asks_day_order = bool(orders) and orders - {""} not in ({"day_first"}, {"month_first"})
         told = "" if self.asks_day_order else next((o for o in orders if o), "")
         self.day_order = data.day_order or told or ""
+        self.asks_day_year = any(lacks_year(cells[k]) for _, cells in body for k in days)
+        self.day_before: date | None = None
 
     def read(self, number: int, cells: Sequence[str]) -> _Row:
         row = _Row(number)
@@ -704,7 +712,7 @@ class _Reader:
         elif key == "state":
             self._state(row, cell)
         elif key == "made_on":
-            row.raw[key] = read_day(cell, self.day_order, self.today)
+            row.raw[key] = self._day(cell)
         elif key in ("lot", "made_by"):
             row.raw[key] = cell
         elif key == "reference":
@@ -718,6 +726,19 @@ class _Reader:
             row.weighed[key] = column, self._quantity(row, column, cell)
         else:
             row.raw[key] = self._quantity(row, column, cell)
+
+    def _day(self, cell: str) -> str:
+        """A day as year-month-day; where none is named and the year seems to change from row to row, nothing is guessed."""
+        day = read_day(cell, self.day_order, self.today, self.data.day_year)
+        if lacks_year(cell):
+            before, read = self.day_before, date.fromisoformat(day)
+            if before is not None and abs(read - before) > _HALF_A_YEAR:
+                raise NumberTextError(
+                    f"“{cell}” lies more than half a year from {before.isoformat()} in a row above, so the year may have "
+                    "changed. Write days with their year."
+                )
+            self.day_before = read
+        return day
 
     def _take_scale(self, row: _Row, column: Column, cell: str) -> None:
         """The scale from a weighed mass of the reference, where the table does not say it itself."""

@@ -33,7 +33,7 @@ from server.services.charges import (
     variables_of_amounts,
     weighed_theory,
 )
-from server.services.inputs import ChangedPlanInput, FinishedRunInput, PlannedRunInput, SoFarInput, messages_of
+from server.services.inputs import EARLIEST_YEAR, ChangedPlanInput, FinishedRunInput, PlannedRunInput, SoFarInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
@@ -52,8 +52,6 @@ LARGEST_YIELD = 200.0
 MOST_LOST = 0.25
 FAR_OFF = 3.0
 SMALLEST_RANGE = 20.0
-# An older day is a slip in the year. (Own judgement.)
-EARLIEST_YEAR = 1950
 # A scale so many times larger or smaller than all that were used is asked about. (Own judgement.)
 FAR_SCALE = 20.0
 # Less than this is asked about: a failure, or a slip in a unit. [%] (Own judgement.)

@@ -176,6 +176,26 @@ def test_the_days_of_a_table_have_one_order(session: Session, days: list[str], p
     assert book.asks_day_order == bool(problems)
 
 
+def test_the_year_of_days_without_one_is_asked_and_never_guessed(session: Session) -> None:
+    key = key_of(session)
+    days = ["14.3.", "15.3", "16 März", "Mar 17", "18. Mrz.", "19.3.2026"]
+    rows = [[str(1 + k / 2), "120", "MgSO4", "50", day, ""] for k, day in enumerate(days)]
+    book = look_at(session, key, table(*rows))
+    assert book.asks_day_year
+    assert [len(r.problems) for r in book.rows] == [1, 1, 1, 1, 1, 0]
+    assert book.rows[0].problems == ("date: “14.3.” has no year. Say which.",)
+    said = look_at(session, key, table(*rows).model_copy(update={"day_year": 2025}))
+    assert [r.day for r in said.rows] == [*(f"2025-03-{d}" for d in (14, 15, 16, 17, 18)), "2026-03-19"]
+    # From December to January the year changes, and nobody has said which row has which.
+    across = [[*row[:4], day, ""] for row, day in zip(rows, ["20.12.", "3.1.", "4.1."], strict=False)]
+    turned = look_at(session, key, table(*across).model_copy(update={"day_year": 2025}))
+    assert [len(r.problems) for r in turned.rows] == [0, 1, 1]
+    assert "so the year may have changed" in turned.rows[1].problems[0]
+    assert not look_at(session, key, table(*rows[5:])).asks_day_year
+    assert stroke_order("25/3") == "day_first"
+    assert read_day("3/4", "month_first", TODAY, 2026) == "2026-03-04"
+
+
 def test_outcomes_in_words() -> None:
     assert [read_outcome(w) for w in ("Failed!", "spilled", "OK", "perhaps")] == ["failure", "no_information", "yield", None]
 

@@ -1024,6 +1024,18 @@ def kept_of(page: str) -> dict[str, str]:
     return fields
 
 
+def test_the_year_of_days_without_one_is_said_on_the_page(ready: TestClient) -> None:
+    rows = "hold\tbath\tagent\tyield %\tdate\n2\t120\tMgSO4\t50\t14.3.\n2.5\t120\tMgSO4\t55\t15.3."
+    first = ready.post(IMPORT, data={"action": "read", "rows": rows})
+    assert "Days without a year are of" in first.text
+    fields = kept_of(first.text)
+    wrong = ready.post(IMPORT, data={**fields, "day_year": "25", "action": "check"})
+    assert "Enter a year with four digits." in wrong.text
+    checked = ready.post(IMPORT, data={**fields, "day_year": "2025", "action": "check"})
+    assert ready.post(IMPORT, data={**kept_of(checked.text), "action": "store"}).status_code == 200
+    assert [r["made_on"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["2025-03-14", "2025-03-15"]
+
+
 def test_past_runs_come_out_of_a_pasted_table(ready: TestClient) -> None:
     assert "Paste the table" in ready.get(IMPORT).text
     first = ready.post(IMPORT, data={"action": "read", "rows": TABLE})

@@ -40,7 +40,16 @@ from server.web.rendering import render
 router = APIRouter()
 _MOST_NAMED = 5
 # Fields in which the chemist says what columns mean; what is said about single rows is not among them.
-_ABOUT_COLUMNS = ("heading_row", "heading_row_was", "headings_were", "assumed", "small_yields", "day_order", "content_percent")
+_ABOUT_COLUMNS = (
+    "heading_row",
+    "heading_row_was",
+    "headings_were",
+    "assumed",
+    "small_yields",
+    "day_order",
+    "day_year",
+    "content_percent",
+)
 _OF_COLUMNS = ("column_", "unit_", "was_", "default_", "word_")
 # Answers that store rows which are left out for their looks, and the question of each.
 _DOUBTS = (
@@ -224,6 +233,7 @@ def _with_what_was_said(form: RawForm, rows: list[list[str]], kept: str, note: s
     raw["failed_rows"] = [row for row, outcome in said.items() if outcome == "failure"]
     raw["empty_rows"] = [row for row, outcome in said.items() if outcome == "no_information"]
     raw["day_order"] = form.values.get("day_order", "")
+    raw["day_year"] = form.values.get("day_year", "")
     raw["small_yields"] = form.values.get("small_yields", "")
     raw["content_percent"] = form.values.get("content_percent", "")
     raw["defaults"] = form.prefixed("default_")
@@ -326,7 +336,7 @@ def _draw_check(
 def _chosen(book: Notebook, data: NotebookInput) -> dict[str, str]:
     """What the fields show."""
     values = {"heading_row": str(book.heading_row), "day_order": data.day_order, "small_yields": data.small_yields}
-    values["content_percent"] = as_text(data.content_percent)
+    values |= {"content_percent": as_text(data.content_percent), "day_year": as_text(data.day_year)}
     for c in book.columns:
         values[f"column_{c.position}"], values[f"unit_{c.position}"] = c.meaning, c.unit
     values.update({f"default_{key}": text for key, text in book.defaults.items()})
