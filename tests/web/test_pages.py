@@ -778,6 +778,12 @@ def test_several_runs_are_planned_at_once(ready: TestClient) -> None:
     assert all(r["forecast"] for r in planned)
     first = {k.removeprefix("run_1_setting_"): v for k, v in hidden if k.startswith("run_1_")}
     assert float(planned[0]["settings"]["hold"]) == float(first["1"])
+    refused = ready.post("/preparations/1/proposals", data={**data, "scale_mol": "-1"})
+    assert refused.status_code == 422
+    assert 'name="scale_mol" value="-1"' in refused.text
+    ready.post("/preparations/1/proposals", data={**data, "scale_mol": "0.25", "take": ["2"]})
+    planned = [r for r in ready.get("/api/v1/preparations/1/runs").json() if r["state"] == "planned"]
+    assert [r["scale_mol"] for r in planned] == [None, None, 0.25]
     none = ready.post("/preparations/1/proposals", data={**data, "take": []})
     assert none.status_code == 422
     assert "Choose at least one run" in none.text

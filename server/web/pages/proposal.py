@@ -278,7 +278,7 @@ def _several(
         if proposals and len(proposals) < count:
             message = f"{len(proposals)} of {count}: no further run serves this purpose within reach and stock."
         variables = analysis.space.variables
-        needs = decisions.needs_together([p.settings for p in proposals])
+        needs = decisions.needs_together([p.settings for p in proposals], _scale(form))
         runs = [
             ProposedRun(
                 p,
@@ -308,11 +308,11 @@ def _several(
 
 
 def _chosen(form: RawForm) -> list[PlannedRunInput]:
-    """The ticked runs of the page with several, each with its own settings."""
+    """The ticked runs of the page with several, each with its own settings, all at the same scale."""
     plans = []
     for number in dict.fromkeys(form.all("take")):
         settings = form.prefixed(f"run_{number}_setting_")
-        plans.append(validated(PlannedRunInput, {"settings": settings, "confirm": form.all("confirm")}))
+        plans.append(validated(PlannedRunInput, {"settings": settings, "confirm": form.all("confirm"), **form.only(["scale_mol"])}))
     return plans
 
 
