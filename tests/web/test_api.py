@@ -47,8 +47,11 @@ def test_a_script_runs_a_campaign(client: TestClient) -> None:
 def test_planned_runs_keep_their_forecast_and_get_a_result(client: TestClient) -> None:
     key = create(client)
     settings = client.get(f"/api/v1/preparations/{key}/proposal").json()["settings"]
-    planned = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": settings}).json()
-    assert planned["state"] == "planned"
+    address = f"/api/v1/preparations/{key}/planned-runs"
+    by_hand = client.post(address, json={"settings": settings}).json()
+    assert (by_hand["purpose"], by_hand["forecast"]["low_90"] < by_hand["forecast"]["high_90"]) == (None, True)
+    planned = client.post(f"{address}?purpose=find_out", json={"settings": settings}).json()
+    assert (planned["state"], planned["purpose"]) == ("planned", "find_out")
     assert planned["forecast"]["low_90"] < planned["forecast"]["high_90"]
     done = client.put(f"/api/v1/runs/{planned['id']}", json={"settings": settings, "product_mass_g": 6.5}).json()
     assert (done["state"], done["yield_percent"]) == ("finished", 65.0)

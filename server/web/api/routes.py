@@ -337,11 +337,11 @@ def import_runs(preparation_id: Id, data: NotebookInput, session: WriteSession) 
 
 @router.post("/preparations/{preparation_id}/planned-runs", status_code=201, tags=["runs"])
 def plan_run(
-    preparation_id: Id, data: PlannedRunInput, session: ReadSession, writer: OpenWriter, purpose: Purpose = Purpose.RAISE
+    preparation_id: Id, data: PlannedRunInput, session: ReadSession, writer: OpenWriter, purpose: Purpose | None = None
 ) -> RunAnswer:
-    """Plan a run, for example one that was proposed; its forecast is kept."""
+    """Plan a run; its forecast is kept, and its purpose where it accepts a proposal of the app's."""
     analysis = analyse(session, preparation_id)
-    judged = judge_plans(analysis, [data], purpose)
+    judged = [(data, None, forecast_by_hand(analysis, data))] if purpose is None else judge_plans(analysis, [data], purpose)
     with writer() as writing:
         run_id = int(runs.plan_runs(writing, preparation_id, judged)[0].id or 0)
         return _run_by_id(writing, run_id)
