@@ -53,13 +53,13 @@ class NeedsConfirmationError(YieldwrightError):
 
     The ``code`` is a yes to whatever is asked, for scripts that send it along with the
     values; ``answer`` is a yes to this very message, for forms that are sent again.
-    ``other`` is another answer that will do, as code and question.
+    ``others`` are other answers that will do, as code and question.
     """
 
-    def __init__(self, field: str, code: str, message: str, question: str, other: tuple[str, str] | None = None) -> None:
+    def __init__(self, field: str, code: str, message: str, question: str, *others: tuple[str, str]) -> None:
         self.field = field
         self.code = code
-        self.other = other
+        self.others = others
         self.message = message
         self.question = question
         super().__init__(message)
@@ -76,8 +76,7 @@ class NeedsConfirmationError(YieldwrightError):
 
     @property
     def _offered(self) -> list[tuple[str, str]]:
-        first = (self.code, self.question)
-        return [first, self.other] if self.other else [first]
+        return [(self.code, self.question), *self.others]
 
     def _bound(self, code: str) -> str:
         return f"{code}:{hashlib.sha256(self.message.encode('utf-8', 'replace')).hexdigest()[:10]}"

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from sqlmodel import Session
 
 from server.core.chemistry.charge import AmountKind
+from server.core.model.effects import listed
 from server.core.space.limits import reach_of
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, affine, convert, convertible
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
@@ -171,6 +172,51 @@ def _renamed_option(row: VariableRow, data: VariableInput) -> tuple[str, str] | 
     return differing[0]
 
 
+def _merged_option(row: VariableRow, data: VariableInput, lost: Sequence[str]) -> str | None:
+    """The one option in use that was taken out, if nothing else changed and others are left."""
+    gone = [option for option in row.choices if option not in data.choices]
+    is_all = gone == list(lost) and len(gone) == 1 and [c for c in row.choices if c != gone[0]] == data.choices
+    return gone[0] if is_all else None
+
+
+def _merge(session: Session, row: VariableRow, settings: Sequence[SettingRow], old: str, data: VariableInput) -> None:
+    """Take two options for one, on a yes that says which; what was said of the one that goes goes too.
+
+    Raises
+    ------
+    NeedsConfirmationError
+    InvalidInputError
+        Where both stand for materials of the charge: a run would take both.
+    """
+    answers = [(f"same_as_{k}", f"{old} is {option} under another name") for k, option in enumerate(data.choices, 1)]
+    message = (
+        f"{old} is in use. Which of the options that stay is the same thing? Runs of both become runs of that one. Where it is "
+        "none of them, keep it: a rule ‘not used any more’ keeps proposals from it."
+    )
+    asked = NeedsConfirmationError("choices", answers[0][0], message, answers[0][1], *answers[1:])
+    new = data.choices[int(asked.raise_unless_in(data.confirm).removeprefix("same_as_")) - 1]
+    materials = [m for m in questions.list_materials(session, row.preparation_id) if m.choice_variable_id == row.id]
+    twice = [[m.name for m in materials if m.choice == option] for option in (old, new)]
+    if all(twice):
+        message = f"{listed(twice[0])} in the charge is for {old}, {listed(twice[1])} for {new}: a run would take both."
+        raise InvalidInputError({"choices": f"{message} Remove one of them from the charge first."})
+    for limit in questions.list_limits(session, row.preparation_id):
+        details = dict(limit.details)
+        if limit.kind == "not_used" and details["variable"] == row.id:
+            details["options"] = [option for option in details["options"] if option != old]
+        elif limit.kind == "only_with" and details["variable"] == row.id and details["choice"] == old:
+            details["partners"] = []
+        elif limit.kind == "only_with" and details["partner"] == row.id:
+            details["partners"] = list(dict.fromkeys(new if p == old else p for p in details["partners"]))
+        if details.get("options") == [] or details.get("partners") == []:
+            session.delete(limit)
+        elif details != limit.details:
+            limit.details = details
+            session.add(limit)
+    session.flush()
+    _carry_rename(session, row, settings, old, new)
+
+
 def _carry_rename(session: Session, row: VariableRow, settings: Sequence[SettingRow], old: str, new: str) -> None:
     """Give an option its new name in runs, rules and materials."""
     for s in settings:
@@ -195,7 +241,7 @@ def _carry_rename(session: Session, row: VariableRow, settings: Sequence[Setting
 
 
 def _check_options(session: Session, row: VariableRow, data: VariableInput, settings: Sequence[SettingRow]) -> None:
-    """Options in use may be renamed one at a time, on a yes; they never vanish or change places with others."""
+    """Options in use may be renamed or taken for another, one at a time, on a yes; they never vanish or change places."""
     used = {c for s in settings for c in (s.planned_choice, s.as_run_choice) if c}
     for limit in questions.list_limits(session, row.preparation_id):
         if limit.kind == "only_with":
@@ -208,11 +254,15 @@ def _check_options(session: Session, row: VariableRow, data: VariableInput, sett
     lost = sorted(used - set(data.choices))
     if not lost:
         return
+    merged = _merged_option(row, data, lost)
+    if merged is not None:
+        _merge(session, row, settings, merged, data)
+        return
     renamed = _renamed_option(row, data)
     if renamed is None or renamed[0] not in lost:
         message = (
             f"Runs, limits or materials use {', '.join(lost)}; keep these options. A rule ‘not used any more’ keeps proposals "
-            "from them."
+            "from them; of an option that is another one under a second name, remove the line alone."
         )
         raise InvalidInputError({"choices": message})
     old, new = renamed
@@ -332,7 +382,8 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
     ------
     NotFoundError, InvalidInputError
     NeedsConfirmationError
-        For a renamed option, a unit whose numbers cannot be converted, or a range that was left as it was in another unit.
+        For a renamed option, one that is taken for another, a unit whose numbers cannot be converted, or a range that was
+        left as it was in another unit.
     NothingReachableError
         If the limits would leave no settings.
     """

@@ -99,8 +99,8 @@ def install_error_pages(app: FastAPI) -> None:
         if isinstance(error, NeedsConfirmationError):
             more["errors"] = {error.field: error.message}
             more["confirm"] = error.code
-            if error.other:
-                more["or_confirm"] = error.other[0]
+            if error.others:
+                more["or_confirm"] = [code for code, _ in error.others]
         if isinstance(error, NotReadyError):
             more.update(have=error.have, need=error.need)
         return problem(status, type(error).__name__.removesuffix("Error"), str(error), **more)

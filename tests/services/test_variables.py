@@ -147,6 +147,41 @@ def test_renaming_an_option_renames_it_in_the_runs(session: Session, preparation
     assert material.choice == "sodium sulfate"
 
 
+def test_an_option_that_is_another_one_under_a_second_name_is_taken_for_it(session: Session, preparation: PreparationRow) -> None:
+    agent, key = ids(session, preparation)[2], int(preparation.id or 0)
+    three = VariableInput(name="agent", role="choice", stage="drying", choices=["MgSO4", "Na2SO4", "magnesia"], base="MgSO4")
+    update_variable(session, agent, three)
+    for option in ("MgSO4", "magnesia", "Na2SO4"):
+        make_run(session, preparation, settings={"agent": option})
+    plan_run(session, key, PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "magnesia"}))
+    add_limit(session, key, NotUsedLimitInput(kind="not_used", variable=agent, options=["magnesia"]))
+    salts = [
+        add_material(
+            session,
+            key,
+            MaterialInput(name=name, role="drying_agent", amount_kind="mass", choice_variable_id=agent, choice=option),
+        )
+        for name, option in (("salt", "magnesia"), ("other", "MgSO4"))
+    ]
+    two = three.model_copy(update={"choices": ["MgSO4", "Na2SO4"]})
+    with pytest.raises(NeedsConfirmationError, match="magnesia is in use") as asked:
+        update_variable(session, agent, two)
+    questions_asked = [question for _, question in asked.value.choices]
+    assert questions_asked == ["magnesia is MgSO4 under another name", "magnesia is Na2SO4 under another name"]
+    with pytest.raises(InvalidInputError, match="salt in the charge is for magnesia, other for MgSO4: a run would take both"):
+        update_variable(session, agent, two.model_copy(update={"confirm": ["same_as_1"]}))
+    session.rollback()
+    delete_material(session, int(salts[1].id or 0))
+    update_variable(session, agent, two.model_copy(update={"confirm": ["same_as_1"]}))
+    assert [v.settings[str(agent)] for v in view_runs(session, preparation)] == ["MgSO4", "MgSO4", "Na2SO4", "MgSO4"]
+    assert [m.choice for m in questions.list_materials(session, key)] == ["MgSO4"]
+    # That magnesia is not used any more does not hold for magnesium sulfate.
+    assert questions.list_limits(session, key) == []
+    # More than one line taken out says nothing about which is which.
+    with pytest.raises(InvalidInputError, match="remove the line alone"):
+        update_variable(session, agent, two.model_copy(update={"choices": ["sand", "K2CO3"], "base": "sand"}))
+
+
 def test_options_that_change_places_are_no_renaming(session: Session, preparation: PreparationRow) -> None:
     make_run(session, preparation, settings={"agent": "MgSO4"})
     agent = ids(session, preparation)[2]

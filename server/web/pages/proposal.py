@@ -312,7 +312,9 @@ def _chosen(form: RawForm) -> list[PlannedRunInput]:
     plans = []
     for number in dict.fromkeys(form.all("take")):
         settings = form.prefixed(f"run_{number}_setting_")
-        plans.append(validated(PlannedRunInput, {"settings": settings, "confirm": form.all("confirm"), **form.only(["scale_mol"])}))
+        plans.append(
+            validated(PlannedRunInput, {"settings": settings, "confirm": form.all("confirm"), **form.only(["scale_mol"])})
+        )
     return plans
 
 
