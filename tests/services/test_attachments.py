@@ -6,7 +6,15 @@ import pytest
 from sqlmodel import Session
 
 from server.errors import InvalidInputError, NotFoundError
-from server.services.attachments import LARGEST_BYTES, attach, kind_of, read_attachment, remove_attachment, safe_name
+from server.services.attachments import (
+    LARGEST_BYTES,
+    MOST_PER_RUN,
+    attach,
+    kind_of,
+    read_attachment,
+    remove_attachment,
+    safe_name,
+)
 from server.storage import questions
 from server.storage.files import FileStore
 from tests.factories import make_preparation, make_run
@@ -92,3 +100,23 @@ def test_removed_files_are_swept_and_others_stay(session: Session, files: FileSt
 def test_only_digests_become_paths(files: FileStore, digest: str) -> None:
     with pytest.raises(NotFoundError):
         files.read(digest)
+
+
+def test_a_run_holds_so_many_files_and_no_more(session: Session, files: FileStore, run_id: int) -> None:
+    for k in range(MOST_PER_RUN):
+        attach(session, files, run_id, f"{k}.txt", f"note {k}".encode())
+    with pytest.raises(InvalidInputError, match="Remove one first"):
+        attach(session, files, run_id, "more.txt", b"one more")
+    assert len(questions.list_attachments(session, run_id)) == MOST_PER_RUN
+    remove_attachment(session, questions.list_attachments(session, run_id)[0].id or 0)
+    attach(session, files, run_id, "more.txt", b"one more")
+
+
+def test_a_sweep_touches_nothing_but_files_of_the_store(files: FileStore, tmp_path: Path) -> None:
+    kept = files.put(b"kept")
+    (tmp_path / "beside.txt").write_text("somebody else's")
+    assert files.sweep({"../beside.txt", str(tmp_path / "beside.txt"), "0" * 64}) == 0
+    assert (tmp_path / "beside.txt").exists()
+    assert files.has(kept)
+    assert files.sweep({kept}) == 1
+    assert not files.has(kept)

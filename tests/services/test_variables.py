@@ -9,7 +9,7 @@ from server.core.choose.proposal import Purpose
 from server.core.space.variables import Role, Setting
 from server.errors import InvalidInputError, NeedsConfirmationError, NothingReachableError
 from server.services.analysis import analyse
-from server.services.charges import add_material, delete_material
+from server.services.charges import MOST_MATERIALS, add_material, delete_material
 from server.services.inputs import (
     CourseUseInput,
     LinearLimitInput,
@@ -17,13 +17,14 @@ from server.services.inputs import (
     NotUsedLimitInput,
     OnlyWithLimitInput,
     PlannedRunInput,
+    PreparationInput,
     TotalTimeLimitInput,
     VariableInput,
 )
-from server.services.preparations import use_courses
+from server.services.preparations import create_preparation, use_courses
 from server.services.runs import delete_run, plan_run, view_runs
 from server.services.spaces import stored_space
-from server.services.variables import add_limit, add_variable, as_input, delete_variable, update_variable
+from server.services.variables import MOST_VARIABLES, add_limit, add_variable, as_input, delete_variable, update_variable
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from tests.factories import make_preparation, make_run
@@ -401,3 +402,19 @@ def test_the_hold_that_readings_follow_goes_with_its_variable(session: Session, 
     use_courses(session, key, CourseUseInput(use=True, variable_id=other.id))
     delete_variable(session, int(other.id or 0))
     assert questions.get_preparation(session, key).course_variable_id is None
+
+
+def test_there_may_be_so_many_variables_materials_and_runs_a_week(session: Session) -> None:
+    key = int(make_preparation(session).id or 0)
+    for k in range(MOST_VARIABLES - 3):
+        add_variable(session, key, VariableInput(**{**HOLD, "name": f"hold {k}"}))
+    with pytest.raises(InvalidInputError, match="at most 20 variables"):
+        add_variable(session, key, VariableInput(**{**HOLD, "name": "one more"}))
+    line = MaterialInput(name="water", role="solvent", amount_kind="mass", amount=1)
+    for k in range(MOST_MATERIALS):
+        add_material(session, key, line.model_copy(update={"name": f"water {k}"}))
+    with pytest.raises(InvalidInputError, match="at most 40 materials"):
+        add_material(session, key, line)
+    with pytest.raises(InvalidInputError, match="1001 runs a week cannot be meant"):
+        create_preparation(session, PreparationInput(name="fast", runs_per_week=1001))
+    assert create_preparation(session, PreparationInput(name="fast", runs_per_week=1000)).runs_per_week == 1000
