@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from server.core.model.effects import Evidence, find_effects, summarise
-from server.core.model.knowable import moved_with, separating_run, what_is_knowable
+from server.core.model.knowable import indicators, moved_with, separating_run, what_is_knowable
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.quality import judge
@@ -383,3 +383,10 @@ def test_what_a_failed_run_hides_is_said() -> None:
     kept = {e.key: e for e in find_effects(without, plain.coded[5], usual)}["hold"]
     assert kept.evidence is Evidence.CLEAR
     assert "Without" not in kept.sentence
+
+
+def test_groups_become_one_column_each_whatever_the_capitals() -> None:
+    columns = indicators(["KB", "kb", "", "mj"])
+    np.testing.assert_array_equal(columns, [[1, 0], [1, 0], [np.nan, np.nan], [0, 1]])
+    assert indicators([]).shape == (0, 0)
+    assert indicators(["", ""]).shape == (2, 0)
