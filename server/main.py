@@ -82,13 +82,11 @@ def create_app(settings: Settings) -> FastAPI:
         generate_unique_id_function=lambda route: route.name,
     )
     app.state.engine = engine
-    app.state.files = FileStore(settings.files_folder)
+    app.state.files = FileStore(settings.files_folder, is_shared=settings.files is not None)
     # Drafts in a browser belong to one database: another one may answer at the same address tomorrow.
     app.state.database_mark = hashlib.sha256(str(settings.database.resolve()).encode()).hexdigest()[:12]
-    if settings.files is None:
-        # A folder that was named may hold files of other databases as well.
-        with read_session(engine) as session:
-            app.state.files.sweep(questions.removed_digests(session))
+    with read_session(engine) as session:
+        app.state.files.sweep(questions.removed_digests(session))
     app.mount("/static", StaticFiles(directory=asset_folder("static")), name="static")
     for module in (
         home,

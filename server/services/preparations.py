@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -15,6 +16,7 @@ from server.services.numbers import LARGEST, SMALLEST
 from server.storage import questions
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
+logger = logging.getLogger("yieldwright")
 MOST_RUNS_A_WEEK = 1000
 # From an ultramicrobalance to a platform scale. [g]
 SMALLEST_READABILITY, LARGEST_READABILITY = 1e-7, 1000.0
@@ -283,6 +285,34 @@ def archive_preparation(session: Session, preparation_id: int, *, archived: bool
     session.add(row)
     log_change(session, preparation_id, "archived" if archived else "taken back from the archive")
     session.commit()
+
+
+def delete_preparation(session: Session, preparation_id: int, name: str) -> set[str]:
+    """Delete a preparation from the archive for good, with its runs and history; return the digests of their files.
+
+    The files themselves are for ``attachments.sweep_files``, once this is stored.
+
+    Parameters
+    ----------
+    name : str
+        Its name once more, so that no other one is meant.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        Where it is not in the archive, or the name is another one.
+    """
+    row = questions.get_preparation(session, preparation_id)
+    if row.archived_at is None:
+        raise InvalidInputError({"form": f"{row.name} is not in the archive. Put it there first; only then it can be deleted."})
+    if " ".join(name.split()) != row.name:
+        raise InvalidInputError({"name": f"Type the name as it is, {row.name}, to delete it for good."})
+    files = questions.attached_digests(session, preparation_id)
+    session.delete(row)
+    session.commit()
+    logger.warning("Preparation %s was deleted for good.", preparation_id)
+    return files
 
 
 def use_courses(session: Session, preparation_id: int, data: CourseUseInput) -> PreparationRow:

@@ -15,10 +15,17 @@ _NAME = re.compile(r"[0-9a-f]{64}")
 
 
 class FileStore:
-    """A folder of files that are named by their content; the same content is kept once."""
+    """A folder of files that are named by their content; the same content is kept once.
 
-    def __init__(self, folder: Path) -> None:
+    Parameters
+    ----------
+    is_shared : bool
+        Whether it may hold files of other databases as well; then nothing is removed from it.
+    """
+
+    def __init__(self, folder: Path, *, is_shared: bool = False) -> None:
         self._folder = folder
+        self._is_shared = is_shared
 
     def _path(self, digest: str) -> Path:
         # Digests come from the database; anything else never becomes a path.
@@ -66,7 +73,7 @@ class FileStore:
     def sweep(self, unwanted: Set[str]) -> int:
         """Remove the files with these digests; return how many were there. No other file is ever touched."""
         count = 0
-        for digest in unwanted:
+        for digest in unwanted if not self._is_shared else ():
             if _NAME.fullmatch(digest) and (path := self._path(digest)).exists():
                 path.unlink(missing_ok=True)
                 count += 1

@@ -218,16 +218,23 @@ def list_attachments(session: Session, run_id: int) -> Sequence[AttachmentRow]:
     return session.exec(select(AttachmentRow).where(AttachmentRow.run_id == run_id).order_by(col(AttachmentRow.id))).all()
 
 
+def attached_digests(session: Session, preparation_id: int | None = None) -> set[str]:
+    """SHA-256 of every file that a run has; of one preparation where it is given."""
+    query = select(AttachmentRow.sha256)
+    if preparation_id is not None:
+        query = query.join(RunRow, col(RunRow.id) == AttachmentRow.run_id).where(RunRow.preparation_id == preparation_id)
+    return set(session.exec(query).all())
+
+
 def removed_digests(session: Session) -> set[str]:
     """SHA-256 of every file that was taken off a run, or went with a deleted one, and that no row names any more."""
-    attached = set(session.exec(select(AttachmentRow.sha256)).all())
     gone: set[str] = set()
     for before in session.exec(
         select(ChangeRow.before).where(col(ChangeRow.what).like("%removed") | (ChangeRow.what == "run deleted"))
     ):
         held = before or {}
         gone |= {str(a["sha256"]) for a in (held, *held.get("attachments", ())) if "sha256" in a}
-    return gone - attached
+    return gone - attached_digests(session)
 
 
 def list_changes(session: Session, preparation_id: int, run_number: int | None = None) -> Sequence[ChangeRow]:

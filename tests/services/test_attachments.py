@@ -118,5 +118,7 @@ def test_a_sweep_touches_nothing_but_files_of_the_store(files: FileStore, tmp_pa
     assert files.sweep({"../beside.txt", str(tmp_path / "beside.txt"), "0" * 64}) == 0
     assert (tmp_path / "beside.txt").exists()
     assert files.has(kept)
+    assert FileStore(tmp_path / "files", is_shared=True).sweep({kept}) == 0
+    assert files.has(kept)
     assert files.sweep({kept}) == 1
     assert not files.has(kept)

@@ -313,6 +313,18 @@ def test_a_script_keeps_procedure_write_ups_and_files(client: TestClient) -> Non
     assert client.get(files).json() == []
 
 
+def test_a_script_deletes_what_is_in_the_archive(client: TestClient) -> None:
+    base = f"/api/v1/preparations/{create(client)}"
+    name = client.get(base).json()["name"]
+    assert client.delete(base, params={"name": name}).status_code == 422
+    client.put(f"{base}/archive", json={"archived": True})
+    assert client.delete(base).status_code == 422
+    assert client.delete(base, params={"name": name + "!"}).status_code == 422
+    assert client.get(base).status_code == 200
+    assert client.delete(base, params={"name": name}).status_code == 204
+    assert client.get(base).status_code == 404
+
+
 def test_a_script_archives_and_chooses_the_evidence(client: TestClient) -> None:
     key = create(client)
     base = f"/api/v1/preparations/{key}"

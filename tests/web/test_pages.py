@@ -1,5 +1,6 @@
 """Pages through the HTTP client: what is shown, what is stored, what is refused."""
 
+import hashlib
 import html
 import json
 import re
@@ -8,10 +9,11 @@ import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 from urllib.parse import urlencode
 
 import pytest
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from server.compute.work import WORKSHOP
@@ -24,6 +26,7 @@ from server.services.demo import load_demo
 from server.services.preparations import today
 from server.settings import Settings
 from server.storage.engine import write_session
+from server.storage.files import FileStore
 from server.web.forms import Received
 from server.web.pages import runs as run_pages
 from server.web.security import is_own_host
@@ -425,6 +428,40 @@ def test_the_drying_agent_amount_and_cautions(ready: TestClient) -> None:
     assert wrong.status_code == 422
     assert '<a href="#f-excess">' in wrong.text
     assert '<a href="#f-water_g">' not in wrong.text
+
+
+def test_only_what_is_in_the_archive_is_deleted_and_only_by_its_name(ready: TestClient) -> None:
+    enter(ready)
+    file = {"file": ("plate.txt", b"two spots", "text/plain")}
+    assert ready.post("/runs/1/attachments", files=file).status_code == 200
+    ready.post("/preparations", data={**PREPARATION, "name": "Other"})
+    other = "/preparations/2"
+    ready.post(f"{other}/runs", data={"yield_percent": "50", "outcome": "yield"})
+    for run, name in ((1, "own.txt"), (2, "plate.txt")):
+        ready.post(f"/runs/{run}/attachments", files={"file": (name, b"two spots" if run == 2 else b"one spot", "text/plain")})
+    assert ready.get("/preparations/1/delete").url.path == "/preparations/1"
+    assert "delete" not in ready.get("/preparations/1").text.casefold()
+    refused = ready.post("/preparations/1/delete", data={"name": "Ester"})
+    assert refused.status_code == 422
+    assert "not in the archive" in refused.text
+    ready.post("/preparations/1/archive", data={"archived": "yes"})
+    assert 'href="/preparations/1/delete"' in ready.get("/preparations/1").text
+    assert "1 run goes with it, and 2 photos and files" in ready.get("/preparations/1/delete").text
+    wrong = ready.post("/preparations/1/delete", data={"name": "Esther"})
+    assert wrong.status_code == 422
+    assert "Type the name as it is, Ester" in wrong.text
+    assert ready.get("/runs/1").status_code == 200
+    done = ready.post("/preparations/1/delete", data={"name": " Ester "})
+    assert done.url.path == "/"
+    assert "The archive is empty" in done.text
+    assert ready.get("/preparations/1").status_code == ready.get("/runs/1").status_code == 404
+    assert ready.get(other).status_code == 200
+    # The file that another run has as well stays.
+    assert ready.get("/attachments/3").content == b"two spots"
+    store: FileStore = cast(FastAPI, ready.app).state.files
+    assert [store.has(hashlib.sha256(content).hexdigest()) for content in (b"one spot", b"two spots")] == [False, True]
+    # Its number is never used again.
+    assert ready.post("/preparations", data={**PREPARATION, "name": "New"}).url.path.startswith("/preparations/3")
 
 
 def test_archiving_hides_and_brings_back(ready: TestClient) -> None:

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Response, UploadFile
 
 from server.services import preparations, writeups
 from server.services.analysis import analyse
-from server.services.attachments import attach, remove_attachment
+from server.services.attachments import attach, remove_attachment, sweep_files
 from server.services.inputs import CheckpointUseInput, CourseUseInput, Input, ProcedureInput
 from server.storage import questions
 from server.storage.tables import WriteUpRow
@@ -132,6 +132,16 @@ def set_archived(preparation_id: Id, data: ArchiveInput, session: WriteSession) 
     """Put a preparation into the archive, or take it back; nothing is deleted."""
     preparations.archive_preparation(session, preparation_id, archived=data.archived)
     return preparation_answer(questions.get_preparation(session, preparation_id))
+
+
+@router.delete("/preparations/{preparation_id}", status_code=204, tags=["preparations"])
+def delete_preparation(preparation_id: Id, name: str, writer: OpenWriter, files: Files) -> Response:
+    """Delete a preparation of the archive for good, with all its runs and files; ``name`` is its name once more."""
+    with writer() as writing:
+        gone = preparations.delete_preparation(writing, preparation_id, name)
+    with writer() as writing:
+        sweep_files(writing, files, gone)
+    return Response(status_code=204)
 
 
 @router.get("/preparations/{preparation_id}/evidence-use", tags=["answers"])

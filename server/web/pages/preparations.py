@@ -1,4 +1,4 @@
-"""Preparations: overview, new, change, archive."""
+"""Preparations: overview, new, change, archive, deletion for good."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from server.core.choose.proposal import Proposal
 from server.core.model.effects import Effect
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
+from server.services.attachments import sweep_files
 from server.services.decisions import Decisions
 from server.services.inputs import PreparationInput, validated
 from server.services.preparations import (
@@ -23,6 +24,7 @@ from server.services.preparations import (
     as_input,
     check_preparation,
     create_preparation,
+    delete_preparation,
     duplicate_preparation,
     today,
     update_preparation,
@@ -31,7 +33,7 @@ from server.services.runs import RunView, with_own_theory
 from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
-from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.dependencies import Files, Form, Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import FormState, RawForm, as_text, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_kind, run_status
 from server.web.pages.work import waiting
@@ -54,6 +56,16 @@ class PreparationFormPage:
     preparation: PreparationRow | None
     smiles: bool
     seen: str
+
+
+@dataclass(frozen=True)
+class DeletePage:
+    """Context of the page that deletes a preparation; ``n_files`` counts photos and files of its runs."""
+
+    frame: Frame
+    form: FormState
+    n_runs: int
+    n_files: int
 
 
 @dataclass(frozen=True)
@@ -155,6 +167,37 @@ def _kept_words(numbers: Sequence[int]) -> str:
 def archive(preparation_id: Id, form: Form, session: WriteSession) -> Response:
     archive_preparation(session, preparation_id, archived=form.values.get("archived") != "no")
     return RedirectResponse("/", status_code=303)
+
+
+def _delete_page(request: Request, session: ReadSession, preparation_id: int) -> Callable[[FormState, int], Response]:
+    def redraw(form: FormState, status: int) -> Response:
+        runs = questions.list_runs(session, preparation_id)
+        n_files = sum(len(questions.list_attachments(session, int(r.id or 0))) for r in runs)
+        frame = Frame(questions.get_preparation(session, preparation_id), "overview")
+        return render(request, "preparations/delete.html", DeletePage(frame, form, len(runs), n_files), status=status)
+
+    return redraw
+
+
+@router.get("/preparations/{preparation_id}/delete")
+def ask_to_delete(request: Request, preparation_id: Id, session: ReadSession) -> Response:
+    if questions.get_preparation(session, preparation_id).archived_at is None:
+        return RedirectResponse(f"/preparations/{preparation_id}", status_code=303)
+    return _delete_page(request, session, preparation_id)(FormState(), 200)
+
+
+@router.post("/preparations/{preparation_id}/delete")
+def delete(request: Request, preparation_id: Id, form: Form, session: ReadSession, writer: OpenWriter, files: Files) -> Response:
+    questions.get_preparation(session, preparation_id)
+
+    def act() -> str:
+        with writer() as writing:
+            gone = delete_preparation(writing, preparation_id, form.values.get("name", ""))
+        with writer() as writing:
+            sweep_files(writing, files, gone)
+        return "/?archived=true"
+
+    return submit(form, act, _delete_page(request, session, preparation_id))
 
 
 @router.post("/preparations/{preparation_id}/duplicate")
