@@ -102,3 +102,10 @@ def test_two_levels_with_repeated_centres(key: str) -> None:
     else:
         assert pure.pure_error_ss / pure.pure_error_dof == pytest.approx(published["pure_error_variance"], abs=0.005)
         assert fit_least_squares(interaction, y).coefficients[3] == pytest.approx(published["interaction_coef"], abs=0.005)
+
+
+def test_one_choice_alone_has_no_line_to_judge() -> None:
+    rows = [(2.0, 120.0, agent) for agent in ("a", "a", "b", "b")]
+    assert straight_lines_sentence(runs(rows, [50.0, 52.0, 60.0, 63.0])) == ""
+    numbers_too = [*rows, (3.0, 120.0, "a")]
+    assert "cannot be tested yet" in straight_lines_sentence(runs(numbers_too, [50.0, 52.0, 60.0, 63.0, 55.0]))
