@@ -412,6 +412,47 @@ def test_the_charge_follows_from_the_formulas(client: TestClient) -> None:
     assert "with a point: 1.5" in page.text
 
 
+def test_stock_and_price_are_typed_in_the_units_of_the_bottle(ready: TestClient) -> None:
+    line = {"name": "ethanol", "role": "solvent", "amount_kind": "volume", "amount": "50", "density_g_per_ml": "0.8"}
+    typed = {"stock_g": "2.5", "stock_unit": "L", "price_per_g": "24", "price_pack": "500", "price_unit": "mL"}
+    ready.post("/preparations/1/materials", data={**line, **typed})
+    (kept,) = ready.get("/api/v1/preparations/1/materials").json()
+    assert (kept["stock_g"], kept["price_per_g"]) == (2000.0, 0.06)  # 24 / (500 · 0.8)
+    # As it is kept it comes again, in g.
+    form = ready.get(f"/materials/{kept['id']}/edit").text
+    assert 'name="price_per_g" value="0.06"' in form
+    ready.post(f"/materials/{kept['id']}", data={**line, "stock_g": "2000", "price_per_g": "0.06", "price_unit": "g"})
+    (again,) = ready.get("/api/v1/preparations/1/materials").json()
+    assert {**again, "stock_at": None} == {**kept, "stock_at": None}
+    ready.post(f"/materials/{kept['id']}", data={**line, "stock_g": "1.5", "stock_unit": "kg", "price_per_g": "60"})
+    (solid,) = ready.get("/api/v1/preparations/1/materials").json()
+    assert (solid["stock_g"], solid["price_per_g"]) == (1500.0, 60.0)
+
+
+@pytest.mark.parametrize(
+    ("changed", "field", "words"),
+    [
+        ({"density_g_per_ml": ""}, "density_g_per_ml", "Enter the density too"),
+        ({"price_pack": "0"}, "price_pack", "above 0"),
+        ({"price_pack": "half"}, "price_pack", "is not a number"),
+        ({"price_per_g": "cheap"}, "price_per_g", "is not a number"),
+        ({"price_per_g": "-24"}, "price_per_g", "below 0"),
+    ],
+)
+def test_odd_packs_are_answered_at_the_field(ready: TestClient, changed: dict[str, str], field: str, words: str) -> None:
+    line = {"name": "", "role": "solvent", "amount_kind": "volume", "amount": "50", "density_g_per_ml": "0.8"}
+    typed = {"price_per_g": "24", "price_pack": "500", "price_unit": "mL"}
+    page = ready.post("/preparations/1/materials", data={**line, **typed, **changed})
+    assert page.status_code == 422
+    error = re.search(rf'id="e-{field}">([^<]*)<', page.text)
+    assert error
+    assert words in error.group(1)
+    # Everything that is wrong is told at once, and what was typed stays.
+    assert 'id="e-name"' in page.text
+    for name, value in {**typed, **changed}.items():
+        assert f'name="{name}" value="{value}"' in page.text or f'<option value="{value}" selected>' in page.text
+
+
 def test_a_wrong_formula_is_pointed_at(ready: TestClient) -> None:
     material = {"name": "salt", "role": "reagent", "formula": "CuSO4)", "amount_kind": "equivalents", "amount": "1"}
     page = ready.post("/preparations/1/materials", data=material)

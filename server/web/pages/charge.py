@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from fastapi import APIRouter, Request
@@ -29,9 +30,9 @@ from server.services.charges import (
     update_material,
     variables_of_amounts,
 )
-from server.services.inputs import MaterialInput, validated
+from server.services.inputs import MaterialInput, messages_of, validated
 from server.services.massbalance import chemistry_of
-from server.services.numbers import NumberTextError, read_number
+from server.services.numbers import NumberTextError, read_number, read_optional_number
 from server.services.runs import RunView, renew_theories, view_run, view_runs, with_another_theory
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
@@ -98,6 +99,10 @@ class ChargePage:
     other_theory: str
 
 
+# Units in which stock and packs may be typed. [g, or mL where they are volumes]
+GRAMS_IN = {"g": 1.0, "kg": 1000.0, "mL": 1.0, "L": 1000.0}
+
+
 @dataclass(frozen=True)
 class MaterialFormPage:
     """Context of the form for a material."""
@@ -113,6 +118,7 @@ class MaterialFormPage:
     smiles: bool
     stock_words: str
     seen: str
+    units: list[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -241,6 +247,7 @@ def _material_form(
             smiles_available(),
             _stock_words(session, preparation, row),
             seen,
+            [(unit, unit) for unit in GRAMS_IN],
         )
         return render(request, "materials/form.html", page, status=status)
 
@@ -261,6 +268,49 @@ def new_material(request: Request, preparation_id: Id, session: ReadSession) -> 
     return _material_form(request, session, preparation, None)(FormState(values), 200)
 
 
+def _in_grams(form: RawForm) -> dict[str, str]:
+    """Stock and price as they are kept, in g and per g, from the units in which they were typed.
+
+    What cannot be read stays as it was typed, for the check that follows.
+
+    Raises
+    ------
+    InvalidInputError
+        For volumes without a density, and for a pack that has no size.
+    """
+
+    def readable(field: str) -> float | None:
+        with suppress(NumberTextError):
+            return read_optional_number(form.values.get(field, ""))
+        return None
+
+    density = readable("density_g_per_ml")
+    messages: dict[str, str] = {}
+    pack: float | None = None
+    try:
+        pack = read_optional_number(form.values.get("price_pack", ""))
+    except NumberTextError as error:
+        messages["price_pack"] = str(error)
+    if pack is not None and pack <= 0:
+        messages["price_pack"] = "Enter the size of the pack, above 0."
+    kept = {}
+    for name, unit in (("stock_g", form.values.get("stock_unit")), ("price_per_g", form.values.get("price_unit"))):
+        value = readable(name)
+        if value is None or unit not in GRAMS_IN or messages:
+            continue
+        if unit in ("mL", "L") and not (density is not None and density > 0):
+            messages["density_g_per_ml"] = "Enter the density too: stock and prices are kept by mass."
+            continue
+        factor = GRAMS_IN[unit] * (density if unit in ("mL", "L") and density else 1.0)
+        if name == "price_per_g":
+            factor = 1.0 / (factor * (pack or 1.0))
+        if factor != 1.0:
+            kept[name] = f"{value * factor:.10g}"
+    if messages:
+        raise InvalidInputError(messages)
+    return kept
+
+
 def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own_id: int | None = None) -> MaterialInput:
     # What stands for numbers that cannot be read keeps others from being called missing.
     stand_in = {"name": "unnamed", "role": MaterialRole.OTHER, "molar_mass": 1.0, "concentration_mol_per_l": 1.0}
@@ -268,7 +318,12 @@ def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own
     def check(readable: MaterialInput) -> None:
         check_material(session, preparation_id, readable, own_id)
 
-    data: MaterialInput = validated(MaterialInput, form.typed(MaterialInput), check, stand_in)
+    typed = form.typed(MaterialInput)
+    try:
+        data: MaterialInput = validated(MaterialInput, {**typed, **_in_grams(form)}, check, stand_in)
+    except InvalidInputError as error:
+        more = messages_of(lambda: validated(MaterialInput, typed, check, stand_in))
+        raise InvalidInputError({**more, **error.messages}) from error
     return data
 
 
