@@ -15,6 +15,7 @@ import typer
 import uvicorn
 from fastapi import FastAPI
 from pydantic import ValidationError
+from starlette.middleware.body_limit import RequestBodyLimitMiddleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
@@ -78,7 +79,6 @@ def create_app(settings: Settings) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         lifespan=lifespan,
-        max_body_size=LARGEST_BODY,
         generate_unique_id_function=lambda route: route.name,
     )
     app.state.engine = engine
@@ -108,7 +108,8 @@ def create_app(settings: Settings) -> FastAPI:
     for answers in (api_routes, documents):
         app.include_router(answers.router, prefix="/api/v1")
     install_error_pages(app)
-    app.add_middleware(SecurityMiddleware, listening=settings.host, names=settings.host_names)
+    app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
+    app.add_middleware(SecurityMiddleware, listening=settings.host, names=settings.host_names, largest_body=LARGEST_BODY)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     return app
 

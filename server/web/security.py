@@ -1,4 +1,4 @@
-"""Headers for every answer, and a refusal of form posts from other sites and of names that are not this machine's."""
+"""Headers for every answer; form posts from other sites, names that are not this machine's, and too much at once are refused."""
 
 from __future__ import annotations
 
@@ -73,12 +73,20 @@ def is_own_host(header: str, listening: str, names: Collection[str] = ()) -> boo
 
 
 class SecurityMiddleware:
-    """Adds the headers and refuses unsafe requests from other sites, and any under a name that is not this machine's."""
+    """Adds the headers, and refuses what must not or need not be read.
 
-    def __init__(self, app: ASGIApp, listening: str, names: str = "") -> None:
+    That is unsafe requests from other sites, any under a name that is not this machine's, and bodies
+    above ``largest_body`` bytes; where a body does not say its length, the framework counts.
+    """
+
+    def __init__(self, app: ASGIApp, listening: str, names: str = "", largest_body: int | None = None) -> None:
         self.app = app
+        self.largest_body = largest_body
         self.listening = listening
         self.names = tuple(name.strip().lower().rstrip(".") for name in names.split(",") if name.strip())
+
+    def _is_too_large(self, length: str) -> bool:
+        return self.largest_body is not None and length.isdecimal() and int(length[:18]) > self.largest_body
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -90,6 +98,12 @@ class SecurityMiddleware:
             problem = (400, "This is not a name of the machine that the app runs on. Open it under its address.")
         elif scope["method"] not in _SAFE_METHODS and is_cross_site(headers):
             problem = (403, "This form was sent from another site and was refused. Open it here.")
+        elif self._is_too_large(headers.get("content-length", "")):
+            most = (self.largest_body or 0) // 1_000_000
+            problem = (
+                413,
+                f"This is more than the {most} MB that can be sent at once. Nothing was stored: go back and send less.",
+            )
         if problem:
             status, message = problem
             refusal = PlainTextResponse(message, status_code=status, headers=SECURITY_HEADERS)

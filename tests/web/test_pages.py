@@ -2278,3 +2278,16 @@ def test_which_option_another_one_is_can_be_said_on_the_form(ready: TestClient) 
     assert done.status_code == 200
     (run,) = ready.get("/api/v1/preparations/1/runs").json()
     assert run["settings"]["agent"] == "Na2SO4"
+
+
+def test_too_much_at_once_is_refused_in_words_and_with_the_headers(ready: TestClient) -> None:
+    enter(ready)
+    answer = ready.post("/runs/1/attachments", files={"file": ("big.png", b"0" * 26_000_001, "image/png")})
+    assert answer.status_code == 413
+    assert "more than the 26 MB" in answer.text
+    assert answer.headers["content-security-policy"]
+    # Without a length it is counted as it comes.
+    chunks = (b"0" * 1_000_000 for _ in range(28))
+    counted = ready.post("/api/v1/preparations", content=chunks, headers={"content-type": "application/json"})
+    assert counted.status_code == 413
+    assert counted.headers["content-security-policy"]
