@@ -15,8 +15,8 @@ from server.compute.fits import ResultStore
 from server.core.course.advice import Course, read_course
 from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
 from server.core.course.evidence import HoldEvidence, evidence_about_hold, tells_about_product
-from server.core.course.fitting import thinned
-from server.core.course.shapes import Shape, time_to
+from server.core.course.fitting import CLEAR_DIFFERENCE, other_order, thinned
+from server.core.course.shapes import TO_A_PLATEAU, Shape, time_to
 from server.core.model.effects import listed
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
@@ -175,7 +175,7 @@ class Rates:
     """Rates against temperature over the runs of a preparation; ``arrhenius`` is None where ``problem`` says why.
 
     ``differs`` are other variables of the reaction in which the runs with a rate differ; ``lost_again`` numbers
-    of runs with a rate in which the product is lost again.
+    of runs with a rate in which the product is lost again; ``order`` is the shape that all rates are taken from.
     """
 
     runs: tuple[RunCourse, ...]
@@ -185,11 +185,17 @@ class Rates:
     holds: tuple[HoldAt, ...]
     differs: tuple[str, ...] = ()
     lost_again: tuple[int, ...] = ()
+    order: Shape = Shape.PLATEAU
 
     @property
     def remark(self) -> str:
         """What else moved between the runs, or why there are no holds; empty where nothing is to be said."""
         words = []
+        if self.order is Shape.SLOWING:
+            words.append(
+                "All rates are of second order here, times what was there at the start: runs at other concentrations have "
+                "other rates."
+            )
         if self.differs:
             words.append(f"The runs also differ in {listed(self.differs)}, and whatever these do to the rate is in the slope.")
         if self.lost_again:
@@ -219,7 +225,8 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
             found.append(RunCourse(run.number, int(run.row.id or 0), best, celsius, run.row.excluded_reason is not None))
     if temperature is None:
         return Rates(tuple(found), None, None, "No variable is a temperature, so rates cannot be compared over it.", ())
-    points = [p for p in (_rate(one) for one in found if not one.is_excluded) if p is not None]
+    order = _one_order([one.series.course for one in found if one.series.course and not one.is_excluded])
+    points = [p for p in (_rate(one, order) for one in found if not one.is_excluded) if p is not None]
     try:
         fit = fit_arrhenius(points)
     except NotReadyError as error:
@@ -229,8 +236,24 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
     others = [v for v in space.variables if v.stage in REACTION_STAGES and v is not hold and v is not temperature]
     differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
     lost_again = tuple(sorted(one.run_number for one in found if one.run_number in used and _is_lost_again(one)))
-    holds = _holds(fit, temperature) if fit.energy_range[0] > 0 and not lost_again else ()
-    return Rates(tuple(found), temperature, fit, "", holds, differs, lost_again)
+    holds = _holds(fit, temperature, order) if fit.energy_range[0] > 0 and not lost_again else ()
+    return Rates(tuple(found), temperature, fit, "", holds, differs, lost_again, order)
+
+
+def _one_order(courses: Sequence[Course]) -> Shape:
+    """The order by which all courses to a plateau are compared: the one that describes them better together.
+
+    Notes
+    -----
+    Sum of AICc over the runs; second order only where it leads by more than a clear difference.
+    """
+    lead = 0.0
+    for course in courses:
+        other = other_order(course.fit)
+        if other is not None and not course.advice.is_too_early:
+            both = {course.fit.form.shape: course.fit.aicc, other.form.shape: other.aicc}
+            lead += both[Shape.PLATEAU] - both[Shape.SLOWING]
+    return Shape.SLOWING if lead > CLEAR_DIFFERENCE else Shape.PLATEAU
 
 
 def _is_lost_again(one: RunCourse) -> bool:
@@ -238,21 +261,23 @@ def _is_lost_again(one: RunCourse) -> bool:
     return course is not None and course.fit.form.shape is Shape.RISE_AND_DECAY
 
 
-def _rate(one: RunCourse) -> RateAt | None:
-    """First-order rate constant with the uncertainty of its logarithm; None where the readings do not bound it."""
+def _rate(one: RunCourse, order: Shape) -> RateAt | None:
+    """Rate constant of the given order with the uncertainty of its logarithm; None where the readings do not bound it."""
     course = one.series.course
     if course is None or course.advice.is_too_early or course.advice.rate is None or one.celsius is None:
         return None
-    rate = course.advice.rate
+    rate, fit = course.advice.rate, course.fit
+    if fit.form.shape in TO_A_PLATEAU and fit.form.shape is not order and (other := other_order(fit)) is not None:
+        rate, fit = other.range_of(lambda p: p["rate"]), other
     if rate.low is None or rate.high is None or rate.low <= 0:
         return None
     # Ranges of the readings are as wide as Student's t makes them.
-    width = 2.0 * float(stats.t.ppf(0.95, course.fit.degrees_of_freedom))
+    width = 2.0 * float(stats.t.ppf(0.95, fit.degrees_of_freedom))
     u_log = (np.log(rate.high) - np.log(rate.low)) / width
     return RateAt(one.run_number, convert(one.celsius, "°C", "K"), rate.value, u_log)
 
 
-def _holds(fit: Arrhenius, temperature: Variable) -> tuple[HoldAt, ...]:
+def _holds(fit: Arrhenius, temperature: Variable, order: Shape) -> tuple[HoldAt, ...]:
     grid = temperature.grid()
     if len(grid) > 12:
         grid = grid[np.unique(np.linspace(0, len(grid) - 1, 12).round().astype(int))]
@@ -263,9 +288,9 @@ def _holds(fit: Arrhenius, temperature: Variable) -> tuple[HoldAt, ...]:
         out.append(
             HoldAt(
                 f"{value:g} {temperature.unit}",
-                _sensible(time_to(0.95, fit.rate(kelvin))),
-                _sensible(time_to(0.95, rates[1])),
-                _sensible(time_to(0.95, rates[0])),
+                _sensible(time_to(0.95, fit.rate(kelvin), shape=order)),
+                _sensible(time_to(0.95, rates[1], shape=order)),
+                _sensible(time_to(0.95, rates[0], shape=order)),
                 fit.is_new_ground(kelvin),
             )
         )

@@ -449,6 +449,31 @@ def test_rates_over_temperature_give_the_energy_and_holds(session: Session) -> N
     assert inside == {"110 °C", "115 °C", "120 °C", "125 °C", "130 °C"}
 
 
+def test_rates_of_all_runs_are_compared_in_one_order(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    rng = np.random.default_rng(2)
+    for celsius in (110.0, 120.0, 130.0):
+        rate = math.exp(25.0 - 80.0 / (8.314462618e-3 * (celsius + 273.15)))
+        hours = np.linspace(0.0, 8.0 / rate, 13)
+        values = 90.0 * rate * hours / (1.0 + rate * hours) + rng.normal(0, 0.4, 13)
+        if celsius == 120.0:
+            # Read too roughly to tell one order from the other.
+            hours, values = hours[1::3], values[1::3]
+        run = make_run(session, preparation, 60.0, settings={"bath": celsius})
+        text = "\n".join(f"{h:.5f}\t{max(v, 0.0):.3f}" for h, v in zip(hours, values, strict=True))
+        import_readings(session, int(run.id or 0), how(series="product", at_unit="h", confirm=["comma"]), text)
+    analysis = analyse(session, key)
+    rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    assert rates.order is Shape.SLOWING
+    assert rates.remark.startswith("All rates are of second order here")
+    assert rates.arrhenius is not None
+    assert rates.arrhenius.energy == pytest.approx(80.0, rel=0.1)
+    hold = next(h for h in rates.holds if h.label == "130 °C")
+    k = math.exp(25.0 - 80.0 / (8.314462618e-3 * 403.15))
+    assert hold.hours == pytest.approx(19.0 / k, rel=0.15)
+
+
 def test_where_the_product_is_lost_again_no_hold_for_95_percent_is_estimated(session: Session) -> None:
     preparation = make_preparation(session)
     key = int(preparation.id or 0)

@@ -7,8 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from server.core.course.fitting import CLEAR_DIFFERENCE, LOW_WEIGHT, CourseFit, Range, fewest_for, fit_course, may_be_plateau
-from server.core.course.shapes import Shape, best_time, time_to
+from server.core.course.fitting import (
+    CLEAR_DIFFERENCE,
+    LOW_WEIGHT,
+    CourseFit,
+    Range,
+    fewest_for,
+    fit_course,
+    may_be_plateau,
+    other_order,
+)
+from server.core.course.shapes import TO_A_PLATEAU, Shape, best_time, no_longer_pays, time_to
 from server.core.space.variables import FloatArray
 
 # The last reading has to lie at least this far up the plateau, at the low end of the range.
@@ -18,6 +27,8 @@ FEWEST_REACHED = 0.6
 FEWEST_FOR_RUNS = 10
 LARGEST_BEND = 0.02
 RARE = 0.005
+# Times so many times as long as the readings are no more than a guess at the shape. (Own judgement.)
+FARTHEST = 4.0
 # A percentage that would end above 100 by no more is scatter. [percentage points]
 SLACK = 1.0
 # A further hour that brings less than this share of the plateau no longer pays.
@@ -40,7 +51,7 @@ class Advice:
     best : Range or None
         Best time to stop a rise and decay, or where a straight line ends. [h]
     rate : Range or None
-        First-order rate constant of the rise. [1/h]
+        First-order rate constant of the rise; of a second-order one times what was there at the start. [1/h]
     last_hour : float
         What the last hour of the readings brought (the last quarter, where they are shorter than two hours).
     last_stretch : float
@@ -149,7 +160,7 @@ def _not_followed(advice: Advice, *, is_chosen: bool) -> Advice:
         return replace(advice, sentence=f"{lead}, so times from it are rough. {advice.sentence}", is_followed=False)
     sentence = (
         f"{lead}, so no time is given; look at the readings themselves, or choose another shape. A rate that falls off "
-        "faster or slower than first order, or a slow start, does this."
+        "otherwise than first or second order, or a slow start, does this."
     )
     return Advice(sentence, True, advice.last_hour, advice.last_stretch, advice.next_hour, advice.odd, None, is_followed=False)
 
@@ -200,39 +211,75 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:
-        if not is_chosen and Shape.PLATEAU not in criteria:
+        if not is_chosen and not any(shape in criteria for shape in TO_A_PLATEAU):
             return replace(early, sentence=_too_few(fit, unit), next_hour=None)
         return _straight(fit, early, lately, unit, is_chosen)
     if fit.form.shape is Shape.RISE_AND_DECAY:
         return _rise_and_decay(fit, early, lately, unit, last)
-    return _plateau(fit, early, lately, last, criteria, unit)
+    return _plateau(fit, early, lately, last, criteria, unit, is_chosen=is_chosen)
 
 
-def _plateau(fit: CourseFit, early: Advice, lately: str, last: float, criteria: dict[Shape, float], unit: str) -> Advice:
-    reached = fit.range_of(lambda p: -np.expm1(-p["rate"] * np.maximum(last - p["delay"], 0.0)))
+def _plateau(
+    fit: CourseFit,
+    early: Advice,
+    lately: str,
+    last: float,
+    criteria: dict[Shape, float],
+    unit: str,
+    *,
+    is_chosen: bool,
+) -> Advice:
+    reached = fit.range_of(lambda p: fit.at_one({**p, "start": np.zeros(1), "size": np.ones(1)}, last))
     is_straight = criteria.get(Shape.STRAIGHT, math.inf) < fit.aicc + CLEAR_DIFFERENCE
     if is_straight or reached.low is None or reached.low < FEWEST_REACHED:
         return replace(early, sentence=f"Still {_way(fit)}: too early to say where it ends. {lately}")
-    to_95 = fit.range_of(lambda p: time_to(0.95, p["rate"], p["delay"]))
-    to_99 = fit.range_of(lambda p: time_to(0.99, p["rate"], p["delay"]))
-    plateau = fit.range_of(lambda p: p["start"] + p["size"])
-    k, delay = fit.parameters["rate"], fit.parameters["delay"]
-    # size · exp(−k (t − delay)) · (1 − exp(−k · 1 h)) falls to 1 % of the size at this time.
-    pays = delay + max(math.log(max(-math.expm1(-k), 1e-12) / SMALL_SHARE) / k, 0.0)
+    to_95, to_99, plateau = _ends_of(fit)
+    if to_95.value > FARTHEST * last and not is_chosen:
+        words = (
+            f"{_way(fit).capitalize()} ever more slowly: 95 % would lie far beyond the last reading, at some "
+            f"{hours_words(to_95.value)}, which these readings cannot bear out, so no time is given. {lately}"
+        )
+        return replace(early, sentence=words)
+    other = None if is_chosen else other_order(fit)
+    if other is not None and other.aicc <= fit.aicc + CLEAR_DIFFERENCE:
+        to_95, to_99, plateau = (_both(*pair) for pair in zip((to_95, to_99, plateau), _ends_of(other), strict=True))
+    else:
+        other = None
+    pays = max(no_longer_pays(SMALL_SHARE, f.parameters["rate"], f.parameters["delay"], f.form.shape) for f in (fit, other) if f)
     now = (
         "The last reading is past the 95 %."
         if last >= to_95.value
         else f"The 95 % lie {hours_words(to_95.value - last)} beyond the last reading."
     )
+    if other is not None and last >= to_95.value and (to_95.high is None or last < to_95.high):
+        now = "Whether the last reading is past the 95 % cannot be told."
     is_falling = fit.parameters["size"] < 0
     what = "of the way down" if is_falling else "of the plateau"
     text = f"95 % {what} is reached after {range_words(to_95)}, 99 % after {range_words(to_99)}. {now} {lately}"
+    if other is not None:
+        orders = ("first", "second") if fit.form.shape is Shape.PLATEAU else ("second", "first")
+        text += f" Whether it slows as {orders[0]} or {orders[1]} order does, these readings cannot tell; the ranges allow both."
     if unit == "%" and plateau.value > 100.0 + SLACK:
         text += f" The curve would end at {plateau.value:.0f} %, which cannot be, so these times are rather too long."
     if last >= pays:
         whole = "the whole change" if is_falling else "the plateau"
         text += f" From {hours_words(pays)} on, a further hour brings less than 1 % of {whole}."
     return replace(early, sentence=text, is_too_early=False, to_95=to_95, to_99=to_99, plateau=plateau, no_longer_pays=pays)
+
+
+def _ends_of(fit: CourseFit) -> tuple[Range, Range, Range]:
+    """Times to 95 % and 99 % of the plateau [h], and the plateau [unit of the readings]."""
+    shape = fit.form.shape
+    to_95 = fit.range_of(lambda p: time_to(0.95, p["rate"], p["delay"], shape))
+    to_99 = fit.range_of(lambda p: time_to(0.99, p["rate"], p["delay"], shape))
+    return to_95, to_99, fit.range_of(lambda p: p["start"] + p["size"])
+
+
+def _both(own: Range, other: Range) -> Range:
+    """The value of the first with a range that holds both."""
+    low = None if own.low is None or other.low is None else min(own.low, other.low)
+    high = None if own.high is None or other.high is None else max(own.high, other.high)
+    return Range(own.value, low, high)
 
 
 def _way(fit: CourseFit) -> str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.course.fitting import CourseFit
-from server.core.course.shapes import Shape
+from server.core.course.shapes import TO_A_PLATEAU, Shape
 from server.core.space.variables import FloatArray
 
 # Hold times told about, as fractions of the hold that was run.
@@ -59,7 +59,7 @@ def evidence_about_hold(fit: CourseFit, hold_h: float, percent: float) -> list[H
     if not 0.0 < hold_h <= _BEYOND * last:
         return []
     is_used_up = fit.form.has_start
-    if is_used_up and fit.form.shape is not Shape.PLATEAU:
+    if is_used_up and fit.form.shape not in TO_A_PLATEAU:
         return []
     made = (float(fit.at(np.array([hold_h]))[0]) - fit.parameters["start"]) * (-1.0 if is_used_up else 1.0)
     if made <= 0.05 * float(np.max(np.abs(fit.values))):
@@ -85,4 +85,4 @@ def evidence_about_hold(fit: CourseFit, hold_h: float, percent: float) -> list[H
 
 def tells_about_product(shape: Shape) -> bool:
     """Whether a curve of this shape can stand for the product: a straight line without an end cannot be told from drift."""
-    return shape in (Shape.PLATEAU, Shape.RISE_AND_DECAY)
+    return shape in (*TO_A_PLATEAU, Shape.RISE_AND_DECAY)

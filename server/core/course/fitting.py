@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize, stats
 
-from server.core.course.shapes import Form, Shape
+from server.core.course.shapes import TO_A_PLATEAU, Form, Shape
 from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
 
@@ -201,7 +201,8 @@ def fit_course(
     -----
     AICc = −2 ln L + 2K n/(n − K − 1), K counting the scatter too. Source: Hurvich & Tsai,
     Biometrika 76 (1989) 297. Of the forms within 2 of the smallest, the one with the fewest
-    parameters is taken (the usual reading of such differences: Burnham & Anderson 2002, sec. 2.6).
+    parameters is taken (the usual reading of such differences: Burnham & Anderson 2002, sec. 2.6),
+    of two with as many, first order before second order.
     Scatter is Student's t with four degrees of freedom
     (Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881).
     """
@@ -218,7 +219,7 @@ def fit_course(
         criteria[fit.form.shape] = min(fit.aicc, criteria.get(fit.form.shape, math.inf))
     smallest = min(f.aicc for f in fits)
     supported = [f for f in fits if f.aicc <= smallest + CLEAR_DIFFERENCE]
-    return min(supported, key=lambda f: (f.form.n_parameters, f.aicc)), criteria
+    return min(supported, key=lambda f: (f.form.n_parameters, f.form.shape is Shape.SLOWING, f.aicc)), criteria
 
 
 def may_be_plateau(fit: CourseFit) -> bool:
@@ -229,8 +230,17 @@ def may_be_plateau(fit: CourseFit) -> bool:
     AICc charges one parameter more with 30 units at six readings, so that the shortest form wins whatever the
     readings say. Whether another shape is ruled out is asked without that term.
     """
-    forms = [f for f in forms_for(Shape.PLATEAU, from_zero=not fit.form.has_start) if len(fit.hours) > f.n_parameters]
+    every = [f for shape in TO_A_PLATEAU for f in forms_for(shape, from_zero=not fit.form.has_start)]
+    forms = [f for f in every if len(fit.hours) > f.n_parameters]
     return any(fit_form(fit.hours, fit.values, form).aic <= fit.aic + CLEAR_DIFFERENCE for form in forms)
+
+
+def other_order(fit: CourseFit) -> CourseFit | None:
+    """The same curve slowing as second order where it was fitted as first order, and the other way; None for other shapes."""
+    if fit.form.shape not in TO_A_PLATEAU:
+        return None
+    other = Shape.SLOWING if fit.form.shape is Shape.PLATEAU else Shape.PLATEAU
+    return fit_form(fit.hours, fit.values, replace(fit.form, shape=other))
 
 
 def fit_form(hours: FloatArray, values: FloatArray, form: Form, *, is_robust: bool = True) -> CourseFit:

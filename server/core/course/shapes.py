@@ -16,12 +16,14 @@ class Shape(StrEnum):
     """What the readings do."""
 
     PLATEAU = "plateau"
+    SLOWING = "slowing"
     RISE_AND_DECAY = "rise_and_decay"
     STRAIGHT = "straight"
 
 
 SHAPE_WORDS = {
     Shape.PLATEAU: "delay and first-order approach to a plateau",
+    Shape.SLOWING: "delay and second-order approach to a plateau",
     Shape.RISE_AND_DECAY: "rise and decay (consecutive first order)",
     Shape.STRAIGHT: "a straight line (zero order)",
 }
@@ -33,7 +35,8 @@ class Form:
 
     y(t) = start + size · g(t − delay), with g = 0 before the delay:
 
-    plateau: g = 1 − exp(−k τ); rise and decay: g = k₁/(k₂ − k₁) (exp(−k₁ τ) − exp(−k₂ τ));
+    plateau: g = 1 − exp(−k τ); slowing: g = k τ/(1 + k τ), second order in equal amounts, k times what was there at
+    the start; rise and decay: g = k₁/(k₂ − k₁) (exp(−k₁ τ) − exp(−k₂ τ));
     straight: g = τ, or min(τ, end) with an end.
     """
 
@@ -45,7 +48,7 @@ class Form:
     @property
     def nonlinear(self) -> tuple[str, ...]:
         """Names of the parameters that do not enter linearly. Rates in 1/h, times in h."""
-        names = {Shape.PLATEAU: ["rate"], Shape.RISE_AND_DECAY: ["rate", "decay"], Shape.STRAIGHT: []}[self.shape]
+        names = {Shape.RISE_AND_DECAY: ["rate", "decay"], Shape.STRAIGHT: []}.get(self.shape, ["rate"])
         return tuple(names + (["end"] if self.has_end else []) + (["delay"] if self.has_delay else []))
 
     @property
@@ -69,9 +72,15 @@ class Form:
         tau = np.maximum(hours[None, :] - columns.get("delay", np.zeros((len(nodes), 1))), 0.0)
         if self.shape is Shape.PLATEAU:
             return np.asarray(-np.expm1(-columns["rate"] * tau))
+        if self.shape is Shape.SLOWING:
+            return np.asarray(columns["rate"] * tau / (1.0 + columns["rate"] * tau))
         if self.shape is Shape.RISE_AND_DECAY:
             return consecutive(columns["rate"], columns["decay"], tau)
         return np.minimum(tau, columns["end"]) if self.has_end else tau
+
+
+# Shapes that come to a plateau, with one rate.
+TO_A_PLATEAU = (Shape.PLATEAU, Shape.SLOWING)
 
 
 def consecutive(k1: FloatArray, k2: FloatArray, hours: FloatArray) -> FloatArray:
@@ -102,12 +111,37 @@ def best_time(k1: float, k2: float) -> float:
 Time = TypeVar("Time", float, FloatArray)
 
 
-def time_to(fraction: float, rate: Time, delay: Time | float = 0.0) -> Time:
-    """Time at which a fraction of the plateau is reached, delay − ln(1 − fraction)/k. [h]
+def time_to(fraction: float, rate: Time, delay: Time | float = 0.0, shape: Shape = Shape.PLATEAU) -> Time:
+    """Time at which a fraction of the plateau is reached. [h]
+
+    delay − ln(1 − fraction)/k, or where it slows as second order does, delay + fraction/(1 − fraction)/k.
 
     Examples
     --------
     >>> round(time_to(0.5, 0.05), 6), round(time_to(0.99, 0.05), 6)
     (13.862944, 92.103404)
+    >>> round(time_to(0.5, 0.05, shape=Shape.SLOWING), 6), round(time_to(0.95, 2.0, 1.0, Shape.SLOWING), 6)
+    (20.0, 10.5)
     """
+    if shape is Shape.SLOWING:
+        return delay + fraction / (1.0 - fraction) / rate
     return delay - math.log1p(-fraction) / rate
+
+
+def no_longer_pays(share: float, rate: float, delay: float, shape: Shape) -> float:
+    """Time from which a further hour brings less than a share of the plateau. [h]
+
+    Examples
+    --------
+    >>> round(no_longer_pays(0.01, 1.0, 0.0, Shape.PLATEAU), 4)
+    4.1465
+    >>> t = no_longer_pays(0.01, 2.0, 0.0, Shape.SLOWING)
+    >>> round(2 * (t + 1) / (1 + 2 * (t + 1)) - 2 * t / (1 + 2 * t), 6)
+    0.01
+    """
+    if shape is Shape.SLOWING:
+        # k/((1 + k τ)(1 + k (τ + 1))) = share, with u = 1 + k τ.
+        u = 0.5 * (math.sqrt(rate * rate + 4.0 * rate / share) - rate)
+        return delay + max((u - 1.0) / rate, 0.0)
+    # size · exp(−k (t − delay)) · (1 − exp(−k · 1 h)) falls to the share of the size at this time.
+    return delay + max(math.log(max(-math.expm1(-rate), 1e-12) / share) / rate, 0.0)

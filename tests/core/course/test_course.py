@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from server.core.course.advice import Course, _probability_of_so_few_runs, read_course
 from server.core.course.arrhenius import GAS_CONSTANT, RateAt, fit_arrhenius
-from server.core.course.fitting import FEWEST_READINGS, fit_course, fit_form, thinned
+from server.core.course.fitting import CLEAR_DIFFERENCE, FEWEST_READINGS, fit_course, fit_form, other_order, thinned
 from server.core.course.shapes import Form, Shape, best_time, consecutive, time_to
 from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
@@ -367,10 +367,10 @@ def test_few_readings_do_not_tell_exhaustion_from_a_plateau() -> None:
 
 
 def test_a_curve_that_the_readings_do_not_follow_gives_no_times() -> None:
-    # Second order: 95 % of 100 takes 38 h, not the 8 h of a first-order curve through the same readings.
+    # Third order: 95 % of 100 takes 399 h, far more than any curve of first or second order through these readings says.
     rng = np.random.default_rng(0)
     hours = np.linspace(0.5, 20.0, 20)
-    values = 100.0 * (1.0 - 1.0 / (1.0 + 0.5 * hours)) + rng.normal(0, 0.5, 20)
+    values = 100.0 * (1.0 - (1.0 + hours) ** -0.5) + rng.normal(0, 0.5, 20)
     course = read_course(hours, values, "%")
     assert not course.advice.is_followed
     assert course.advice.is_too_early
@@ -379,6 +379,60 @@ def test_a_curve_that_the_readings_do_not_follow_gives_no_times() -> None:
     by_hand = read_course(hours, values, "%", shape=Shape.PLATEAU)
     assert by_hand.advice.sentence.startswith("The readings do not follow this curve")
     assert by_hand.advice.to_95 is not None
+
+
+def second_order(hours: FloatArray) -> FloatArray:
+    return np.asarray(80.0 * 2.0 * hours / (1.0 + 2.0 * hours))
+
+
+@pytest.mark.parametrize(("n", "span"), [(6, 4.0), (8, 6.0), (12, 12.0)])
+def test_a_reaction_of_second_order_is_not_taken_for_first_order(n: int, span: float) -> None:
+    # 95 % of the plateau, 80, are reached after 9.5 h; a first-order curve through the same readings says 2.4 h.
+    held = 0
+    for seed in range(10):
+        hours = np.linspace(span / n, span, n)
+        course = read_course(hours, second_order(hours) + np.random.default_rng(seed).normal(size=n), "%")
+        assert course.fit.form.shape is Shape.SLOWING
+        found = course.advice.to_95
+        assert found is not None
+        assert found.low is not None
+        assert found.low > 5.0
+        held += found.low <= 9.5 <= (found.high or math.inf)
+    assert held >= 6
+
+
+def test_a_hold_that_no_longer_pays_follows_the_order() -> None:
+    hours = np.linspace(0.5, 8.0, 16)
+    course = read_course(hours, second_order(hours), "%")
+    pays = course.advice.no_longer_pays
+    assert pays is not None
+    assert second_order(np.array([pays + 1.0])) - second_order(np.array([pays])) == pytest.approx(0.8, rel=1e-3)
+    plateau = course.advice.plateau
+    assert plateau is not None
+    assert plateau.value == pytest.approx(80.0, rel=1e-3)
+
+
+def test_where_the_order_cannot_be_told_the_ranges_hold_both() -> None:
+    hours = np.linspace(0.6, 4.2, 7)
+    values = np.array([41.1, 56.5, 65.3, 70.2, 73.6, 74.3, 74.8])
+    course = read_course(hours, values, "%")
+    other = other_order(course.fit)
+    assert other is not None
+    assert abs(other.aicc - course.fit.aicc) <= CLEAR_DIFFERENCE
+    assert "first or second order" in course.advice.sentence
+    assert "Whether the last reading is past the 95 % cannot be told." in course.advice.sentence
+    found = course.advice.to_95
+    assert found is not None
+    assert found.low is not None
+    assert found.low < course.fit.range_of(lambda p: time_to(0.95, p["rate"])).value
+    assert found.high is None or found.high > other.range_of(lambda p: time_to(0.95, p["rate"], 0.0, Shape.SLOWING)).value
+
+
+def test_a_time_far_beyond_the_readings_is_not_given() -> None:
+    hours = np.linspace(1.0, 20.0, 20)
+    course = read_course(hours, 18.0 * np.sqrt(hours), "%")
+    assert course.advice.to_95 is None
+    assert "no time is given" in course.advice.sentence
 
 
 def test_scatter_about_a_curve_is_no_misfit() -> None:
