@@ -8,7 +8,7 @@ from collections.abc import Callable
 from threading import Lock
 from typing import Any, TypeVar
 
-from server.core.model.ladder import Ladder, fit_ladder
+from server.core.model.ladder import NO_END_LOSSES, Ladder, fit_ladder
 from server.core.model.runs import Beside, RunTable
 
 Result = TypeVar("Result")
@@ -84,3 +84,13 @@ def ladder_key(table: RunTable, beside: Beside | None = None) -> str:
 def fitted(table: RunTable, beside: Beside | None = None, report: Callable[[float, str], None] | None = None) -> Ladder:
     """Return the ladder of models for these runs, and evidence beside them."""
     return STORE.get(ladder_key(table, beside), lambda: fit_ladder(table, beside=beside, report=report))
+
+
+def fitted_level(table: RunTable, beside: Beside | None = None) -> Ladder:
+    """The same models without the expectation that yields fall off towards the ends of the ranges."""
+
+    def fit() -> Ladder:
+        known = fitted(table, beside)
+        return fit_ladder(table, losses=NO_END_LOSSES, beside=beside, trust=known.trust, known=known)
+
+    return STORE.get(fingerprint(table, "level ladder", beside_mark(beside)), fit)

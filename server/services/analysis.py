@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from sqlmodel import Session
 
-from server.compute.fits import STORE, beside_mark, fingerprint, fitted, ladder_key
+from server.compute.fits import STORE, beside_mark, fingerprint, fitted, fitted_level, ladder_key
 from server.core.choose.proposal import (
     Burden,
     Forecast,
@@ -33,9 +33,17 @@ from server.core.model.drift import (
     run_order,
 )
 from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, Evidence, find_effects, listed, moved_words
-from server.core.model.knowable import Knowable, indicators, moved_with, separating_run, what_is_knowable
+from server.core.model.knowable import (
+    PARTLY_R2,
+    Knowable,
+    indicators,
+    moved_with,
+    separating_run,
+    shares_moved_with,
+    what_is_knowable,
+)
 from server.core.model.lack_of_fit import straight_lines_sentence
-from server.core.model.ladder import PRIOR_WEIGHTS, Ladder, fit_ladder
+from server.core.model.ladder import NO_END_LOSSES, PRIOR_WEIGHTS, Ladder, fit_ladder
 from server.core.model.quality import Quality, judge
 from server.core.model.repeatability import NotEnoughRepeatsError, pooled_repeat_std
 from server.core.model.runs import Beside, RunTable
@@ -138,6 +146,17 @@ class Analysis:
         usual = self.table.without_failures()
         return fitted(usual, self.beside) if 0 < usual.n_runs < self.table.n_runs else None
 
+    @cached_property
+    def level_ladder(self) -> Ladder:
+        """Models that say what moved the yield: they do not expect it to fall off towards the ends of the ranges."""
+        return fitted_level(self.table, self.beside)
+
+    @property
+    def level_ladder_without_failures(self) -> Ladder | None:
+        """The same of the runs that did not fail; None where all or none of them failed."""
+        usual = self.table.without_failures()
+        return fitted_level(usual, self.beside) if 0 < usual.n_runs < self.table.n_runs else None
+
     @property
     def work_key(self) -> str:
         """Key of the fit of these runs."""
@@ -236,7 +255,9 @@ class Analysis:
         raw = [[self.counting[i].settings[v.key] for v in self.space.variables] for i in source._canonical_order]
         working = source.table.coded[self.best_position]
         key = source.mark("effects", self.best_position, [v.name for v in self.space.variables], raw)
-        found = STORE.get(key, lambda: find_effects(source.ladder, working, raw, without=source.ladder_without_failures))
+        found = STORE.get(
+            key, lambda: find_effects(source.level_ladder, working, raw, without=source.level_ladder_without_failures)
+        )
         return self._with_circumstances(found)
 
     @cached_property
@@ -299,7 +320,9 @@ class Analysis:
         raw = [[self.counting[at[i]].settings[v.key] for v in variables] for i in table.canonical_order()]
         working = self.table.coded[self.best_position][columns]
         key = fingerprint(table, "stretch", names, working.tobytes(), [v.name for v in variables], raw, stretch.quantity)
-        return STORE.get(key, lambda: find_effects(fit_ladder(table, rungs=names), working, raw, stretch.quantity))
+        return STORE.get(
+            key, lambda: find_effects(fit_ladder(table, rungs=names, losses=NO_END_LOSSES), working, raw, stretch.quantity)
+        )
 
     def _stretch_table(self, stretch: Stretch, columns: list[int]) -> RunTable:
         """Recoveries of one stretch over some of the variables."""
@@ -351,15 +374,21 @@ class Analysis:
         ladder = self.ladder_without_failures or self.ladder
         by_number = {r.number: r.row for r in self.counting}
         tied = self._moved_with
-        found: list[Trend | None] = []
-        if not tied["order"]:
-            found.append(drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting}))
+        found: list[Trend | None] = [self._drift]
         for key, grouping in GROUPINGS.items():
             if not tied[key]:
                 found += differences(ladder, [getattr(by_number[number], key) for number in ladder.table.numbers], grouping)
         if not tied["scale"]:
             found.append(change_with_scale(ladder, self._scales))
         return [trend.sentence for trend in found if trend is not None]
+
+    @cached_property
+    def _drift(self) -> Trend | None:
+        """Drift with run order; None with too few runs, and where a variable moved with the order."""
+        if self._moved_with["order"]:
+            return None
+        ladder = self.ladder_without_failures or self.ladder
+        return drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting})
 
     @property
     def _scales(self) -> dict[int, float]:
@@ -380,7 +409,7 @@ class Analysis:
                 out.append(f"{words} cannot be told apart: in the {n_runs} runs {moved_words(len(group))}, or nearly so.")
             if self.knowable.never_moved:
                 out.append(f"Never moved so far: {', '.join(names[j] for j in self.knowable.never_moved)}.")
-            if not self.knowable.together and (too_few := self.knowable.too_few_words(n_runs)):
+            if too_few := self.knowable.too_few_words(n_runs):
                 out.append(too_few)
             out += self._moved_with_circumstances()
         out += [
@@ -415,6 +444,9 @@ class Analysis:
     def _with_circumstances(self, effects: tuple[Effect, ...]) -> tuple[Effect, ...]:
         """Effects that say what else would look the same."""
         out = []
+        drift = self._drift if self._drift is not None and self._drift.is_shown else None
+        rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
+        shares = shares_moved_with(self.table, rank) if drift is not None else {}
         for effect in effects:
             j = next(k for k, v in enumerate(self.space.variables) if v.key == effect.key)
             told = [CIRCUMSTANCES[key][1] for key, columns in self._moved_with.items() if j in columns]
@@ -423,6 +455,12 @@ class Analysis:
                 words = listed(told)
                 sentence = f"{effect.sentence} {words[0].upper()}{words[1:]} would look the same here."
                 effect = replace(effect, sentence=sentence)
+            elif is_told and shares.get(j, 0.0) >= PARTLY_R2:
+                words = f"{effect.sentence} Yields drift from run to run, and it moved partly along: some of this may be drift."
+                if effect.evidence is Evidence.CLEAR:
+                    words = words.replace(" clearly ", " likely ", 1)
+                kept = Evidence.LIKELY if effect.evidence is Evidence.CLEAR else effect.evidence
+                effect = replace(effect, sentence=words, evidence=kept)
             out.append(effect)
         return tuple(out)
 

@@ -309,11 +309,14 @@ class Decisions:
             )
         aim = self.preparation.aim_percent
         best = max((r.as_modelled[0] for r in self.analysis.counting if not r.is_too_high), default=0.0)
-        if aim and advice.aim_chance is not None and best < aim:
+        if aim and advice.aim_chance is not None:
             parts.insert(
                 1, f"The chance that anything within reach gives the aim of {aim:g} % is {percent_words(advice.aim_chance)}."
             )
-        if aim and best >= aim and advice.worth_it:
+        expected = self.analysis.working.forecast.mean if self.analysis.working else 0.0
+        if aim and best >= aim and expected < aim:
+            parts.insert(0, f"One result reached the aim of {aim:g} %, but its like are expected to give {expected:.0f} %.")
+        elif aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")
         if left.at_most and left.at_most < HORIZON:
             parts.append(f"So the chance of five runs is out of reach: only {left.at_most} can be made.")

@@ -149,9 +149,9 @@ def test_recipes_are_fitted_to_the_reaction_only(session: Session, monkeypatch: 
     assert analysis.stages is not None
     fits: list[tuple[str, ...]] = []
 
-    def noted(table: RunTable, *, rungs: tuple[str, ...]) -> Ladder:
+    def noted(table: RunTable, *, rungs: tuple[str, ...], losses: tuple[float, ...]) -> Ladder:
         fits.append(rungs)
-        return fit_ladder(table, rungs=rungs)
+        return fit_ladder(table, rungs=rungs, losses=losses)
 
     monkeypatch.setattr("server.services.analysis.fit_ladder", noted)
     monkeypatch.setattr("server.services.analysis.STORE", ResultStore(4))

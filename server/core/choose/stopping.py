@@ -143,7 +143,7 @@ def stop_advice(
         gain,
         next_five >= FAIR_CHANCE,
         _verdict(next_five),
-        _odds(next_one, next_five, anywhere, gain, number),
+        _odds(next_one, next_five, anywhere, gain, number, float(ladder.predict(working).mean[0])),
         reach.settings(index_of(reach, pool[[first]])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
         history.settings[best],
@@ -189,10 +189,11 @@ def _verdict(five: float) -> str:
     return "Another run is a gamble." if five < FAIR_CHANCE else "Worth another run."
 
 
-def _odds(one: float, five: float, anywhere: float, gain: float, number: int) -> str:
+def _odds(one: float, five: float, anywhere: float, gain: float, number: int, expected: float) -> str:
     odds = (
-        f"The run with the best chance has {percent_words(one)} to beat run {number} by more than {gain:g} "
-        f"point{'' if gain == 1 else 's'}, the next five together have {percent_words(five)}"
+        f"The run with the best chance has {percent_words(one)} to be better by more than {gain:g} "
+        f"point{'' if gain == 1 else 's'} than the {expected:.0f} % expected with the settings of run {number}, "
+        f"the next five together have {percent_words(five)}"
     )
     if five >= FAIR_CHANCE and anywhere - five > 0.2:
         odds += f"; there is more to find than five runs can cover ({percent_words(anywhere)})"

@@ -37,7 +37,7 @@ class VariableWindow:
 
 @dataclass(frozen=True)
 class ToleranceWindow:
-    """Windows of all variables, valid together.
+    """Windows of all variables: any one setting inside all of them keeps the yield with the wanted probability.
 
     Attributes
     ----------

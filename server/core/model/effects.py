@@ -23,9 +23,12 @@ FEWEST_RUNS_FOR_EFFECTS = 3
 # Probability of the sign from which an effect counts as clear or likely (own convention).
 CLEAR_PROBABILITY = 0.95
 # With fewer runs that did not fail nothing is called clear: it would rest on single comparisons and an assumed
-# scatter (own convention).
+# scatter. The same holds while no run repeats another one and there are hardly more runs than variables that moved, and
+# where there are too few to separate these (own convention).
 FEWEST_RUNS_FOR_CLEAR = 5
-LIKELY_PROBABILITY = 0.80
+_RUNS_BESIDE_VARIABLES = 2
+LIKELY_PROBABILITY = 0.90
+_DRAWS = 4000
 # Changes smaller than this are not worth a word. [percentage points]
 SMALL_EFFECT = 0.5
 
@@ -130,12 +133,13 @@ def _effect(
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
     mean, probability = numbers["change"], numbers["probability_of_sign"]
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
-    top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table)
+    top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table, knowable)
     runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
     more = f" Beyond that there {runs}, which failed." if beyond else ""
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean)
-    is_sure = probability >= CLEAR_PROBABILITY and not only_failed and not on_failures
-    if is_sure and abs(mean) >= SMALL_EFFECT and np.sum(~table.failed) >= FEWEST_RUNS_FOR_CLEAR:
+    can_be_clear = _can_be_clear(table, knowable)
+    is_sure = probability >= CLEAR_PROBABILITY and can_be_clear and not only_failed and not on_failures
+    if is_sure and abs(mean) >= SMALL_EFFECT:
         evidence = Evidence.CLEAR
     elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
         evidence = Evidence.LIKELY
@@ -169,10 +173,11 @@ def _effect(
 
 @dataclass(frozen=True)
 class _Top:
-    """The best level tried between the ends: its coded value, and its differences from the lower and the upper end."""
+    """The best level tried between the ends: its coded value, how probable it is that it beats both, and by how much."""
 
     level: float
     evidence: Evidence
+    probability: float
     from_low: dict[str, float]
     from_high: dict[str, float]
 
@@ -181,12 +186,22 @@ class _Top:
         return "clearly" if self.evidence is Evidence.CLEAR else "likely"
 
 
-def _top(ladder: Ladder, j: int, working: FloatArray, ends: tuple[float, float], table: RunTable) -> _Top | None:
+def _can_be_clear(table: RunTable, knowable: Knowable) -> bool:
+    """Whether there are runs enough for anything to be clear."""
+    n = int(np.sum(~table.failed))
+    is_measured = knowable.n_repeats > 0 or n > knowable.n_moved + _RUNS_BESIDE_VARIABLES
+    return n >= FEWEST_RUNS_FOR_CLEAR and is_measured and not knowable.too_few_words(table.n_runs)
+
+
+def _top(
+    ladder: Ladder, j: int, working: FloatArray, ends: tuple[float, float], table: RunTable, knowable: Knowable
+) -> _Top | None:
     """The level tried between the ends that is likely better than both; None where there is none.
 
     Notes
     -----
-    Because it was picked from all levels between, ranges and probabilities allow for that (Bonferroni).
+    How sure it is follows from joint draws of the three yields. Because the level was picked from all between,
+    ranges and probabilities allow for that (Bonferroni).
     """
     usual = table.without_failures().coded[:, j]
     inside = np.unique(usual[(usual > ends[0] + 1e-9) & (usual < ends[1] - 1e-9)])
@@ -197,18 +212,22 @@ def _top(ladder: Ladder, j: int, working: FloatArray, ends: tuple[float, float],
     level = float(inside[int(np.argmax(ladder.predict(rows).mean))])
     low, best, high = (np.array([*working[:j], x, *working[j + 1 :]])[None] for x in (ends[0], level, ends[1]))
     sides = [summarise(ladder.difference(end, best), len(inside)) for end in (low, high)]
-    if any(side["change"] < SMALL_EFFECT or side["probability_of_sign"] < LIKELY_PROBABILITY for side in sides):
+    draws = ladder.draw(np.vstack([low, best, high]), _DRAWS, np.random.default_rng(0))
+    is_highest = float(np.mean((draws[:, 1] > draws[:, 0]) & (draws[:, 1] > draws[:, 2])))
+    sureness = 1.0 - len(inside) * (1.0 - is_highest)
+    if any(side["change"] < SMALL_EFFECT for side in sides) or sureness < LIKELY_PROBABILITY:
         return None
-    is_clear = all(side["probability_of_sign"] >= CLEAR_PROBABILITY for side in sides) and len(usual) >= FEWEST_RUNS_FOR_CLEAR
-    return _Top(level, Evidence.CLEAR if is_clear else Evidence.LIKELY, *sides)
+    is_clear = sureness >= CLEAR_PROBABILITY and _can_be_clear(table, knowable)
+    return _Top(level, Evidence.CLEAR if is_clear else Evidence.LIKELY, sureness, *sides)
 
 
 def _highest_inside(v: Variable, top: _Top, ends: tuple[str, str], at: str, what: str) -> Effect:
     """The effect of a variable whose best level lies between the ends, told from the worse end to the best level."""
     is_low = top.from_low["change"] >= top.from_high["change"]
     numbers = {k: min(max(x, -100.0), 100.0) for k, x in (top.from_low if is_low else top.from_high).items()}
+    numbers["probability_of_sign"] = top.probability
     lower = [
-        f"{side['change']:.1f} points lower at {end} (90 % range {side['low_90']:.1f} to {side['high_90']:.1f})"
+        f"{side['change']:.1f} points lower at {end} (90 % range {signed(side['low_90'])} to {signed(side['high_90'])})"
         for side, end in zip((top.from_low, top.from_high), ends, strict=True)
     ]
     sentence = f"{v.name}: {what} is {top.sureness} highest near {at}; {' and '.join(lower)}."
@@ -226,7 +245,7 @@ def _clear_without(without: Ladder, low: FloatArray, high: FloatArray, compariso
     """That the runs that did not fail show the effect clearly by themselves; empty where they do not."""
     alone = summarise(without.difference(low[None], high[None]), comparisons)
     is_clear = alone["probability_of_sign"] >= CLEAR_PROBABILITY and abs(alone["change"]) >= SMALL_EFFECT
-    if not is_clear or without.table.n_runs < FEWEST_RUNS_FOR_CLEAR:
+    if not is_clear or not _can_be_clear(without.table, what_is_knowable(without.table)):
         return ""
     ranges = f"{signed(alone['change'])} points (90 % range {signed(alone['low_90'])} to {signed(alone['high_90'])})"
     return f" Without {_failed_runs(table)}, which failed, it is clear: {ranges}."
@@ -287,12 +306,12 @@ def summarise(change: Mixture, comparisons: int = 1) -> dict[str, float]:
 
     Notes
     -----
-    Bonferroni's method for the ranges and the probability (NIST/SEMATECH e-Handbook 7.4.7.3): the tails
+    Bonferroni's method for the 90 % range and the probability (NIST/SEMATECH e-Handbook 7.4.7.3): the tails
     are shared among all pairs, or the largest of many differences by chance would look like one that was
-    foreseen.
+    foreseen. The 50 % range is that of the pair alone.
     """
     above = float(change.probability_above(0.0)[0])
-    tail_50, tail_90 = 0.25 / comparisons, 0.05 / comparisons
+    tail_50, tail_90 = 0.25, 0.05 / comparisons
     return {
         "change": float(change.mean[0]),
         "low_50": float(change.quantile(tail_50)[0]),

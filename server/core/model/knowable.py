@@ -17,6 +17,8 @@ from server.core.space.variables import FloatArray
 
 # Squared multiple correlation with other variables above which their effects cannot be separated.
 TOGETHER_R2 = 0.9
+# Share of a variable's moves that went along with a drift from which on its effect may hold some of the drift.
+PARTLY_R2 = 0.3
 # Of three or more variables it is judged only where so many different settings are left over; with fewer, chance
 # makes it large.
 _SPARE_RUNS = 3
@@ -62,8 +64,11 @@ class Knowable:
         return self.rank < self.n_columns
 
     def too_few_words(self, n_runs: int) -> str:
-        """That so many runs are too few to separate the variables that moved; empty where they are not."""
-        if not self.is_rank_deficient:
+        """That so many runs are too few to separate the variables that moved; empty where they are not.
+
+        Where variables that moved together are named already, it takes more columns than runs could ever separate.
+        """
+        if not self.is_rank_deficient or (self.together and n_runs > self.n_columns):
             return ""
         return f"{n_runs} runs moved {self.n_moved} variables: too few to separate them all by data alone."
 
@@ -158,6 +163,23 @@ def moved_with(table: RunTable, circumstance: FloatArray) -> tuple[int, ...]:
     beside = beside - beside.mean(axis=0)
     blocks = design_columns(table.rows(known))
     return tuple(j for j, block in enumerate(blocks) if block.shape[1] and _is_fixed(block, beside))
+
+
+def shares_moved_with(table: RunTable, circumstance: FloatArray) -> dict[int, float]:
+    """Squared correlation of each column that moved with one circumstance, by column; of a choice, the largest canonical one.
+
+    Parameters
+    ----------
+    circumstance : ndarray of shape (n_runs,)
+        In the order of ``table``. Failed runs do not count.
+    """
+    usual = np.flatnonzero(~table.failed)
+    beside = circumstance[usual][:, None]
+    if len(usual) < 3 or np.ptp(beside) <= _STILL:
+        return {}
+    beside = beside - beside.mean()
+    blocks = design_columns(table.rows(usual))
+    return {j: _canonical_r2(block, beside) for j, block in enumerate(blocks) if block.shape[1]}
 
 
 def indicators(labels: Sequence[str]) -> FloatArray:

@@ -51,6 +51,10 @@ _HIGHER_ORDER = 0.5
 # models that do not know this promise most at the ends, where no run corrects them; the runs say which loss holds.
 # Source of the observation: Siivola et al., IEEE MLSP (2018), arXiv:1704.00963 (their remedy differs).
 END_LOSSES = (5.0, 10.0, 20.0)
+# What is said to have moved the yield comes from the runs alone: without this, runs that are all alike would show optima.
+NO_END_LOSSES = (0.0,)
+# Rungs that are the same with any losses.
+_WITHOUT_LOSSES = ("mean", "recipes")
 # Median of the scatter that is drawn for smooth surfaces. [percentage points]
 USUAL_NOISE = 2.3
 # Length scale of surprises that tell nothing about their neighbours. [coded units, per √variables]
@@ -285,6 +289,7 @@ def fit_ladder(
     beside: Beside | None = None,
     trust: float | None = None,
     report: Callable[[float, str], None] | None = None,
+    known: Ladder | None = None,
 ) -> Ladder:
     """Condition every rung on the runs and weigh the rungs.
 
@@ -306,6 +311,8 @@ def fit_ladder(
         Trust in ``beside`` where it is known already: runs that are only expected teach nothing about it.
     report : callable or None
         Told the share done and what is being done, before every rung; may raise to stop.
+    known : Ladder or None
+        The same fit with other losses: rungs that do not depend on them are taken over.
 
     Returns
     -------
@@ -319,10 +326,11 @@ def fit_ladder(
     beside = beside.in_canonical_order() if beside is not None and beside.n_rows else None
     steps = len(rungs) * (2 if beside is not None else 1)
     families = []
+    taken = {f.name: f for f in known.rungs if f.name in _WITHOUT_LOSSES} if known is not None else {}
     for k, name in enumerate(rungs):
         if report is not None:
             report(k / steps, f"fitting {RUNG_WORDS[name]}")
-        families.append(_fit_rung(name, table, seed, losses))
+        families.append(taken[name] if name in taken else _fit_rung(name, table, seed, losses))
     log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
     usual = ~table.failed
@@ -335,10 +343,11 @@ def fit_ladder(
     # The runs come first, so that positions of runs stay.
     joined = table.joined_with(beside.table)
     informed = []
+    taken = {f.name: f for f in known.informed if f.name in _WITHOUT_LOSSES} if known is not None else {}
     for k, name in enumerate(rungs):
         if report is not None:
             report((len(rungs) + k) / steps, f"fitting {RUNG_WORDS[name]}, with time courses and checkpoints")
-        informed.append(_fit_rung(name, joined, seed, losses))
+        informed.append(taken[name] if name in taken else _fit_rung(name, joined, seed, losses))
     if trust is None:
         trust = _trust(table, beside, weights, left_out, informed)
     return Ladder(table, tuple(families), weights, left_out, tuple(informed), trust)

@@ -11,9 +11,8 @@ from server.errors import NotReadyError
 # Levels of the scatter that every model is tried with, and what they weigh beforehand. [percentage points]
 NOISE_LEVELS = (1.2, 2.2, 3.5, 6.0)
 NOISE_WEIGHTS = (0.2, 0.45, 0.25, 0.1)
-# Repeats that scatter more than the highest level add their own, with this weight, from so many degrees of freedom on.
+# Repeats that scatter more than the highest level add their own, with this weight.
 _OWN_LEVEL_WEIGHT = 0.1
-_FEWEST_DEGREES = 2
 
 
 class NotEnoughRepeatsError(NotReadyError):
@@ -83,7 +82,7 @@ def unusual_noise(table: RunTable) -> float | None:
     """Scatter of repeats where it lies above all usual levels, else None. [percentage points]"""
     usual = table.telling_scatter()
     try:
-        std, degrees = pooled_repeat_std(usual.yields, usual.groups())
+        std, _ = pooled_repeat_std(usual.yields, usual.groups())
     except NotEnoughRepeatsError:
         return None
-    return std if degrees >= _FEWEST_DEGREES and std > NOISE_LEVELS[-1] else None
+    return std if std > NOISE_LEVELS[-1] else None

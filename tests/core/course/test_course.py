@@ -303,7 +303,7 @@ def test_wild_rates_overflow_nothing() -> None:
         assert 0.0 < low <= found.rate(kelvin) <= high < math.inf
 
 
-@pytest.mark.parametrize(("count", "scatter", "least", "most"), [(5, 0.15, 255, 287), (3, 0.1, 275, 300), (3, 0.2, 246, 285)])
+@pytest.mark.parametrize(("count", "scatter", "least", "most"), [(5, 0.15, 255, 287), (3, 0.1, 275, 300), (3, 0.3, 246, 285)])
 def test_the_energy_range_holds_about_nine_times_in_ten(count: int, scatter: float, least: int, most: int) -> None:
     rng = np.random.default_rng(5)
     held, width = 0, 0.0
@@ -314,8 +314,8 @@ def test_the_energy_range_holds_about_nine_times_in_ten(count: int, scatter: flo
         held, width = held + (low <= 70.0 <= high), width + high - low
     # 270 expected of 300 with a standard deviation of 5.2; with three runs the prior of the scatter has its say.
     assert least <= held <= most
-    # Student's t with one degree of freedom for three runs would give some 60 kJ/mol and more.
-    assert width / 300 < 40.0
+    # Student's t with one degree of freedom for three runs would be some three times as wide.
+    assert width / 300 < 55.0
 
 
 def test_ranges_hold_as_often_as_they_say() -> None:

@@ -37,13 +37,27 @@ def test_repeats_that_scatter_widely_are_believed() -> None:
     assert noise_levels(repeated(2.0)) == usual
     assert noise_levels(repeated(6.0)) == usual
     assert noise_levels(repeated(12.0, failed=True)) == usual
-    assert noise_levels(repeated(12.0).rows(np.array([0, 1, 3, 6]))) == usual  # one degree of freedom
+    assert noise_levels(repeated(12.0).rows(np.array([0, 3, 6]))) == usual  # no repeats
+    assert noise_levels(repeated(12.0).rows(np.array([0, 1, 3, 6])))[-1][0] == pytest.approx(12.0 / np.sqrt(2))
     wide = noise_levels(repeated(12.0))
     assert wide[-1][0] == pytest.approx(12.0)
     assert sum(w for _, w in wide) == pytest.approx(1.0)
     # The models say what the page about repeats says.
     assert fit_ladder(repeated(12.0).in_canonical_order()).noise_sd == pytest.approx(12.0, rel=0.25)
     assert fit_ladder(repeated(2.0).in_canonical_order()).noise_sd < 3.0
+
+
+def test_two_results_that_lie_far_apart_are_both_possible_again() -> None:
+    coded = np.array([[0.5], [0.5]])
+    table = RunTable((hold(),), coded, np.array([50.0, 80.0]), np.zeros(2), (1, 2))
+    found = fit_ladder(table).predict(coded[:1], with_noise=True)
+    low, high = float(found.quantile(0.05)[0]), float(found.quantile(0.95)[0])
+    assert low < 50.0
+    assert high > 80.0
+    # Of two that lie close together nothing is widened.
+    near = RunTable((hold(),), coded, np.array([63.0, 67.0]), np.zeros(2), (1, 2))
+    close = fit_ladder(near).predict(coded[:1], with_noise=True)
+    assert float(close.quantile(0.95)[0] - close.quantile(0.05)[0]) < 20.0
 
 
 def test_pooled_scatter_of_the_silicon_wafers() -> None:
