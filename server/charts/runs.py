@@ -13,7 +13,10 @@ from server.charts.style import ACCENT, BAND, INK, PAPER, QUIET, count_runs, sty
 
 @dataclass(frozen=True)
 class RunPoint:
-    """One run in the figure. Yields in %; ``kind`` is counted, failure, excluded or forecast."""
+    """One run in the figure. Yields in %; ``kind`` is counted, failure, excluded or forecast.
+
+    ``is_doubtful`` says that it cannot have been all product, so that it is no best so far.
+    """
 
     number: int
     percent: float
@@ -21,6 +24,7 @@ class RunPoint:
     kind: str
     low: float | None = None
     high: float | None = None
+    is_doubtful: bool = False
 
 
 def yield_over_runs(
@@ -40,7 +44,7 @@ def yield_over_runs(
     counted = [p for p in points if p.kind in ("counted", "failure")]
     stair_x, stair_y, top = [], [], 0.0
     for p in counted:
-        top = max(top, p.percent)
+        top = top if p.is_doubtful else max(top, p.percent)
         stair_x.append(p.number)
         stair_y.append(top)
     figure.add_trace(

@@ -31,8 +31,14 @@ _UNIT_OF_WORD = {word: unit for unit, words in _UNIT_WORDS.items() for word in w
 RATIO_WORDS = ("eq", "eq.", "equiv", "equiv.", "equivalents")
 OUTCOME_WORDS = {
     "yield": ("yield", "gave a yield", "ok", "finished", "success"),
-    "failure": ("failure", "failed", "fail", "no product", "nothing", "none", "trace", "traces"),
-    "no_information": ("no information", "no_information", "lost", "spilled", "spilt", "broke", "broken", "n/a", "na", "aborted"),
+    "failure": (
+        *("failure", "failed", "fail", "no product", "nothing", "none", "trace", "traces"),
+        *("fehlgeschlagen", "misslungen", "kein produkt", "nichts", "spur", "spuren"),
+    ),
+    "no_information": (
+        *("no information", "no_information", "lost", "spilled", "spilt", "broke", "broken", "n/a", "na", "aborted"),
+        *("keine angabe", "verloren", "verschüttet", "abgebrochen", "zerbrochen"),
+    ),
 }
 _VALUE = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)\s*(.*)")
 _RANGE = re.compile(r"(\d[\d.,]*)\s*(?:-|–|—|to)\s*(\d[\d.,]*)\s*(\D*)")
@@ -59,7 +65,7 @@ _WEEKDAY = re.compile(r"(?:mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}[., ]+", re.IGN
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH_OF = {name: k + 1 for k, name in enumerate(_MONTHS)} | {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 # What stands for 'nothing was noted' (common practice, no source).
-_BLANKS = ("-", "–", "—", "n.d.", "nd", "?", "/")
+_BLANKS = ("-", "–", "—", "n.d.", "nd", "n.b.", "nb", "?", "/")
 # Longer cells are remarks about something else. [characters]
 _LONGEST_SUMMARY = 20
 _SUMMARY = re.compile(r"(?:mean|average|avg|median|total|sum|std\.? ?dev|s\.?d|rsd|mittelwert|ø)\b.*|ø.*", re.IGNORECASE)
@@ -146,6 +152,8 @@ def read_amount(cell: str) -> Amount:
         raise NumberTextError(f"“{cell[:40]}” has a blank inside the number. Write it without.")
     if unit.startswith(("±", "+/-", "+-")):
         raise NumberTextError(f"“{cell[:40]}” is a value with its uncertainty. Put that into a column of its own.")
+    if re.search(r"[()?!;:]", unit):
+        raise NumberTextError(f"“{cell[:40]}” has “{unit[:30]}” behind the number, which is no unit. Put remarks into the notes.")
     if unit.casefold() in ("x", "×"):
         unit = ""
     return Amount(_number(found[1]), "" if unit in ("°", "º") else read_unit(unit), may_group=may_group)

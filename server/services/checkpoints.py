@@ -44,9 +44,14 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
     ------
     NotFoundError, InvalidInputError
     NeedsConfirmationError
-        If it holds more product than theory allows.
+        If it holds more product than theory allows, or is the same as one that is there.
     """
     run = questions.get_run(session, run_id)
+    same = data.model_dump(mode="json", exclude={"confirm"})
+    if any(as_input(c).model_dump(mode="json", exclude={"confirm"}) == same for c in questions.list_checkpoints(session, run_id)):
+        message = f"There is a checkpoint {data.name} with the same mass and content already."
+        asked = NeedsConfirmationError("mass_g", "same_checkpoint", message, "It was weighed twice: keep both")
+        asked.raise_unless_in(data.confirm)
     row = store_checkpoint(session, run, data)
     log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
     session.commit()

@@ -25,7 +25,7 @@ from server.services.inputs import (
     VariableInput,
     validated,
 )
-from server.services.preparations import create_preparation
+from server.services.preparations import create_preparation, log_change
 from server.services.readings import import_readings
 from server.services.runs import note_weighed, record_run, set_state
 from server.services.variables import add_limit, add_variable
@@ -37,7 +37,7 @@ DEMO = "Pear-drop ester"
 
 
 def load_demo(session: Session, folder: Path, *, today: date | None = None) -> list[str]:
-    """Load every preparation of the folder that is not there yet.
+    """Load every preparation of the folder that was not loaded before, whatever it is called today.
 
     Parameters
     ----------
@@ -56,10 +56,20 @@ def load_demo(session: Session, folder: Path, *, today: date | None = None) -> l
     loaded = []
     for path in sorted(folder.glob("*.json")):
         content = json.loads(path.read_text(encoding="utf-8"))
-        if questions.find_preparation_named(session, content["preparation"]["name"]):
+        name, done = content["preparation"]["name"], f"demo {path.stem} loaded"
+        if questions.has_change(session, done) or questions.find_preparation_named(session, name):
             continue
-        load_preparation(session, _moved_to(content, today or datetime.now().astimezone().date()))
-        loaded.append(content["preparation"]["name"])
+        # Every step is stored by itself, so what was broken off is known by a name of its own, and begun anew.
+        part = f"{name} (being loaded)"
+        if (broken_off := questions.find_preparation_named(session, part)) is not None:
+            session.delete(broken_off)
+            session.commit()
+        moved = _moved_to(content, today or datetime.now().astimezone().date())
+        key = load_preparation(session, {**moved, "preparation": {**moved["preparation"], "name": part}})
+        questions.get_preparation(session, key).name = name
+        log_change(session, key, done)
+        session.commit()
+        loaded.append(name)
     return loaded
 
 

@@ -7,7 +7,8 @@ what is stored is checked by the service that acts.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+import unicodedata
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from datetime import date
 from typing import Annotated, Any, Literal
@@ -36,10 +37,16 @@ def _optional_number(typed: object) -> float | None:
         raise PydanticCustomError("number_text", "{text}", {"text": str(error)}) from error
 
 
+# Some scripts and pictures need these between characters.
+_JOINERS = "\N{ZERO WIDTH JOINER}\N{ZERO WIDTH NON-JOINER}"
+
+
 def _clean_text(typed: object) -> object:
     if not isinstance(typed, str):
         return typed
-    text = typed.replace("\r\n", "\n").strip()
+    # What looks the same is the same: accents in one way, and nothing that cannot be seen.
+    text = unicodedata.normalize("NFC", typed.replace("\r\n", "\n"))
+    text = "".join(c for c in text if c in _JOINERS or unicodedata.category(c) != "Cf").strip(f" \t\n\r\f\v\xa0{_JOINERS}")
     if any((ord(c) < 32 and c not in "\n\t") or 0xD800 <= ord(c) <= 0xDFFF for c in text):
         raise PydanticCustomError("control", "{text}", {"text": "Remove control characters; type the text again."})
     return text
@@ -204,7 +211,7 @@ class MaterialInput(Input):
     density_g_per_ml: OptionalNumber = None
     ratio_variable_id: OptionalId = None
     choice_variable_id: OptionalId = None
-    choice: Annotated[str | None, BeforeValidator(_blank_is_none)] = None
+    choice: Annotated[ChoiceName | None, BeforeValidator(_blank_is_none)] = None
     count_variable_id: OptionalId = None
     stock_g: OptionalNumber = None
     stock_counted: bool = False
@@ -479,18 +486,25 @@ def message_for(error: Any) -> str:
     return str(_MESSAGES.get(kind, error["msg"]))
 
 
+# Pydantic puts the kind of a limit, and of a number or text, into the place of a mistake.
+_KINDS_IN_PLACES = ("linear", "total_time", "only_with", "not_used", "float", "str")
+
+
+def field_of(place: Sequence[str | int], nowhere: str) -> str:
+    """The field that a mistake belongs to: entries of lists and dicts count to theirs, settings to ``setting_<id>``."""
+    if place and place[0] in _KINDS_IN_PLACES:
+        place = place[1:]
+    where = [str(part) for part in place]
+    if where[:1] == ["settings"] and len(where) > 1:
+        return f"setting_{where[1]}"
+    return where[0] if where else nowhere
+
+
 def field_messages(error: ValidationError) -> dict[str, str]:
     """Return one sentence per field; list and dict entries count to their field, settings to ``setting_<id>``."""
     found: dict[str, str] = {}
     for one in error.errors():
-        where = [str(part) for part in one["loc"] if part not in ("linear", "total_time", "only_with", "float", "str")]
-        if not where:
-            field = "form"
-        elif where[0] == "settings" and len(where) > 1:
-            field = f"setting_{where[1]}"
-        else:
-            field = where[0]
-        found.setdefault(field, message_for(one))
+        found.setdefault(field_of(one["loc"], "form"), message_for(one))
     return found
 
 

@@ -138,6 +138,8 @@ _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 # Days without a year that follow each other lie no further apart, or the year changed between them. (Own judgement.)
 _HALF_A_YEAR = timedelta(days=183)
+# Longer cells are remarks, no options. [characters]
+_LONGEST_OPTION = 60
 # Name of a checkpoint. [characters]
 _LONGEST_NAME = 120
 # Said to store runs that look like ones that are here, and rows that look like means.
@@ -322,7 +324,7 @@ def _questions(book: Notebook, asked: Mapping[str, Sequence[int]], data: Noteboo
     if bad:
         question = f"Leave out {_count(len(bad), 'row')} with a problem"
         found.append(NeedsConfirmationError("rows", "skip_bad", _named(bad), question))
-    unused = columns_of_numbers(book, checked_table(data.rows))
+    unused = columns_left_out(book, checked_table(data.rows))
     if book.missing and unused:
         # A variable without a column beside a column of numbers without a meaning may be one that was not recognised.
         names, columns = ", ".join(v.name for v in book.missing), ", ".join(unused)
@@ -811,14 +813,17 @@ def _largest_number(body: Sequence[tuple[int, list[str]]], position: int) -> flo
     return largest
 
 
-def columns_of_numbers(book: Notebook, rows: Rows) -> list[str]:
-    """Headings of columns that are left out although they hold numbers."""
+def columns_left_out(book: Notebook, rows: Rows) -> list[str]:
+    """Headings of columns that are left out although they may be settings: they hold numbers, or the same few words."""
     out = []
+    wants_options = any(v.is_choice for v in book.missing)
     for column in book.columns:
         cells = [
             c for _, row in body_of(rows, book.heading_row, book.space) if (c := row[column.position - 1]) and not is_blank(c)
         ]
-        if not column.meaning and cells and sum(c[0].isdigit() for c in cells) > len(cells) / 2:
+        has_numbers = sum(c[0].isdigit() for c in cells) > len(cells) / 2
+        has_options = wants_options and max(map(len, cells), default=99) <= _LONGEST_OPTION and len(set(cells)) <= len(cells) / 2
+        if not column.meaning and cells and (has_numbers or has_options):
             out.append(column.title)
     return out
 

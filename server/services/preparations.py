@@ -281,6 +281,8 @@ def _with_new_ids(details: dict[str, Any], ids: dict[int, int]) -> dict[str, Any
 def archive_preparation(session: Session, preparation_id: int, *, archived: bool) -> None:
     """Put a preparation into the archive or take it back; nothing is deleted."""
     row = questions.get_preparation(session, preparation_id)
+    if archived == (row.archived_at is not None):
+        return
     row.archived_at = now() if archived else None
     session.add(row)
     log_change(session, preparation_id, "archived" if archived else "taken back from the archive")

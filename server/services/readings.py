@@ -29,6 +29,8 @@ MOST_FILE_BYTES = 20_000_000
 GAP_FACTOR = 8.0
 MOST_ROW_MESSAGES = 12
 # A step back by more than this is midnight, a smaller one disorder. [h]
+# A time of day so long ago may be meant on an earlier day.
+LONG_AGO_HOURS = 1.0
 HALF_A_DAY = 12.0
 # A run that began before this many days is a slip of the year. [d]
 OLDEST_START_DAYS = 20_000
@@ -175,6 +177,8 @@ def read_clock(text: str, started_at: datetime | None, zone: tzinfo, until: date
     since = _read_moment(text, day, zone) - started_at
     if _CLOCK.fullmatch(text.strip()):
         # A minute is as fine as a clock is read, so the minute of the start is no time before it.
+        if since < -timedelta(minutes=1) and (again := _read_moment(text, day, zone, fold=1)) >= started_at:
+            since = again - started_at  # the hour that comes twice when summer time ends
         if since < -timedelta(minutes=1):
             day += timedelta(days=1)
             since = _read_moment(text, day, zone) - started_at
@@ -184,8 +188,10 @@ def read_clock(text: str, started_at: datetime | None, zone: tzinfo, until: date
     return checked_hours(since.total_seconds() / 3600)
 
 
-def _read_moment(text: str, day: date, zone: tzinfo) -> datetime:
+def _read_moment(text: str, day: date, zone: tzinfo, fold: int = 0) -> datetime:
     """Read a time on a local day (14:05), or a date and time (2026-03-31 14:05, 31.03.2026 14:05).
+
+    ``fold`` 1 means the second of two hours that clocks show twice.
 
     Raises
     ------
@@ -197,7 +203,7 @@ def _read_moment(text: str, day: date, zone: tzinfo) -> datetime:
             text, day = dotted[4], date(int(dotted[3]), int(dotted[2]), int(dotted[1]))
         found = _CLOCK.fullmatch(text)
         local = datetime.fromisoformat(f"{day} {int(found[1]):02d}:{found[2]}:{found[3] or '00'}" if found else text)
-        return (local if local.tzinfo is not None else local.replace(tzinfo=zone)).astimezone(UTC)
+        return (local if local.tzinfo is not None else local.replace(tzinfo=zone, fold=fold)).astimezone(UTC)
     except ValueError as error:
         raise NumberTextError(f"“{text[:40]}” is not a time. Write 14:05 or 2026-03-31 14:05.") from error
     except OverflowError as error:
@@ -277,11 +283,31 @@ def _hours_of(session: Session, run: RunRow, data: ReadingInput, before_h: float
             # The day is that on which it comes nearest to what it was.
             return read_clock(data.at, run.started_at, zone_of(data), run.started_at + timedelta(hours=before_h + HALF_A_DAY))
         if run.state in ("planned", "under_way"):
-            return read_clock(data.at, run.started_at, zone_of(data), now())
+            return _on_which_day(run, data)
         if _CLOCK.fullmatch(data.at.strip()) and questions.last_reading_h(session, int(run.id or 0)) >= 24.0:
             raise NumberTextError("This run went on for more than a day. Write the date too, as in 2026-03-31 14:05.")
         return read_clock(data.at, run.started_at, zone_of(data))
     return read_elapsed(data.at, data.at_unit)
+
+
+def _on_which_day(run: RunRow, data: ReadingInput) -> float:
+    """A time of day of a run that is not over: the last one, unless that is a while ago and there were others. [h]
+
+    Raises
+    ------
+    NumberTextError, NeedsConfirmationError
+    """
+    last = read_clock(data.at, run.started_at, zone_of(data), now())
+    if run.started_at is None or not _CLOCK.fullmatch(data.at.strip()):
+        return last
+    first = read_clock(data.at, run.started_at, zone_of(data))
+    ago = (now() - run.started_at).total_seconds() / 3600 - last
+    if last - first < 1.0 or ago < LONG_AGO_HOURS:
+        return last
+    message = f"It was {data.at.strip()} more than once since the start; with its date, as in 2026-03-31 14:05, a time is plain."
+    words = [f"The {which} time, {duration_text(hours)} after the start" for which, hours in (("last", last), ("first", first))]
+    asked = NeedsConfirmationError("at", "last_day", message, words[0], ("first_day", words[1]))
+    return last if asked.raise_unless_in(data.confirm) == "last_day" else first
 
 
 def _checked(
@@ -610,14 +636,26 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
 def _over_midnights(lines: Sequence[_Line], started_at: datetime, zone: tzinfo) -> list[_Line]:
     """Times of day in the order of the file: one that goes back by more than half a day belongs to the next day.
 
-    The same time on the clock of another day is not 24 hours later where clocks change between them.
+    The same time on the clock of another day is not 24 hours later where clocks change between them, and an hour
+    that comes twice is the second one where the first would go backwards.
+
+    Raises
+    ------
+    InvalidInputError
+        For a row more than a year after the start.
     """
     days, out = 0, list(lines[:1])
     for before, line in itertools.pairwise(lines):
         days += line.hours < before.hours - HALF_A_DAY
-        local = (started_at + timedelta(hours=line.hours)).astimezone(zone).replace(tzinfo=None) + timedelta(days=days)
-        since = local.replace(tzinfo=zone).astimezone(UTC) - started_at
-        out.append(replace(line, hours=checked_hours(since.total_seconds() / 3600)))
+        at = (started_at + timedelta(hours=line.hours)).astimezone(zone)
+        local = at.replace(tzinfo=None) + timedelta(days=days)
+        folds = (at.fold, 1) if line.hours < out[-1].hours else (at.fold,)
+        times = [(local.replace(tzinfo=zone, fold=fold).astimezone(UTC) - started_at).total_seconds() / 3600 for fold in folds]
+        hours = next((h for h in times if h >= out[-1].hours), times[0])
+        try:
+            out.append(replace(line, hours=checked_hours(hours)))
+        except NumberTextError as error:
+            raise InvalidInputError({"rows": f"Row {line.number}: {error}"}) from error
     return out
 
 

@@ -983,6 +983,8 @@ def exclude_run(session: Session, run_id: int, reason: str | None) -> RunRow:
     if run.state != "finished":
         raise InvalidInputError({"reason": "Only a finished run can be excluded; abandon a planned one instead."})
     before = run.excluded_reason
+    if reason == before:
+        return run
     run.excluded_reason = reason
     run.revision += 1
     session.add(run)
@@ -1024,9 +1026,10 @@ def delete_run(session: Session, run_id: int) -> int:
     run = questions.get_run(session, run_id)
     variables = {v.id: v.name for v in questions.list_variables(session, run.preparation_id)}
     stored = questions.list_run_settings(session, run_id)
-    settings = {variables.get(s.variable_id, "?"): _first(s.as_run_choice, s.as_run_number) for s in stored}
+    names = {s.id: variables.get(s.variable_id, "?") for s in stored}
     held = run.model_dump(mode="json") | {
-        "settings": settings,
+        "settings": {names[s.id]: _first(s.as_run_choice, s.as_run_number) for s in stored},
+        "planned": {names[s.id]: _first(s.planned_choice, s.planned_number) for s in stored},
         "checkpoints": [c.model_dump(mode="json") for c in questions.list_checkpoints(session, run_id)],
         "weighed": [w.model_dump(mode="json") for w in weighed_of(session, run_id).values()],
         "readings": [r.model_dump(mode="json") for r in questions.list_readings(session, run_id)],

@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Sequence
 
 from server.core.chemistry.charge import AmountKind, ChargeLine
-from server.core.choose.tolerance import VariableWindow
+from server.core.choose.tolerance import End, VariableWindow
 from server.core.space.variables import Role, Setting, Variable
 
 # Volumes that grow with the scale; mL per g or per mmol do not.
@@ -125,7 +125,16 @@ def window_text(w: VariableWindow) -> str:
         if not w.keeps:
             return NO_OTHER_OPTION
         return OR + ", ".join(f"{name} ({100 * chance:.0f} %)" for name, chance in w.keeps)
-    low, high, setting = float(w.low or 0.0), float(w.high or 0.0), float(w.setting)
+    return _span(w, float(w.low or 0.0), float(w.high or 0.0), (w.low_end, w.high_end))
+
+
+def alone_text(w: VariableWindow) -> str:
+    """How far one variable may drift while all others keep to their settings, in words; empty for a choice."""
+    return "" if w.alone is None else _span(w, *w.alone, (End.LOSS, End.LOSS))
+
+
+def _span(w: VariableWindow, low: float, high: float, reasons: tuple[End, End]) -> str:
+    setting = float(w.setting)
     if w.variable.role is Role.COUNT:
         low, high = math.ceil(low - 1e-9), math.floor(high + 1e-9)
     tenth = 0.1 * w.variable.working_step
@@ -135,7 +144,5 @@ def window_text(w: VariableWindow) -> str:
     decimals = max(0, math.ceil(-math.log10(tenth)))
     grain = 10.0**decimals
     low, high = min(math.ceil(low * grain - 1e-6) / grain, setting), max(math.floor(high * grain + 1e-6) / grain, setting)
-    ends = [
-        f"{value:.12g}" + (" (limit)" if is_limit else "") for value, is_limit in ((low, w.low_is_limit), (high, w.high_is_limit))
-    ]
+    ends = [f"{value:.12g}" + (f" ({reason})" if reason else "") for value, reason in zip((low, high), reasons, strict=True)]
     return f"{ends[0]} to {ends[1]} {w.variable.unit}".rstrip()

@@ -245,6 +245,11 @@ def list_changes(session: Session, preparation_id: int, run_number: int | None =
     return session.exec(query.order_by(col(ChangeRow.id).desc())).all()
 
 
+def has_change(session: Session, what: str) -> bool:
+    """Whether any preparation's log has a line of these words."""
+    return session.exec(select(ChangeRow.id).where(ChangeRow.what == what).limit(1)).first() is not None
+
+
 def take_run_number(session: Session, preparation: PreparationRow) -> int:
     """Return the next run number; a number is never used twice, even after a run was deleted."""
     preparation.last_run_number += 1

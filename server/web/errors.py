@@ -25,7 +25,7 @@ from server.errors import (
     NotReadyError,
     YieldwrightError,
 )
-from server.services.inputs import message_for
+from server.services.inputs import field_of, message_for
 from server.web.rendering import render
 from server.web.security import SECURITY_HEADERS
 
@@ -113,22 +113,26 @@ def install_error_pages(app: FastAPI) -> None:
             if _wants_json(request):
                 return problem(404, "NotFound", "There is nothing at this address.")
             return _page(request, 404 if in_path else 422, "There is nothing at this address.")
+        if any(one["type"] == "json_invalid" for one in error.errors()):
+            return problem(400, "InvalidInput", "The body is no JSON that can be read.", errors={"body": "This is no JSON."})
         messages: dict[str, str] = {}
         for one in error.errors():
-            where = [str(p) for p in one["loc"][1:] if p not in ("float", "str", "linear", "total_time", "only_with", "not_used")]
-            field = "setting_" + where[1] if where[:1] == ["settings"] and len(where) > 1 else (where[0] if where else "body")
-            messages.setdefault(field, message_for(one))
+            messages.setdefault(field_of(one["loc"][1:], "body"), message_for(one))
         return problem(422, "InvalidInput", " ".join(messages.values()), errors=messages)
 
     @app.exception_handler(HTTPException)
     def http_error(request: Request, error: HTTPException) -> Response:
         detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
         if _wants_json(request):
-            return problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
+            answer = problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
+            answer.headers.update(error.headers or {})
+            return answer
         if error.status_code == 405 and request.method == "GET" and (found := _OWNER.match(request.url.path)):
             # The address that a form went to, opened again: what it belongs to is the page that is meant.
             return RedirectResponse(found[0], status_code=303)
-        return _page(request, error.status_code, detail)
+        page = _page(request, error.status_code, detail)
+        page.headers.update(error.headers or {})
+        return page
 
     @app.exception_handler(Exception)
     def bug(request: Request, error: Exception) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import threading
 from collections import OrderedDict
@@ -104,7 +105,8 @@ def as_text(value: Any) -> str:
 
 def stamp(data: BaseModel) -> str:
     """A short text that differs whenever the stored values do; forms carry it as ``seen``."""
-    return hashlib.sha256(data.model_dump_json().encode()).hexdigest()[:16]
+    values = json.dumps(data.model_dump(mode="json"), sort_keys=True)
+    return hashlib.sha256(values.encode()).hexdigest()[:16]
 
 
 def check_seen(form: RawForm, data: BaseModel, what: str) -> None:

@@ -136,3 +136,14 @@ def test_a_correction_that_cannot_be_changes_nothing(session: Session) -> None:
     assert set(refused.value.messages) == {"mass_g", "purity_percent", "material_id"}
     (stored,) = questions.list_checkpoints(session, run_id)
     assert (stored.mass_g, stored.purity_percent) == (8.0, 100.0)
+
+
+def test_the_same_checkpoint_twice_is_asked_about(session: Session) -> None:
+    run = make_run(session, make_preparation(session))
+    crude = CheckpointInput(name="crude", stage="work_up", mass_g=8, purity_percent=90)
+    add_checkpoint(session, int(run.id or 0), crude)
+    with pytest.raises(NeedsConfirmationError, match="the same mass and content already"):
+        add_checkpoint(session, int(run.id or 0), crude)
+    add_checkpoint(session, int(run.id or 0), crude.model_copy(update={"mass_g": 7.5}))
+    add_checkpoint(session, int(run.id or 0), crude.model_copy(update={"confirm": ["same_checkpoint"]}))
+    assert len(questions.list_checkpoints(session, int(run.id or 0))) == 3

@@ -22,7 +22,7 @@ from server.services.charges import add_material
 from server.services.demo import load_demo
 from server.services.headings import match_heading
 from server.services.inputs import ColumnInput, MaterialInput, NotebookInput, PreparationInput, VariableInput
-from server.services.notebook import import_runs, look_at, runs_as_table
+from server.services.notebook import columns_left_out, import_runs, look_at, runs_as_table
 from server.services.numbers import NumberTextError
 from server.services.preparations import as_input as preparation_input
 from server.services.preparations import create_preparation, update_preparation
@@ -118,8 +118,8 @@ def test_a_scale_in_another_unit_is_asked_about_in_a_table(session: Session) -> 
 def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
     sources = [inspect.getsource(module) for module in (runs, checkpoints)]
     codes = set(re.findall(r'NeedsConfirmationError\(\s*(?:"\w+"|\w+), "(\w+)"', "".join(sources)))
-    # Of plans, of amounts that are weighed, and of runs that have a forecast or are there already.
-    others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off"}
+    # Of plans, of amounts that are weighed, of runs that have a forecast or are there already, of checkpoints one by one.
+    others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off", "same_checkpoint"}
     assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts"}
 
 
@@ -834,3 +834,26 @@ def test_a_long_name_of_an_experiment_goes_to_the_notes(session: Session) -> Non
     (run,) = questions.list_runs(session, key)
     assert run.reference == ""
     assert run.notes.startswith("Heated with the new stirrer")
+
+
+@pytest.mark.parametrize(
+    ("cell", "outcome"), [("fehlgeschlagen", "failure"), ("Spuren", "failure"), ("verschüttet", "no_information")]
+)
+def test_german_words_for_what_became_of_a_run(cell: str, outcome: str) -> None:
+    assert read_outcome(cell) == outcome
+
+
+@pytest.mark.parametrize(("cell", "words"), [("1,5 (neue Charge)", "“(neue Charge)” behind the number"), ("89?", "“?” behind")])
+def test_remarks_behind_a_number_are_named_whole(cell: str, words: str) -> None:
+    with pytest.raises(NumberTextError) as told:
+        read_amount(cell)
+    assert words in str(told.value)
+
+
+def test_a_left_out_column_of_options_is_named(session: Session) -> None:
+    key = key_of(session)
+    rows = [["hold / h", "bath / °C", "LM", "yield / %"], *([str(k), "120", "abc"[k % 2], "50"] for k in range(1, 7))]
+    data = NotebookInput(rows=rows)
+    book = look_at(session, key, data, base_for_missing=True)
+    assert [v.name for v in book.missing] == ["agent"]
+    assert columns_left_out(book, rows) == ["LM"]

@@ -449,11 +449,36 @@ def test_rates_over_temperature_give_the_energy_and_holds(session: Session) -> N
     assert inside == {"110 °C", "115 °C", "120 °C", "125 °C", "130 °C"}
 
 
+def test_the_hour_that_comes_twice_is_the_second_one_where_the_first_would_go_backwards(session: Session) -> None:
+    # Summer time ended on 2025-10-26: after 02:59:59 came 02:00 once more.
+    preparation = make_preparation(session)
+    clock = how(at_kind="clock", zone="Europe/Berlin")
+    hours = []
+    for began, rows in (
+        ("2025-10-26T02:50:00+01:00", "02:55;21\n03:00;22\n03:10;23"),
+        ("2025-10-26T02:10:00+02:00", "02:10;20\n02:50;22\n02:10;23\n02:50;25\n03:10;26"),
+    ):
+        run = make_run(session, preparation, 60.0)
+        begin_run(session, int(run.id or 0), StartInput(began=began, zone="Europe/Berlin"))
+        import_readings(session, int(run.id or 0), clock, rows)
+        hours.append([round(r.at_h, 3) for r in questions.list_readings(session, int(run.id or 0))])
+    assert hours == [[0.083, 0.167, 0.333], [0.0, 0.667, 1.0, 1.667, 2.0]]
+
+
+def test_times_of_day_over_more_than_a_year_are_refused_kindly(session: Session) -> None:
+    run = make_run(session, make_preparation(session), 60.0)
+    begin_run(session, int(run.id or 0), StartInput(began="2025-01-01 00:30", zone="Europe/Berlin"))
+    rows = "\n".join(f"{at};{k}" for k, at in enumerate(["23:00", "01:00"] * 400))
+    clock = how(at_kind="clock", zone="Europe/Berlin", confirm=["next_day", "sort"])
+    with pytest.raises(InvalidInputError, match=r"Row 7\d\d: This is more than a year after the start"):
+        import_readings(session, int(run.id or 0), clock, rows)
+
+
 def test_rates_of_all_runs_are_compared_in_one_order(session: Session) -> None:
     preparation = make_preparation(session)
     key = int(preparation.id or 0)
     rng = np.random.default_rng(2)
-    for celsius in (110.0, 120.0, 130.0):
+    for celsius in (100.0, 110.0, 120.0, 130.0, 140.0):
         rate = math.exp(25.0 - 80.0 / (8.314462618e-3 * (celsius + 273.15)))
         hours = np.linspace(0.0, 8.0 / rate, 13)
         values = 90.0 * rate * hours / (1.0 + rate * hours) + rng.normal(0, 0.4, 13)
@@ -628,7 +653,7 @@ def test_a_time_of_day_is_the_last_one_of_a_run_that_takes_days(session: Session
     row = add_reading(session, key, reading(at_kind="clock", at=f"{moment:%H:%M}"))
     assert row.at_h == pytest.approx(49.0, abs=1 / 60)
     early = moment - timedelta(hours=3)
-    row = add_reading(session, key, reading(at_kind="clock", at=f"{early:%H:%M}"))
+    row = add_reading(session, key, reading(at_kind="clock", at=f"{early:%H:%M}", confirm=["last_day"]))
     assert row.at_h == pytest.approx(46.0, abs=1 / 60)
     # A correction stays on its day.
     first = add_reading(session, key, reading(at="1", at_unit="h"))
@@ -675,3 +700,22 @@ def test_what_else_moved_between_rates_is_said(session: Session) -> None:
     assert rates.holds == ()
     assert rates.remark.startswith("The runs also differ in ratio, and ")
     assert rates.remark.endswith("so no holds are estimated from them.")
+
+
+def test_a_time_of_day_that_came_more_than_once_is_asked_about(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    preparation = make_preparation(session)
+    settings = {"hold": 2, "bath": 120, "agent": "MgSO4"}
+    run = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=settings))
+    key = int(run.id or 0)
+    began = datetime(2026, 3, 2, 17, 0, tzinfo=UTC)
+    start_run(session, key, began)
+    monkeypatch.setattr("server.services.readings.now", lambda: datetime(2026, 3, 4, 0, 30, tzinfo=UTC))
+    at = ReadingInput(series="product", value=40, at_kind="clock", at="21:00", zone="UTC")
+    with pytest.raises(NeedsConfirmationError, match="more than once") as asked:
+        add_reading(session, key, at)
+    told = [text for _, text in asked.value.choices]
+    assert told == ["The last time, 1 d 4 h after the start", "The first time, 4 h after the start"]
+    assert add_reading(session, key, at.model_copy(update={"confirm": ["first_day"]})).at_h == 4.0
+    assert add_reading(session, key, at.model_copy(update={"confirm": ["last_day"]})).at_h == 28.0
+    # What was just read needs no question.
+    assert add_reading(session, key, at.model_copy(update={"at": "00:20"})).at_h == pytest.approx(31 + 1 / 3)

@@ -812,7 +812,7 @@ def test_no_more_comes_back_in_parts_than_was_put_in(
     first = add_checkpoint(session, int(run.id or 0), half)
     # 0.2 mol of C5H12O are 17.63 g.
     with pytest.raises(InvalidInputError, match=r"20 g of alcohol came back, but only 17\.63 g were put in"):
-        add_checkpoint(session, int(run.id or 0), half)
+        add_checkpoint(session, int(run.id or 0), half.model_copy(update={"confirm": ["same_checkpoint"]}))
     assert update_checkpoint(session, int(first.id or 0), half.model_copy(update={"mass_g": 12.0})).mass_g == 12.0
     # The limiting material is meant, by its name or without.
     named = half.model_copy(update={"mass_g": 6.0, "material_id": charged["alcohol"]})
@@ -974,3 +974,14 @@ def test_a_setting_below_nothing_is_refused(session: Session, preparation: Prepa
         record(session, preparation, settings={**SETTINGS, name: value}, yield_percent=50, confirm=["outside_limits"])
     assert len(refused.value.messages) == 1
     assert next(iter(refused.value.messages)).startswith("setting_")
+
+
+def test_the_history_keeps_the_plan_of_a_planned_run_that_is_deleted(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    run = plan_run(session, key, PlannedRunInput(settings={"hold": 3, "bath": 115, "agent": "Na2SO4"}))
+    delete_run(session, int(run.id or 0))
+    (change,) = [c for c in questions.list_changes(session, key) if c.what == "run deleted"]
+    assert change.before is not None
+    assert change.before["planned"] == {"hold": 3.0, "bath": 115.0, "agent": "Na2SO4"}
+    assert set(change.before["settings"].values()) == {None}

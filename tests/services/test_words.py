@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
-from server.core.choose.tolerance import VariableWindow
+from server.core.choose.tolerance import End, VariableWindow
 from server.core.space.variables import Role, Variable
-from server.services.words import NO_LEEWAY, NO_OTHER_NUMBER, window_text, window_words
+from server.services.words import NO_LEEWAY, NO_OTHER_NUMBER, alone_text, window_text, window_words
 
 BATH = Variable("bath", "bath", Role.TEMPERATURE, "°C", 100.0, 150.0, 5.0, 120.0)
 WASHES = Variable("washes", "washes", Role.COUNT, "", 1.0, 5.0, 1.0, 3.0)
@@ -12,14 +12,22 @@ WASHES = Variable("washes", "washes", Role.COUNT, "", 1.0, 5.0, 1.0, 3.0)
 
 def test_a_window_narrower_than_the_steps_is_told() -> None:
     # A bath can be held within a degree although runs are planned in steps of five.
-    window = VariableWindow(BATH, 135.0, 134.1, 137.1, False, False, ())
+    window = VariableWindow(BATH, 135.0, 134.1, 137.1, End.LOSS, End.LOSS)
     assert window_text(window) == "134.1 to 137.1 °C"
     assert window_text(replace(window, low=134.8, high=135.3)) == NO_LEEWAY
 
 
 def test_there_is_no_wash_and_a_half() -> None:
-    assert window_text(VariableWindow(WASHES, 3.0, 2.4, 3.9, False, False, ())) == NO_OTHER_NUMBER
-    assert window_text(VariableWindow(WASHES, 3.0, 1.9, 3.9, False, False, ())) == "2 to 3"
+    assert window_text(VariableWindow(WASHES, 3.0, 2.4, 3.9, End.LOSS, End.LOSS)) == NO_OTHER_NUMBER
+    assert window_text(VariableWindow(WASHES, 3.0, 1.9, 3.9, End.LOSS, End.LOSS)) == "2 to 3"
+
+
+def test_where_a_window_ends_is_told_and_how_far_one_variable_may_go_alone() -> None:
+    window = VariableWindow(BATH, 135.0, 130.0, 141.2, End.RULE, End.RANGE, (121.04, 150.0))
+    assert window_text(window) == "130 (a rule) to 141.2 (end of the range) °C"
+    assert alone_text(window) == "121.1 to 150 °C"
+    assert alone_text(replace(window, alone=(134.9, 135.1))) == NO_LEEWAY
+    assert alone_text(replace(window, alone=None)) == ""
 
 
 def test_other_options_count_with_all_else_at_its_setting() -> None:

@@ -375,3 +375,70 @@ def test_a_script_says_when_a_run_began(client: TestClient) -> None:
     assert began.status_code == 200
     assert began.json()["state"] == "finished"
     assert client.post(f"/api/v1/runs/{run['id']}/start", json={"began": "noon"}).status_code == 422
+
+
+def test_what_is_no_json_is_told_so(client: TestClient) -> None:
+    answer = client.post("/api/v1/preparations", content="{", headers={"content-type": "application/json"})
+    assert answer.status_code == 400
+    assert answer.json()["errors"] == {"body": "This is no JSON."}
+
+
+def test_methods_that_are_not_there_name_those_that_are(client: TestClient) -> None:
+    assert client.patch("/api/v1/preparations").headers["allow"]
+    assert client.put("/preparations/1/edit").headers["allow"] == "GET"
+
+
+def test_mistakes_of_a_limit_are_told_at_their_field(client: TestClient) -> None:
+    base = f"/api/v1/preparations/{create(client)}/limits"
+    for kind, field in (
+        ("not_used", "options"),
+        ("total_time", "variables"),
+        ("only_with", "partners"),
+        ("linear", "coefficients"),
+    ):
+        answer = client.post(base, json={"kind": kind, field: 5})
+        assert answer.status_code == 422
+        assert field in answer.json()["errors"], kind
+
+
+def test_names_that_look_the_same_are_the_same(client: TestClient) -> None:
+    assert client.post("/api/v1/preparations", json={"name": "\u200b"}).status_code == 422
+    composed = client.post("/api/v1/preparations", json={"name": "caf\u00e9"}).json()
+    assert client.post("/api/v1/preparations", json={"name": "cafe\u0301"}).status_code == 422
+    assert client.post("/api/v1/preparations", json={"name": "ca\u200bf\u00e9\u202e"}).status_code == 422
+    assert composed["name"] == "café"
+    base = f"/api/v1/preparations/{composed['id']}/materials"
+    long = {"name": "water", "role": "solvent", "amount_kind": "mass", "choice": "x" * 100_000}
+    assert client.post(base, json=long).json()["errors"]["choice"].startswith("At most 60 characters")
+
+
+def test_a_failure_without_a_number_has_no_yield_and_can_be_sent_back(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "outcome": "failure"}).json()
+    assert (run["yield_percent"], run["modelled_percent"]) == (None, 0.0)
+    sent = {name: run[name] for name in ("yield_percent", "outcome", "notes")}
+    back = client.put(f"/api/v1/runs/{run['id']}", json={"settings": settings, **sent}).json()
+    assert (back["entered_yield_percent"], back["yield_percent"]) == (None, None)
+
+
+def test_a_reading_that_was_changed_meanwhile_is_not_overwritten(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 50}).json()["id"]
+    body = {"series": "product", "value": 10, "unit": "%", "at_kind": "elapsed", "at": "1.5"}
+    first = client.post(f"/api/v1/runs/{run}/readings", json=body).json()
+    address = f"/api/v1/readings/{first['id']}"
+    second = client.put(address, json={**body, "value": 12}, params={"seen": first["stamp"]}).json()
+    assert client.put(address, json={**body, "value": 14}, params={"seen": first["stamp"]}).status_code == 409
+    assert client.put(address, json={**body, "value": 14}, params={"seen": second["stamp"]}).json()["value"] == 14
+
+
+def test_what_changes_nothing_leaves_no_trace(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 50}).json()["id"]
+    address = f"/api/v1/runs/{run}/exclusion"
+    once = client.put(address, json={"reason": "spilled"}).json()["revision"]
+    assert client.put(address, json={"reason": "spilled"}).json()["revision"] == once
+    assert client.put(address, json={"reason": "spilt"}).json()["revision"] == once + 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 from scipy.stats import qmc
@@ -17,12 +18,21 @@ _SAMPLES = 256
 _BISECTIONS = 10
 
 
+class End(StrEnum):
+    """Why a window ends."""
+
+    LOSS = ""
+    RANGE = "end of the range"
+    RULE = "a rule"
+
+
 @dataclass(frozen=True)
 class VariableWindow:
     """Window of one variable around the working recipe.
 
     ``low`` and ``high`` in the variable's unit (both equal to the setting where nothing
-    may drift); ``low_is_limit`` says that the window ends at the limit, not at a loss.
+    may drift); ``low_end`` and ``high_end`` say where the window ends not at a loss, but at the end of the range
+    or at a rule. ``alone`` is how far this one may drift while all others keep to their settings, in its unit.
     For a choice ``keeps`` lists the other options that keep the yield, with probability.
     """
 
@@ -30,8 +40,9 @@ class VariableWindow:
     setting: float | str
     low: float | None
     high: float | None
-    low_is_limit: bool
-    high_is_limit: bool
+    low_end: End
+    high_end: End
+    alone: tuple[float, float] | None = None
     keeps: tuple[tuple[str, float], ...] = ()
 
 
@@ -111,7 +122,7 @@ def tolerance_window(
     for j, (v, span) in enumerate(zip(space.variables, spans, strict=True)):
         if span is None:
             options = _options(ladder, space, working, centre, j, allowed_loss, probability)
-            windows.append(VariableWindow(v, working[v.key], None, None, False, False, options))
+            windows.append(VariableWindow(v, working[v.key], None, None, End.LOSS, End.LOSS, keeps=options))
             continue
         ends = [centre[j] + factor * (end - centre[j]) for end in span]
         setting = float(working[v.key])
@@ -122,8 +133,9 @@ def tolerance_window(
                 setting,
                 min(low_value, setting),
                 max(high_value, setting),
-                bool(abs(ends[0]) <= 1e-6),
-                bool(abs(ends[1] - 1.0) <= 1e-6),
+                End.RANGE if abs(ends[0]) <= 1e-6 else End.LOSS,
+                End.RANGE if abs(ends[1] - 1.0) <= 1e-6 else End.LOSS,
+                (min(_decode(v, span[0], setting), setting), max(_decode(v, span[1], setting), setting)),
             )
         )
     windows = _within_rules(space, windows)
@@ -173,9 +185,9 @@ def _within_rules(space: Space, windows: list[VariableWindow]) -> list[VariableW
             w = by_key[key]
             setting, low, high = float(w.setting), float(w.low or 0.0), float(w.high or 0.0)
             if c > 0:
-                by_key[key] = replace(w, high=setting + share * (high - setting), high_is_limit=True)
+                by_key[key] = replace(w, high=setting + share * (high - setting), high_end=End.RULE)
             else:
-                by_key[key] = replace(w, low=setting + share * (low - setting), low_is_limit=True)
+                by_key[key] = replace(w, low=setting + share * (low - setting), low_end=End.RULE)
     return [by_key[w.variable.key] for w in windows]
 
 

@@ -29,6 +29,8 @@ LARGEST_BEND = 0.02
 RARE = 0.005
 # Times so many times as long as the readings are no more than a guess at the shape. (Own judgement.)
 FARTHEST = 4.0
+# Readings that lie off their curve by so large a share of their range follow none. (Own judgement.)
+SCATTERED = 0.2
 # A percentage that would end above 100 by no more is scatter. [percentage points]
 SLACK = 1.0
 # A further hour that brings less than this share of the plateau no longer pays.
@@ -112,7 +114,10 @@ def read_course(
     """
     fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
     advice = _advise(fit, criteria, unit, shape is not None)
-    if not advice.is_too_early and not is_followed(fit):
+    was_bent = shape is not None or any(one in criteria for one in TO_A_PLATEAU)
+    if was_bent and fit.scatter > SCATTERED * float(np.ptp(fit.values)):
+        advice = _scattered(fit, advice, unit)
+    elif not advice.is_too_early and not is_followed(fit):
         advice = _not_followed(advice, is_chosen=shape is not None)
     return Course(fit, criteria, shape is not None, advice)
 
@@ -151,6 +156,17 @@ def _probability_of_so_few_runs(n_runs: int, n_above: int, n_below: int) -> floa
         else:
             ways += math.comb(n_above - 1, k) * b + a * math.comb(n_below - 1, k)
     return ways / math.comb(n_above + n_below, n_above)
+
+
+def _scattered(fit: CourseFit, advice: Advice, unit: str) -> Advice:
+    """What is said where the readings follow no curve at all."""
+    worst = int(np.argmax(np.abs(fit.values - fit.at(fit.hours))))
+    sentence = (
+        f"The readings lie {fit.scatter:.2g} {unit}".rstrip()
+        + f" off the nearest curve, so they say nothing about the hold. Check them, {fit.values[worst]:.3g} {unit}".rstrip()
+        + f" at {hours_words(float(fit.hours[worst]))} first."
+    )
+    return Advice(sentence, True, advice.last_hour, advice.last_stretch, None, advice.odd, None, is_followed=False)
 
 
 def _not_followed(advice: Advice, *, is_chosen: bool) -> Advice:

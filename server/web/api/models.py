@@ -100,6 +100,7 @@ class RunAnswer(Answer):
     outcome: str
     settings: dict[str, float | str]
     yield_percent: float | None
+    modelled_percent: float | None = Field(description="As the models take it: 0 for a failure without a number. [%]")
     yield_u: float | None = Field(
         description="Standard uncertainty of the yield; null where the yield itself was typed. [percentage points]"
     )
@@ -280,6 +281,7 @@ class ReadingAnswer(Answer):
     unit: str
     at_h: float
     value: float
+    stamp: str
 
 
 class RangeAnswer(Answer):

@@ -40,7 +40,7 @@ from server.services.inputs import (
 from server.services.massbalance import chemistry_of
 from server.services.spaces import rule_of, space_of
 from server.storage import questions
-from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, VariableRow
+from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, ReadingRow, VariableRow
 from server.web.api.models import (
     AsWeighedAnswer,
     BroughtInAnswer,
@@ -123,7 +123,8 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         state=row.state,
         outcome=row.outcome,
         settings=_named(analysis, view.settings),
-        yield_percent=view.percent,
+        yield_percent=view.run_yield.percent if view.run_yield and row.outcome != "no_information" else None,
+        modelled_percent=view.percent,
         yield_u=view.run_yield.u if view.run_yield and view.run_yield.budget else None,
         entered_yield_percent=row.entered_yield_percent,
         product_mass_g=row.product_mass_g,
@@ -491,17 +492,21 @@ def start_run(run_id: Id, session: WriteSession, data: StartInput | None = None)
     return _run_by_id(session, run_id)
 
 
+def _reading(row: ReadingRow) -> ReadingAnswer:
+    return ReadingAnswer(id=int(row.id or 0), series=row.series, unit=row.unit, at_h=row.at_h, value=row.value, stamp=stamp(row))
+
+
 @router.get("/runs/{run_id}/readings", tags=["readings"])
 def list_readings(run_id: Id, session: ReadSession) -> list[ReadingAnswer]:
     """List the readings of a run by time."""
     questions.get_run(session, run_id)
-    return [ReadingAnswer.model_validate(row) for row in questions.list_readings(session, run_id)]
+    return [_reading(row) for row in questions.list_readings(session, run_id)]
 
 
 @router.post("/runs/{run_id}/readings", status_code=201, tags=["readings"])
 def add_reading(run_id: Id, data: ReadingInput, session: WriteSession) -> ReadingAnswer:
     """Note one reading."""
-    return ReadingAnswer.model_validate(readings.add_reading(session, run_id, data))
+    return _reading(readings.add_reading(session, run_id, data))
 
 
 @router.post("/runs/{run_id}/readings/import", status_code=201, tags=["readings"])
@@ -513,9 +518,10 @@ def import_readings(run_id: Id, data: ReadingsInput, session: WriteSession) -> l
 
 
 @router.put("/readings/{reading_id}", tags=["readings"])
-def correct_reading(reading_id: Id, data: ReadingInput, session: WriteSession) -> ReadingAnswer:
-    """Correct a reading; what it was stays in the history."""
-    return ReadingAnswer.model_validate(readings.correct_reading(session, reading_id, data))
+def correct_reading(reading_id: Id, data: ReadingInput, session: WriteSession, seen: str | None = None) -> ReadingAnswer:
+    """Correct a reading; with ``seen``, only if its stamp is still that. What it was stays in the history."""
+    refuse_outdated(seen, questions.get_reading(session, reading_id), "This reading")
+    return _reading(readings.correct_reading(session, reading_id, data))
 
 
 @router.delete("/readings/{reading_id}", status_code=204, tags=["readings"])

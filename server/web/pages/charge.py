@@ -220,6 +220,11 @@ def _stock_words(session: ReadSession, preparation: PreparationRow, row: Materia
     if row is None or row.stock_g is None or row.stock_at is None:
         return words
     one = supply_of(session, preparation, view_runs(session, preparation)).left[str(row.id)]
+    if one.taken_g > one.counted_g:
+        return (
+            f"Counted on {row.stock_at.astimezone().date()}; runs since then took {one.taken_g - one.counted_g:.4g} g more than "
+            "that. Count again, and enter what is there."
+        )
     taken = (
         f"runs since then took {one.taken_g:.4g} g, planned ones will take {one.reserved_g:.4g} g, {one.free_g:.4g} g are free"
     )

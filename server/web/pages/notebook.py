@@ -22,7 +22,7 @@ from server.services.notebook import (
     BroughtIn,
     Notebook,
     checked_table,
-    columns_of_numbers,
+    columns_left_out,
     import_runs,
     look_at,
     numeric_columns,
@@ -312,8 +312,10 @@ def _draw_check(
             left_over = {"columns": left, "defaults": defaults, "content_percent": content}
             book = look_at(session, key, data.model_copy(update=left_over))
             status = 422
-        # Answers are for the rows that they were asked about; which rows count as runs stays said.
-        confirmed = form.confirmed if form.errors else tuple(c for c in form.confirmed if c in (AGAIN, SUMMARIES))
+        # Answers are for the rows that they were asked about, and stay while these are the same; which rows count as
+        # runs stays said.
+        asked = {AGAIN, SUMMARIES, *(answer for question in book.questions for answer, _ in question.choices)}
+        confirmed = form.confirmed if form.errors else tuple(c for c in form.confirmed if c in asked)
         state = replace(
             form, confirmed=confirmed, values={**_chosen(book, data), **_kept_wrong(form.values, errors)}, errors=errors
         )
@@ -326,7 +328,7 @@ def _draw_check(
             shown=book.mark,
             assumed=",".join(v.key for v in book.missing if book.defaults.get(v.key) == as_text(v.base)),
             meanings=tuple(meanings_for(book.space)),
-            unused=tuple(columns_of_numbers(book, checked_table(data.rows))),
+            unused=tuple(columns_left_out(book, checked_table(data.rows))),
         )
         return render(request, "runs/notebook.html", page, status=status)
 

@@ -225,7 +225,8 @@ def runs_figure(analysis: Analysis) -> Figure | None:
             if kept:
                 points.append(RunPoint(run.number, kept["mean"], 0.0, "forecast", kept["low_90"], kept["high_90"]))
         elif run.row.state == "finished" and run.percent is not None:
-            points.append(RunPoint(run.number, run.percent, run.run_yield.u if run.run_yield else 0.0, run_kind(run)))
+            u = run.run_yield.u if run.run_yield else 0.0
+            points.append(RunPoint(run.number, run.percent, u, run_kind(run), is_doubtful=run.is_too_high))
     if not points:
         return None
     preparation = analysis.preparation

@@ -16,7 +16,7 @@ from server.core.model.effects import listed
 from server.errors import NothingReachableError
 from server.services.analysis import Analysis, WorkingRecipe, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, run_otherwise
-from server.services.words import has_leeway, setting_text, window_text, window_words
+from server.services.words import alone_text, has_leeway, setting_text, window_text, window_words
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame
 from server.web.pages.work import waiting
@@ -42,7 +42,7 @@ class RecipePage:
 
     frame: Frame
     working: WorkingRecipe | None
-    settings: list[tuple[str, str, str]]
+    settings: list[tuple[str, str, str, str]]
     window: ToleranceWindow | None
     window_words: str
     has_leeway: bool
@@ -102,8 +102,10 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
         message = str(error)
     settings = []
     if window is not None:
-        settings = [(w.variable.name, setting_text(w.variable, w.setting), window_text(w)) for w in window.variables]
-    p, windows = analysis.preparation, [words for _, _, words in settings]
+        settings = [
+            (w.variable.name, setting_text(w.variable, w.setting), window_text(w), alone_text(w)) for w in window.variables
+        ]
+    p, windows = analysis.preparation, [words for _, _, words, _ in settings]
     page = RecipePage(
         frame=Frame(p, "recipe"),
         working=analysis.working,

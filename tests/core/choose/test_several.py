@@ -26,7 +26,7 @@ from server.core.choose.proposal import (
 from server.core.choose.record import Outcome, forecast_record
 from server.core.choose.search import index_of, pool_around
 from server.core.choose.stopping import _greedy, stop_advice
-from server.core.choose.tolerance import tolerance_window
+from server.core.choose.tolerance import End, tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
@@ -508,7 +508,11 @@ def test_windows_together_keep_to_a_rule() -> None:
     assert sum(float(w.high or 0.0) for w in free.variables) > 129.0
     held = tolerance_window(ladder, space, {"hold": 3.0, "bath": 125.0}, allowed_loss=4.0)
     assert sum(float(w.high or 0.0) for w in held.variables) == pytest.approx(129.0)
-    assert all(w.high_is_limit for w in held.variables)
+    assert all(w.high_end is End.RULE for w in held.variables)
+    # Alone each may drift at least as far as together with the others.
+    for w in free.variables:
+        assert w.alone is not None
+        assert w.alone[0] <= float(w.low or 0.0) <= float(w.high or 0.0) <= w.alone[1]
     assert [w.low for w in held.variables] == [w.low for w in free.variables]
 
 

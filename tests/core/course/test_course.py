@@ -469,3 +469,12 @@ def test_a_percentage_that_would_end_above_100_says_so() -> None:
     assert course.advice.plateau is not None
     assert course.advice.plateau.value > 101
     assert "which cannot be, so these times are rather too long" in course.advice.sentence
+
+
+def test_readings_that_follow_no_curve_say_nothing_about_the_hold() -> None:
+    hours, values = np.array([1.0, 2.0, 8.0, 16.0, 28.0]), np.array([16.5, 29.0, 73.0, 9.2, 49.0])
+    advice = read_course(hours, values, "%").advice
+    assert advice.to_95 is None
+    assert advice.next_hour is None
+    assert "they say nothing about the hold" in advice.sentence
+    assert "at 16.0 h first" in advice.sentence or "at 8.0 h first" in advice.sentence
