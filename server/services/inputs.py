@@ -188,7 +188,18 @@ class NotUsedLimitInput(Input):
     options: Annotated[list[ChoiceName], BeforeValidator(_lines), Field(min_length=1)]
 
 
-AnyLimit = LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput | NotUsedLimitInput
+class OptionRangeLimitInput(Input):
+    """With ``choice`` of ``variable``, the number ``partner`` is at least ``low`` and at most ``high``, in its unit."""
+
+    kind: Literal["option_range"]
+    variable: int
+    choice: ChoiceName
+    partner: int
+    low: OptionalNumber = None
+    high: OptionalNumber = None
+
+
+AnyLimit = LinearLimitInput | TotalTimeLimitInput | OnlyWithLimitInput | NotUsedLimitInput | OptionRangeLimitInput
 LimitInput = Annotated[AnyLimit, Field(discriminator="kind")]
 
 
@@ -487,7 +498,7 @@ def message_for(error: Any) -> str:
 
 
 # Pydantic puts the kind of a limit, and of a number or text, into the place of a mistake.
-_KINDS_IN_PLACES = ("linear", "total_time", "only_with", "not_used", "float", "str")
+_KINDS_IN_PLACES = ("linear", "total_time", "only_with", "not_used", "option_range", "float", "str")
 
 
 def field_of(place: Sequence[str | int], nowhere: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from sqlmodel import Session
 
-from server.core.space.limits import LinearRule, NotUsedRule, OnlyWithRule, Rule, Space, total_time_rule
+from server.core.space.limits import LinearRule, NotUsedRule, OnlyWithRule, OptionRangeRule, Rule, Space, total_time_rule
 from server.core.space.variables import Role, Stage, Variable
 from server.storage import questions
 from server.storage.tables import LimitRow, VariableRow
@@ -56,11 +56,23 @@ def rule_of(row: LimitRow, variables: dict[str, Variable]) -> Rule | None:
     key, partner = str(details["variable"]), str(details["partner"])
     if not {key, partner} <= variables.keys():
         return None
+    if row.kind == "option_range":
+        return _option_range(variables[key], str(details["choice"]), variables[partner], details["low"], details["high"])
     partners = tuple(p for p in details["partners"] if p in variables[partner].choices)
     if details["choice"] not in variables[key].choices:
         return None
     text = f"{variables[key].name} {details['choice']} only with {variables[partner].name} {' or '.join(partners)}"
     return OnlyWithRule(text, key, str(details["choice"]), partner, partners)
+
+
+def _option_range(choice: Variable, option: str, number: Variable, low: float | None, high: float | None) -> Rule | None:
+    """A range of a number with one option, in words; None where the option is gone."""
+    if option not in choice.choices:
+        return None
+    ends = [f"at least {low:g}" if low is not None else "", f"at most {high:g}" if high is not None else ""]
+    words = " and ".join(filter(None, ends))
+    text = f"with {choice.name} {option}, {number.name} {words} {number.unit}".rstrip()
+    return OptionRangeRule(text, choice.key, option, number.key, low, high)
 
 
 def _linear_text(coefficients: dict[str, float], bound: float, variables: dict[str, Variable]) -> str:

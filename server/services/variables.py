@@ -14,7 +14,14 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, affine, conve
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.charges import DRIVING_ROLES, why_not_driven
-from server.services.inputs import AnyLimit, LinearLimitInput, NotUsedLimitInput, TotalTimeLimitInput, VariableInput
+from server.services.inputs import (
+    AnyLimit,
+    LinearLimitInput,
+    NotUsedLimitInput,
+    OptionRangeLimitInput,
+    TotalTimeLimitInput,
+    VariableInput,
+)
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change
 from server.services.spaces import names_of, rule_of, space_of, variable_of
@@ -204,6 +211,9 @@ def _merge(session: Session, row: VariableRow, settings: Sequence[SettingRow], o
         details = dict(limit.details)
         if limit.kind == "not_used" and details["variable"] == row.id:
             details["options"] = [option for option in details["options"] if option != old]
+        elif limit.kind == "option_range" and details["variable"] == row.id and details["choice"] == old:
+            session.delete(limit)
+            continue
         elif limit.kind == "only_with" and details["variable"] == row.id and details["choice"] == old:
             details["partners"] = []
         elif limit.kind == "only_with" and details["partner"] == row.id:
@@ -224,7 +234,7 @@ def _carry_rename(session: Session, row: VariableRow, settings: Sequence[Setting
         s.as_run_choice = new if s.as_run_choice == old else s.as_run_choice
         session.add(s)
     for limit in questions.list_limits(session, row.preparation_id):
-        if limit.kind not in ("only_with", "not_used"):
+        if limit.kind not in ("only_with", "not_used", "option_range"):
             continue
         details = dict(limit.details)
         if details["variable"] == row.id and details.get("choice") == old:
@@ -249,6 +259,8 @@ def _check_options(session: Session, row: VariableRow, data: VariableInput, sett
             used |= set(limit.details["partners"]) if limit.details["partner"] == row.id else set()
         elif limit.kind == "not_used" and limit.details["variable"] == row.id:
             used |= set(limit.details["options"])
+        elif limit.kind == "option_range" and limit.details["variable"] == row.id:
+            used |= {limit.details["choice"]}
     materials = questions.list_materials(session, row.preparation_id)
     used |= {m.choice for m in materials if m.choice_variable_id == row.id and m.choice}
     lost = sorted(used - set(data.choices))
@@ -286,7 +298,11 @@ def _check_uses(session: Session, row: VariableRow, data: VariableInput) -> None
     every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
     users = []
     for limit in questions.list_limits(session, row.preparation_id):
-        if str(row.id) in names_of(limit) and not rules[limit.kind]:
+        if limit.kind == "option_range":
+            fits = (data.role is Role.CHOICE) == (limit.details["variable"] == row.id)
+        else:
+            fits = rules[limit.kind]
+        if str(row.id) in names_of(limit) and not fits:
             rule = rule_of(limit, every)
             users.append(f"the rule “{rule.text}”" if rule else "a rule")
     unit = ""
@@ -308,9 +324,14 @@ def _check_uses(session: Session, row: VariableRow, data: VariableInput) -> None
 
 
 def _convert_rules(session: Session, row: VariableRow, unit: str) -> None:
-    """Linear rules stay the same rule when a variable is given in another unit: Σ c·x ≤ b with x = f·x' + o."""
+    """Rules stay the same rule when a variable is given in another unit: Σ c·x ≤ b with x = f·x' + o."""
     factor, offset = affine(unit, row.unit)
     for limit in questions.list_limits(session, row.preparation_id):
+        if limit.kind == "option_range" and limit.details["partner"] == row.id:
+            ends = {end: limit.details[end] for end in ("low", "high")}
+            moved = {end: None if x is None else _tidy((float(x) - offset) / factor) for end, x in ends.items()}
+            limit.details = {**limit.details, **moved}
+            session.add(limit)
         coefficients = dict(limit.details.get("coefficients", {}))
         if limit.kind != "linear" or str(row.id) not in coefficients:
             continue
@@ -513,6 +534,17 @@ def add_limit(session: Session, preparation_id: int, data: AnyLimit) -> LimitRow
         unknown = [o for o in data.options if o not in member.choices]
         if unknown:
             raise InvalidInputError({"options": f"{', '.join(unknown)} is not an option of {member.name}."})
+        details = data.model_dump(exclude={"kind"})
+    elif isinstance(data, OptionRangeLimitInput):
+        choice, number = _check_members(rows, [data.variable, data.partner], "variable")
+        if data.choice not in choice.choices:
+            raise InvalidInputError({"choice": f"{data.choice} is not an option of {choice.name}."})
+        if number.role == Role.CHOICE:
+            raise InvalidInputError({"partner": f"{number.name} is a choice; take a variable that is a number."})
+        if data.low is None and data.high is None:
+            raise InvalidInputError({"high": "Enter the highest or the lowest value, or both."})
+        if data.low is not None and data.high is not None and data.low > data.high:
+            raise InvalidInputError({"low": f"The lowest, {data.low:g}, lies above the highest, {data.high:g}."})
         details = data.model_dump(exclude={"kind"})
     else:
         first, second = _check_members(rows, [data.variable, data.partner], "variable")

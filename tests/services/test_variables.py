@@ -16,6 +16,7 @@ from server.services.inputs import (
     MaterialInput,
     NotUsedLimitInput,
     OnlyWithLimitInput,
+    OptionRangeLimitInput,
     PlannedRunInput,
     PreparationInput,
     TotalTimeLimitInput,
@@ -181,6 +182,52 @@ def test_an_option_that_is_another_one_under_a_second_name_is_taken_for_it(sessi
     # More than one line taken out says nothing about which is which.
     with pytest.raises(InvalidInputError, match="remove the line alone"):
         update_variable(session, agent, two.model_copy(update={"choices": ["sand", "K2CO3"], "base": "sand"}))
+
+
+def test_a_number_has_another_range_with_one_option(session: Session, preparation: PreparationRow) -> None:
+    _, bath, agent = ids(session, preparation)
+    key = int(preparation.id or 0)
+
+    def rule(**more: Any) -> OptionRangeLimitInput:
+        return OptionRangeLimitInput(**{"kind": "option_range", "variable": agent, "choice": "Na2SO4", "partner": bath, **more})
+
+    for wrong, words in (
+        ({}, "highest or the lowest"),
+        ({"low": 130, "high": 120}, "lies above the highest"),
+        ({"choice": "sand", "high": 120}, "not an option"),
+        ({"partner": agent, "high": 120}, "is a choice"),
+        ({"partner": 999, "high": 120}, "not there"),
+    ):
+        with pytest.raises(InvalidInputError, match=words):
+            add_limit(session, key, rule(**wrong))
+    add_limit(session, key, rule(high=118.0))
+    with pytest.raises(InvalidInputError, match="bath is used by the rule “with agent Na2SO4, bath"):
+        update_variable(session, bath, VariableInput(name="bath", role="choice", choices=["a", "b"], base="a"))
+    session.rollback()
+    assert [r.text for r in stored_space(session, key).rules] == ["with agent Na2SO4, bath at most 118 °C"]
+    with pytest.raises(InvalidInputError, match="with agent Na2SO4, bath at most 118"):
+        plan_run(session, key, PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "Na2SO4"}))
+    plan_run(session, key, PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4"}))
+    for k in range(4):
+        make_run(session, preparation, 60.0 + 5 * k, settings={"hold": 2.0 + k, "bath": 110.0, "agent": "Na2SO4"})
+    analysis = analyse(session, key)
+    for purpose in Purpose:
+        for p in analysis.proposals(purpose, 2):
+            assert p.settings[str(agent)] != "Na2SO4" or float(p.settings[str(bath)]) <= 118.0
+    # The rule follows the unit and the name, and goes with the variable.
+    kelvin = VariableInput(name="bath", role="temperature", unit="K", low=373.15, high=423.15, step=5, base=393.15)
+    update_variable(session, bath, kelvin)
+    assert stored_space(session, key).rules[0].text == "with agent Na2SO4, bath at most 391.15 K"
+    three = VariableInput(name="agent", role="choice", stage="drying", choices=["MgSO4", "Na2SO4", "K2CO3"], base="MgSO4")
+    update_variable(session, agent, three)
+    renamed = three.model_copy(update={"choices": ["MgSO4", "sodium sulfate", "K2CO3"], "confirm": ["rename_option"]})
+    update_variable(session, agent, renamed)
+    assert stored_space(session, key).rules[0].text.startswith("with agent sodium sulfate, bath")
+    update_variable(session, agent, renamed.model_copy(update={"choices": ["MgSO4", "K2CO3"], "confirm": ["same_as_2"]}))
+    assert questions.list_limits(session, key) == []
+    add_limit(session, key, rule(choice="K2CO3", low=380.0))
+    delete_variable(session, bath)
+    assert questions.list_limits(session, key) == []
 
 
 def test_options_that_change_places_are_no_renaming(session: Session, preparation: PreparationRow) -> None:

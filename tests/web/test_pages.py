@@ -2291,3 +2291,18 @@ def test_too_much_at_once_is_refused_in_words_and_with_the_headers(ready: TestCl
     counted = ready.post("/api/v1/preparations", content=chunks, headers={"content-type": "application/json"})
     assert counted.status_code == 413
     assert counted.headers["content-security-policy"]
+
+
+def test_a_range_with_one_option_is_added_on_the_page(ready: TestClient) -> None:
+    rule = {"kind": "option_range", "option": "3=Na2SO4", "partner": "2", "high": "115"}
+    wrong = ready.post("/preparations/1/limits", data={**rule, "high": "hot"})
+    assert wrong.status_code == 422
+    assert 'id="e-option_range_high"' in wrong.text
+    assert 'value="hot"' in wrong.text
+    empty = ready.post("/preparations/1/limits", data={**rule, "high": ""})
+    assert "Enter the highest or the lowest value" in empty.text
+    done = ready.post("/preparations/1/limits", data=rule)
+    assert done.status_code == 200
+    assert "with agent Na2SO4, bath at most 115 °C" in done.text
+    copy = ready.post("/preparations/1/duplicate").url.path
+    assert "with agent Na2SO4, bath at most 115 °C" in ready.get(copy.replace("/edit", "/setup")).text

@@ -10,7 +10,7 @@ from scipy.stats import qmc
 
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import code_values, encode
-from server.core.space.limits import LinearRule, Space
+from server.core.space.limits import LinearRule, OptionRangeRule, Space
 from server.core.space.variables import FloatArray, Settings, Variable
 
 _STEPS = 33
@@ -88,8 +88,9 @@ def tolerance_window(
     common factor, found by bisection, until the probability is what is wanted at the
     least favourable of 256 scrambled Sobol points and of the corners of the box (64 of
     them, drawn, where there are more). Windows never leave the limits: beyond a range only
-    the setting itself counts, and where drifting together would break a linear rule, the
-    variables in it keep closer to their settings.
+    the setting itself counts, where drifting together would break a linear rule, the
+    variables in it keep closer to their settings, and where the option allows less of a
+    number, its window ends there.
     """
     if not allowed_loss > 0:
         raise ValueError("the allowed loss must be above 0")
@@ -169,14 +170,40 @@ def _alone(
     return ends[0], ends[1]
 
 
+def _drawn_in(w: VariableWindow, least: float, most: float) -> VariableWindow:
+    """The window inside a range; the setting itself stays."""
+    setting, low, high = float(w.setting), float(w.low or 0.0), float(w.high or 0.0)
+    least, most = min(least, setting), max(most, setting)
+    alone = w.alone or (low, high)
+    return replace(
+        w,
+        low=max(low, least),
+        high=min(high, most),
+        low_end=End.RULE if low < least else w.low_end,
+        high_end=End.RULE if high > most else w.high_end,
+        alone=(max(alone[0], least), min(alone[1], most)),
+    )
+
+
 def _within_rules(space: Space, windows: list[VariableWindow]) -> list[VariableWindow]:
-    """Draw in the ends that together would break a linear rule, in proportion."""
+    """Draw in the ends that together would break a linear rule, in proportion, and those that the option forbids."""
     by_key = {w.variable.key: w for w in windows}
+    for rule in space.rules:
+        if isinstance(rule, OptionRangeRule) and by_key[rule.key].setting == rule.option:
+            least = -np.inf if rule.low is None else rule.low
+            by_key[rule.number_key] = _drawn_in(by_key[rule.number_key], least, np.inf if rule.high is None else rule.high)
     for rule in space.rules:
         if not isinstance(rule, LinearRule):
             continue
         parts = {key: c for key, c in rule.coefficients.items() if c != 0.0}
         at_setting = sum(c * float(by_key[key].setting) for key, c in parts.items())
+        for key, c in parts.items():
+            w = by_key[key]
+            if w.alone is not None:
+                # With the others at their settings it may use all the room that the rule leaves.
+                end = float(w.setting) + max(0.0, rule.bound - at_setting) / c
+                kept = (w.alone[0], min(w.alone[1], end)) if c > 0 else (max(w.alone[0], end), w.alone[1])
+                by_key[key] = replace(w, alone=kept)
         farthest = sum(c * float((by_key[key].high if c > 0 else by_key[key].low) or 0.0) for key, c in parts.items())
         if farthest <= rule.bound or farthest <= at_setting:
             continue

@@ -1,8 +1,8 @@
 """Limits: hard rules over settings, and which settings can be reached.
 
 Beside each variable's own range and steps there are linear rules (a total time is one),
-'only with' rules between two choices, options that are not used any more, and what is left
-of the materials. Feasibility and contradictions are found with an integer program (scipy's HiGHS).
+'only with' rules between two choices, ranges of numbers with one option, options that are not used
+any more, and what is left of the materials. Feasibility and contradictions are found with an integer program (scipy's HiGHS).
 """
 
 from __future__ import annotations
@@ -112,6 +112,58 @@ class NotUsedRule(_OfOptions):
 
 
 @dataclass(frozen=True)
+class OptionRangeRule:
+    """With ``option`` of a choice, a number keeps to a range of its own: a bath below the boiling point of that solvent.
+
+    Attributes
+    ----------
+    key, option : str
+        The choice and its option.
+    number_key : str
+        The numeric variable.
+    low, high : float or None
+        In its unit; None where this end is that of the variable.
+    """
+
+    text: str
+    key: str
+    option: str
+    number_key: str
+    low: float | None
+    high: float | None
+
+    @property
+    def numbers(self) -> frozenset[str]:
+        """Keys of the numeric variables that it limits."""
+        return frozenset({self.number_key})
+
+    @property
+    def _ends(self) -> tuple[float, float]:
+        low = -np.inf if self.low is None else self.low - _slack(self.low)
+        return low, np.inf if self.high is None else self.high + _slack(self.high)
+
+    def holds(self, settings: Settings) -> bool:
+        low, high = self._ends
+        return settings[self.key] != self.option or low <= float(settings[self.number_key]) <= high
+
+    def mask(self, reach: Reach, indices: _Indices) -> np.ndarray:
+        """Which index rows satisfy it, shape (n,)."""
+        low, high = self._ends
+        numbers = reach.numbers_at(self.number_key, indices)
+        return np.asarray(~reach.is_option(self.key, self.option, indices) | ((low <= numbers) & (numbers <= high)))
+
+    def add_to(self, program: _Program) -> None:
+        """Add it to the integer program."""
+        low, high = self._ends
+        first, last = program.ends(self.number_key)
+        # Without its option, nothing is limited.
+        if last > high:
+            program.limit({self.number_key: 1.0}, {(self.key, self.option): last - high}, last)
+        if first < low:
+            program.limit({self.number_key: -1.0}, {(self.key, self.option): low - first}, -first)
+
+
+@dataclass(frozen=True)
 class StockRule:
     """A run takes no more of a material than there is: ``mass_g`` · amount · portions ≤ ``left_g``.
 
@@ -184,7 +236,7 @@ class StockRule:
         program.limit(coefficients, options, bound + sum(options.values()))
 
 
-Rule = LinearRule | OnlyWithRule | NotUsedRule | StockRule
+Rule = LinearRule | OnlyWithRule | NotUsedRule | OptionRangeRule | StockRule
 
 
 def total_time_rule(times: Sequence[Variable], at_most: float, unit: str) -> LinearRule:

@@ -192,6 +192,9 @@ def _limit_input(form: RawForm) -> Any:
         if not choice or len(partner_keys) != 1:
             raise InvalidInputError({"only_with": "Choose one option, and what it goes with: options of one other variable."})
         raw.update(variable=key, choice=choice, partner=partner_keys.pop(), partners=[pair[2] for pair in pairs])
+    elif kind == "option_range":
+        key, _, choice = form.values.get("option", "").partition("=")
+        raw.update(variable=key, choice=choice, partner=form.values.get("partner", ""), **form.only(["low", "high"]))
     elif kind == "not_used":
         pairs = [value.partition("=") for value in form.all("unused_option")]
         if len({pair[0] for pair in pairs}) != 1:

@@ -8,7 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.core.choose.search import draw_reachable
-from server.core.space.limits import LinearRule, OnlyWithRule, Reach, Rule, Space, StockRule, reach_of, total_time_rule
+from server.core.space.limits import (
+    LinearRule,
+    OnlyWithRule,
+    OptionRangeRule,
+    Reach,
+    Rule,
+    Space,
+    StockRule,
+    reach_of,
+    total_time_rule,
+)
 from server.core.space.variables import Role, Variable
 from server.errors import NothingReachableError
 from tests.factories import agent, bath, hold
@@ -87,6 +97,10 @@ def spaces(draw: st.DrawFn) -> Space:
         rules.append(LinearRule("sum", {"x": draw(st.sampled_from([1.0, -1.0])), "bath": 1.0}, bound))
     if draw(st.booleans()):
         rules.append(OnlyWithRule("pair", "agent", draw(st.sampled_from("abc")), "s", (draw(st.sampled_from("pq")),)))
+    if draw(st.booleans()):
+        ends = sorted(draw(st.lists(st.floats(95.0, 155.0), min_size=2, max_size=2)))
+        least, most = (end if draw(st.booleans()) else None for end in ends)
+        rules.append(OptionRangeRule("with it", "agent", draw(st.sampled_from("abc")), "bath", least, most))
     for amount, count in (("x", None), ("bath", None), (None, "x"), (None, None), ("bath", "x")):
         if draw(st.integers(0, 4)) == 0:
             left = draw(st.floats(0.0, 3.0)) * (100.0 if amount == "bath" else 20.0) * (20.0 if amount and count else 1.0)
@@ -123,6 +137,22 @@ def test_nothing_is_reachable_only_where_every_setting_breaks_a_rule(space: Spac
         assert not mask.any()
     else:
         assert mask.any()
+
+
+def test_a_number_keeps_to_the_range_of_an_option_and_to_no_other() -> None:
+    rule = OptionRangeRule("with agent a, bath at most 118 °C", "agent", "a", "bath", None, 118.0)
+    space = Space((hold(), bath(), agent("a", "b")), (rule,))
+    reach = reach_of(space)
+    rows = [reach.settings(row) for row in draw_reachable(reach, 400, np.random.default_rng(0))]
+    assert {option: max(float(s["bath"]) for s in rows if s["agent"] == option) for option in "ab"} == {"a": 115.0, "b": 150.0}
+    assert space.broken_limits({"hold": 2.0, "bath": 120.0, "agent": "a"}) == [
+        "The rule “with agent a, bath at most 118 °C” does not hold."
+    ]
+    assert space.broken_limits({"hold": 2.0, "bath": 120.0, "agent": "b"}) == []
+    hot = OptionRangeRule("with agent b, bath at least 160 °C", "agent", "b", "bath", 160.0, None)
+    cold = OptionRangeRule("with agent a, bath at most 90 °C", "agent", "a", "bath", None, 90.0)
+    with pytest.raises(NothingReachableError, match=r"with agent a.*with agent b.*bath 100 to 150 °C"):
+        reach_of(Space((hold(), bath(), agent("a", "b")), (cold, hot)))
 
 
 def test_a_material_is_limited_by_its_stock_only_where_it_is_used() -> None:
