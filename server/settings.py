@@ -1,4 +1,4 @@
-"""Settings, read from the environment (``YIELDWRIGHT_…``) or a .env file."""
+"""Settings, read from the environment (``YIELDWRIGHT_…``)."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class Settings(BaseSettings):
     separated by commas, under which the machine is known in its network.
     """
 
-    model_config = SettingsConfigDict(env_prefix="YIELDWRIGHT_", env_file=".env", extra="ignore")
+    model_config = SettingsConfigDict(env_prefix="YIELDWRIGHT_", extra="ignore")
 
     database: Path = Field(default_factory=lambda: user_data_path("yieldwright") / "yieldwright.sqlite3")
     files: Path | None = None

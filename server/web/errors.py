@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 
 from server.errors import (
     BusyError,
@@ -27,7 +27,7 @@ from server.errors import (
 )
 from server.services.inputs import field_of, message_for
 from server.web.rendering import render
-from server.web.security import SECURITY_HEADERS
+from server.web.security import SECURITY_HEADERS, problem
 
 logger = logging.getLogger("yieldwright")
 
@@ -60,12 +60,6 @@ _OWNER = re.compile(r"/(?:preparations|runs)/\d+(?=/)")
 
 def _wants_json(request: Request) -> bool:
     return request.url.path.startswith("/api/")
-
-
-def problem(status: int, title: str, detail: str, **more: Any) -> Response:
-    """An error for scripts, as problem details (RFC 9457)."""
-    body = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
-    return JSONResponse(body, status_code=status, media_type="application/problem+json")
 
 
 def _page(request: Request, status: int, message: str, reference: str = "") -> Response:

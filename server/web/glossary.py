@@ -17,7 +17,7 @@ GLOSSARY = {
     "repeat": "Runs with the same settings; their scatter is the repeatability.",
     "working recipe": "The settings that the evidence favours today; always settings that were really run.",
     "effect": "Change in yield when one variable goes across the range that was tried, the others held at the working recipe.",
-    "evidence": "Words for an effect: clear (95 % sure of its direction, from five runs on), likely (80 %), not shown, "
+    "evidence": "Words for an effect: clear (95 % sure of its direction, runs enough), likely (90 %), not shown, "
     "cannot be told apart from …",
     "proposal": "The suggested next run, with its purpose, forecast and reason.",
     "forecast record": "The forecasts of accepted proposals against what happened.",

@@ -5,10 +5,11 @@ from __future__ import annotations
 import ipaddress
 import socket
 from collections.abc import Collection
+from typing import Any
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 CONTENT_POLICY = (
@@ -23,6 +24,12 @@ SECURITY_HEADERS = {
 }
 EVERY_ADDRESS = ("0.0.0.0", "::")
 _SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
+
+
+def problem(status: int, title: str, detail: str, **more: Any) -> Response:
+    """An error for scripts, as problem details (RFC 9457)."""
+    body = {"type": "about:blank", "title": title, "status": status, "detail": detail, **more}
+    return JSONResponse(body, status_code=status, media_type="application/problem+json")
 
 
 def is_cross_site(headers: Headers) -> bool:
@@ -106,7 +113,12 @@ class SecurityMiddleware:
             )
         if problem:
             status, message = problem
-            refusal = PlainTextResponse(message, status_code=status, headers=SECURITY_HEADERS)
+            refusal: Response
+            if scope["path"].startswith("/api/"):
+                refusal = problem(status, "Refused", message)
+                refusal.headers.update(SECURITY_HEADERS)
+            else:
+                refusal = PlainTextResponse(message, status_code=status, headers=SECURITY_HEADERS)
             await refusal(scope, receive, send)
             return
         is_static = scope["path"].startswith("/static/")

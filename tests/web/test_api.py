@@ -120,9 +120,15 @@ def test_the_description_is_complete_enough_for_a_client(client: TestClient) -> 
     for path, item in description["paths"].items():
         assert path.startswith("/api/v1/")
         for operation in item.values():
-            good = next(r for code, r in operation["responses"].items() if code.startswith("2"))
-            assert "content" not in good or good["content"]["application/json"]["schema"]
+            code, good = next((code, r) for code, r in operation["responses"].items() if code.startswith("2"))
+            if code == "204":
+                assert "content" not in good
+            else:
+                assert good["content"]["application/json"]["schema"]
             assert operation["summary"]
+            for status in ("400", "404", "409", "413", "422", "503"):
+                schema = operation["responses"][status]["content"]["application/problem+json"]["schema"]
+                assert {"detail", "errors", "confirm", "or_confirm", "have", "need"} <= schema["properties"].keys()
     roles = description["components"]["schemas"]["Role"]["enum"]
     assert set(roles) == set(Role)
 

@@ -2286,6 +2286,9 @@ def test_too_much_at_once_is_refused_in_words_and_with_the_headers(ready: TestCl
     assert answer.status_code == 413
     assert "more than the 26 MB" in answer.text
     assert answer.headers["content-security-policy"]
+    told = ready.post("/api/v1/preparations", content=b"0" * 26_000_001, headers={"content-type": "application/json"})
+    assert (told.status_code, told.headers["content-type"]) == (413, "application/problem+json")
+    assert told.json()["status"] == 413
     # Without a length it is counted as it comes.
     chunks = (b"0" * 1_000_000 for _ in range(28))
     counted = ready.post("/api/v1/preparations", content=chunks, headers={"content-type": "application/json"})

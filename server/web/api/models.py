@@ -481,3 +481,11 @@ class ProblemAnswer(Answer):
     detail: str
     errors: dict[str, str] = {}
     confirm: str | None = Field(default=None, description="Send this in `confirm` to store the unusual value all the same.")
+    or_confirm: list[str] = Field(default=[], description="Other answers to the same question, one of which will do too.")
+    have: int | None = Field(default=None, description="How many runs (or others) there are, where too few.")
+    need: int | None = Field(default=None, description="How many it takes.")
+    reference: str = Field(default="", description="Where the log has the details of a mistake of the app.")
+
+
+# Errors have a media type of their own, which FastAPI takes only with the schema written out.
+PROBLEM_SCHEMA = ProblemAnswer.model_json_schema()

@@ -42,6 +42,7 @@ from server.services.spaces import rule_of, space_of
 from server.storage import questions
 from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, ReadingRow, VariableRow
 from server.web.api.models import (
+    PROBLEM_SCHEMA,
     AsWeighedAnswer,
     BroughtInAnswer,
     ChargeAnswer,
@@ -60,7 +61,6 @@ from server.web.api.models import (
     MaterialAnswer,
     OutcomeAnswer,
     PreparationAnswer,
-    ProblemAnswer,
     ProposalAnswer,
     RangeAnswer,
     RatesAnswer,
@@ -82,10 +82,18 @@ from server.web.api.models import (
 from server.web.dependencies import Id, OpenWriter, ReadSession, WriteSession
 from server.web.forms import is_outdated, stamp
 
+_WHAT_WENT_WRONG = {
+    400: "A body that is no JSON, or a name that is not this machine's.",
+    403: "A change that was sent from another site.",
+    404: "Not there (any more).",
+    409: "Not ready, or changed meanwhile.",
+    413: "More than can be sent at once.",
+    422: "Input that cannot be used, or that needs a confirmation.",
+    503: "Something large is being stored; try again.",
+}
 PROBLEMS: dict[int | str, dict[str, Any]] = {
-    404: {"model": ProblemAnswer, "description": "Not there (any more)."},
-    409: {"model": ProblemAnswer, "description": "Not ready, or changed meanwhile."},
-    422: {"model": ProblemAnswer, "description": "Input that cannot be used, or that needs a confirmation."},
+    status: {"description": words, "content": {"application/problem+json": {"schema": PROBLEM_SCHEMA}}}
+    for status, words in _WHAT_WENT_WRONG.items()
 }
 router = APIRouter(responses=PROBLEMS)
 
