@@ -100,19 +100,19 @@ class SecurityMiddleware:
             await self.app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        problem = None
+        refused = None
         if not is_own_host(headers.get("host", ""), self.listening, self.names):
-            problem = (400, "This is not a name of the machine that the app runs on. Open it under its address.")
+            refused = (400, "This is not a name of the machine that the app runs on. Open it under its address.")
         elif scope["method"] not in _SAFE_METHODS and is_cross_site(headers):
-            problem = (403, "This form was sent from another site and was refused. Open it here.")
+            refused = (403, "This form was sent from another site and was refused. Open it here.")
         elif self._is_too_large(headers.get("content-length", "")):
             most = (self.largest_body or 0) // 1_000_000
-            problem = (
+            refused = (
                 413,
                 f"This is more than the {most} MB that can be sent at once. Nothing was stored: go back and send less.",
             )
-        if problem:
-            status, message = problem
+        if refused:
+            status, message = refused
             refusal: Response
             if scope["path"].startswith("/api/"):
                 refusal = problem(status, "Refused", message)
