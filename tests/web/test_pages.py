@@ -2309,3 +2309,17 @@ def test_a_range_with_one_option_is_added_on_the_page(ready: TestClient) -> None
     assert "with agent Na2SO4, bath at most 115 °C" in done.text
     copy = ready.post("/preparations/1/duplicate").url.path
     assert "with agent Na2SO4, bath at most 115 °C" in ready.get(copy.replace("/edit", "/setup")).text
+
+
+def test_answers_stay_ticked_while_what_they_are_about_is_the_same(ready: TestClient) -> None:
+    rows = "hold\tbath\tagent\tyield %\n2-3\t120\tMgSO4\t50\n2\t120\tMgSO4\t104\n2\twarm\tMgSO4\t55"
+    first = ready.post(IMPORT, data={"action": "read", "rows": rows})
+    answers = re.findall(r'name="confirm" value="([^"]+)"', first.text)
+    assert len(answers) == 3
+    again = ready.post(IMPORT, data={**kept_of(first.text), "action": "check", "confirm": answers})
+    kept = re.findall(r'<input type="hidden" name="confirm" value="([^"]+)"', again.text)
+    assert kept == answers
+    # Other rows are another question.
+    changed = ready.post(IMPORT, data={**kept_of(first.text), "column_4": "", "action": "check", "confirm": answers})
+    stays = re.findall(r'<input type="hidden" name="confirm" value="([^"]+)"', changed.text)
+    assert len(stays) < 3
