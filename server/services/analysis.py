@@ -380,7 +380,19 @@ class Analysis:
                 found += differences(ladder, [getattr(by_number[number], key) for number in ladder.table.numbers], grouping)
         if not tied["scale"]:
             found.append(change_with_scale(ladder, self._scales))
-        return [trend.sentence for trend in found if trend is not None]
+        told = [trend.sentence for trend in found if trend is not None]
+        if self._partly_along:
+            names = listed([self.space.variables[j].name for j in self._partly_along])
+            told[0] += f" Effects of {names}, which moved partly along, may have taken up some of it, so it may be larger."
+        return told
+
+    @cached_property
+    def _partly_along(self) -> tuple[int, ...]:
+        """Columns that moved partly with the order of the runs, where yields drift; empty where they do not."""
+        if self._drift is None or not self._drift.is_shown:
+            return ()
+        rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
+        return tuple(j for j, share in shares_moved_with(self.table, rank).items() if share >= PARTLY_R2)
 
     @cached_property
     def _drift(self) -> Trend | None:
@@ -444,9 +456,6 @@ class Analysis:
     def _with_circumstances(self, effects: tuple[Effect, ...]) -> tuple[Effect, ...]:
         """Effects that say what else would look the same."""
         out = []
-        drift = self._drift if self._drift is not None and self._drift.is_shown else None
-        rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
-        shares = shares_moved_with(self.table, rank) if drift is not None else {}
         for effect in effects:
             j = next(k for k, v in enumerate(self.space.variables) if v.key == effect.key)
             told = [CIRCUMSTANCES[key][1] for key, columns in self._moved_with.items() if j in columns]
@@ -455,7 +464,7 @@ class Analysis:
                 words = listed(told)
                 sentence = f"{effect.sentence} {words[0].upper()}{words[1:]} would look the same here."
                 effect = replace(effect, sentence=sentence)
-            elif is_told and shares.get(j, 0.0) >= PARTLY_R2:
+            elif is_told and j in self._partly_along:
                 words = f"{effect.sentence} Yields drift from run to run, and it moved partly along: some of this may be drift."
                 if effect.evidence is Evidence.CLEAR:
                     words = words.replace(" clearly ", " likely ", 1)

@@ -8,6 +8,7 @@ import pytest
 from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
+from server.core.model.effects import Evidence
 from server.core.space.variables import Role
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import analyse
@@ -434,6 +435,25 @@ def test_a_variable_that_moved_with_time_lot_or_scale_is_named(session: Session,
     assert not any(
         {"order": "run order", "lot": " lot ", "made_by": "runs by", "scale": "scale"}[circumstance] in s for s in analysis.trends
     )
+
+
+def test_where_yields_drift_an_effect_that_moved_partly_along_says_so_and_is_not_clear(session: Session) -> None:
+    preparation = make_preparation(session)
+    rng = np.random.default_rng(3)
+    for k in range(14):
+        # Late runs held longer more often than not, and every run lost 2 points against the one before.
+        hold = 1.0 + 0.5 * min(9, max(0, k // 2 + int(rng.integers(-3, 4))))
+        bath = 110.0 + 10.0 * (k % 4)
+        make_run(session, preparation, 80.0 - 2.0 * k + float(rng.normal()), settings={"hold": hold, "bath": bath})
+    analysis = analyse(session, int(preparation.id or 0))
+    drift = next(s for s in analysis.trends if "run order" in s)
+    (effect,) = [e for e in analysis.effects if e.name == "hold"]
+    assert drift.startswith("Yields drift")
+    assert "Effects of hold, which moved partly along" in drift
+    assert effect.sentence.endswith("some of this may be drift.")
+    assert effect.evidence is not Evidence.CLEAR
+    (other,) = [e for e in analysis.effects if e.name == "bath"]
+    assert "drift" not in other.sentence
 
 
 def test_where_nothing_moved_with_it_no_circumstance_is_named(session: Session) -> None:

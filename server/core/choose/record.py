@@ -44,6 +44,11 @@ class Outcome:
         return self.low_90 <= self._within_0_and_100 <= self.high_90
 
 
+# Counts that are rarer than this by chance are told. (Own convention.)
+RARE_MISSES = 0.05
+RARE_SIDE = 0.02
+
+
 @dataclass(frozen=True)
 class Record:
     """How the forecasts did: counts inside the ranges, mean error [points], and a sentence."""
@@ -64,7 +69,8 @@ def forecast_record(outcomes: Sequence[Outcome]) -> Record | None:
     Whether the ranges hold too seldom, or the 50 % ranges too often, is judged by the exact
     binomial probability of such a count or a more extreme one (Clopper & Pearson, Biometrika 26 (1934) 404).
     Ranges that were cut at 0 or 100 % hold more often, so they say nothing about holding too often.
-    The mean error is told where it lies outside its 95 % range from Student's t.
+    The mean error is told where it lies outside its 98 % range from Student's t. The limits are strict because the
+    record is looked at after every run.
     """
     if not outcomes:
         return None
@@ -86,15 +92,15 @@ def _sentence(outcomes: Sequence[Outcome], held_50: int, held_90: int, errors: n
     if n < FEWEST_OUTCOMES:
         return f"{counts}; from {FEWEST_OUTCOMES} forecasts on, this begins to say something."
     side = ""
-    reach = float(stats.t.ppf(0.975, n - 1)) * float(errors.std(ddof=1)) / np.sqrt(n)
+    reach = float(stats.t.ppf(1.0 - 0.5 * RARE_SIDE, n - 1)) * float(errors.std(ddof=1)) / np.sqrt(n)
     if abs(float(errors.mean())) > max(reach, 1.0):
         way = "above" if errors.mean() > 0 else "below"
         side = f" Results came out {abs(float(errors.mean())):.1f} points {way} the forecasts on average."
-    if float(stats.binom.cdf(held_90, n, 0.9)) < 0.1:
+    if float(stats.binom.cdf(held_90, n, 0.9)) < RARE_MISSES:
         return f"{counts}: too seldom, so take the ranges as too narrow for this preparation.{side}"
-    if float(stats.binom.cdf(held_50, n, 0.5)) < 0.05:
+    if float(stats.binom.cdf(held_50, n, 0.5)) < RARE_SIDE:
         return f"{counts}: the 50 % range too seldom, so results lie farther from the middle than forecast.{side}"
     whole = [o.in_50 for o in outcomes if not o.is_cut]
-    if whole and float(stats.binom.sf(sum(whole) - 1, len(whole), 0.5)) < 0.05:
+    if whole and float(stats.binom.sf(sum(whole) - 1, len(whole), 0.5)) < RARE_SIDE:
         return f"{counts}: the 50 % range more often than promised, so the ranges are wider than need be.{side}"
     return f"{counts}, which does not contradict what such ranges promise.{side}"
