@@ -480,6 +480,21 @@ def test_a_yield_that_cannot_be_is_no_recipe_and_hardly_known(session: Session) 
     assert told.startswith("Run 6 gave 104.0 %")
 
 
+def test_an_aim_that_one_result_reached_by_luck_is_not_called_reached(session: Session) -> None:
+    preparation = make_preparation(session, aim_percent=85.0)
+    for percent in (88.0, 58.0, 62.0, 60.0, 64.0):
+        make_run(session, preparation, percent)
+    make_run(session, preparation, 59.0, settings={"hold": 3.0})
+    analysis = analyse(session, int(preparation.id or 0))
+    assert analysis.working is not None
+    verdict = Decisions(analysis).verdict(today())
+    expected = f"{analysis.working.forecast.mean:.0f} %"
+    assert verdict.startswith(f"One result reached the aim of 85 %, but its like are expected to give {expected}.")
+    assert "is reached" not in verdict
+    assert "within reach gives the aim of 85 %" in verdict
+    assert f"than the {expected} expected with the settings of run " in verdict
+
+
 def test_the_verdict_tells_the_chance_of_the_aim(session: Session) -> None:
     preparation = make_preparation(session, aim_percent=90.0)
     for hold, percent in ((1.0, 50.0), (2.0, 60.0), (3.0, 66.0), (4.0, 70.0)):

@@ -329,6 +329,17 @@ def test_stock_for_another_option_is_no_hindrance(client: TestClient) -> None:
     assert "No further run can be made" in client.get(f"{base}/stop-advice").json()["message"]
 
 
+def test_stock_that_went_below_nothing_asks_for_another_count(client: TestClient) -> None:
+    base = preparation(client, theoretical_yield_g=10, base_scale_mol=0.1)
+    hold(client, base)
+    line = {"name": "EDC", "role": "reagent", "molar_mass": 200, "amount_kind": "equivalents", "amount": 1, "stock_g": 30}
+    key = client.post(f"{base}/materials", json=line).json()["id"]
+    for _ in range(2):
+        client.post(f"{base}/runs", json={"settings": {"hold": 2}, "yield_percent": 60})
+    form = text_of(client.get(f"/materials/{key}/edit").text)
+    assert "runs since then took 10 g more than that. Count again" in form
+
+
 def test_a_slip_of_the_decimal_point_in_a_result_is_asked_about(client: TestClient) -> None:
     base = preparation(client, theoretical_yield_g=10)
     hold(client, base)

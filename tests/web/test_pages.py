@@ -16,6 +16,7 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
+from server.charts.runs import RunPoint, yield_over_runs
 from server.compute.work import WORKSHOP
 from server.errors import BusyError
 from server.exchange.tables import read_file, read_text
@@ -2323,3 +2324,21 @@ def test_answers_stay_ticked_while_what_they_are_about_is_the_same(ready: TestCl
     changed = ready.post(IMPORT, data={**kept_of(first.text), "column_4": "", "action": "check", "confirm": answers})
     stays = re.findall(r'<input type="hidden" name="confirm" value="([^"]+)"', changed.text)
     assert len(stays) < 3
+
+
+def test_a_yield_that_cannot_be_is_no_best_so_far() -> None:
+    points = [
+        RunPoint(1, 60.0, 1.0, "counted"),
+        RunPoint(2, 106.0, 1.0, "counted", is_doubtful=True),
+        RunPoint(3, 70.0, 1.0, "counted"),
+    ]
+    stair = yield_over_runs(points, best=3, aim=None, literature=None)["data"][0]
+    assert list(stair["y"]) == [60.0, 60.0, 70.0]
+
+
+def test_doubtful_runs_are_left_out_of_the_stair_of_the_page(ready: TestClient) -> None:
+    for mass in ("6", "10.6", "7"):
+        enter(ready, product_mass_g=mass, confirm="yield_above_100")
+    page = ready.get("/preparations/1").text
+    data = html.unescape(page)
+    assert re.search(r'"y": ?\[60(?:\.0)?, ?60(?:\.0)?, ?70(?:\.0)?\]', data), re.findall(r'"y": ?\[[^\]]*\]', data)[:3]

@@ -32,7 +32,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, Space, reach_of
+from server.core.space.limits import LinearRule, OptionRangeRule, Space, reach_of
 from server.core.space.variables import Role, Setting, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
 from tests.factories import agent, bath, hold
@@ -514,6 +514,22 @@ def test_windows_together_keep_to_a_rule() -> None:
         assert w.alone is not None
         assert w.alone[0] <= float(w.low or 0.0) <= float(w.high or 0.0) <= w.alone[1]
     assert [w.low for w in held.variables] == [w.low for w in free.variables]
+
+
+def test_a_window_ends_where_the_option_of_the_recipe_allows_no_more() -> None:
+    rule = OptionRangeRule("with agent a, bath at most 126 °C", "agent", "a", "bath", None, 126.0)
+    variables = (hold(), bath(), agent("a", "b"))
+    rows: list[dict[str, Setting]] = [{**r, "agent": "ab"[k % 2]} for k, r in enumerate(grid_rows())]
+    space = Space(variables, (rule,))
+    ladder = fit_ladder(history(rows, [hill(r) for r in rows], Space(variables)).table)
+    free = tolerance_window(ladder, Space(variables), {"hold": 3.0, "bath": 125.0, "agent": "a"}, allowed_loss=8.0)
+    held = tolerance_window(ladder, space, {"hold": 3.0, "bath": 125.0, "agent": "a"}, allowed_loss=8.0)
+    other = tolerance_window(ladder, space, {"hold": 3.0, "bath": 125.0, "agent": "b"}, allowed_loss=8.0)
+    assert (free.variables[1].high or 0.0) > 126.0
+    assert (held.variables[1].high, held.variables[1].high_end) == (126.0, End.RULE)
+    assert held.variables[1].alone is not None
+    assert held.variables[1].alone[1] == 126.0
+    assert (other.variables[1].high or 0.0) > 126.0
 
 
 def test_nothing_is_saved_where_nothing_is_used_and_the_same_settings_have_no_chance() -> None:

@@ -385,6 +385,16 @@ def second_order(hours: FloatArray) -> FloatArray:
     return np.asarray(80.0 * 2.0 * hours / (1.0 + 2.0 * hours))
 
 
+def test_the_closed_form_of_second_order_is_that_of_the_textbook() -> None:
+    # Butadiene dimerises with 5.76e-2 L/(mol min); 0.200 mol/L leave 0.179 mol/L after 10.0 min.
+    # Source: OpenStax Chemistry 2e, example 12.8 (from memory).
+    rate = 60.0 * 5.76e-2 * 0.200
+    g = Form(Shape.SLOWING).basis(np.array([[rate]]), np.array([10.0 / 60.0]))[0, 0]
+    assert 0.200 * (1.0 - g) == pytest.approx(0.179, abs=5e-4)
+    # Half of it after 1/(k c), as any text has it.
+    assert time_to(0.5, rate, shape=Shape.SLOWING) == pytest.approx(1.0 / rate)
+
+
 @pytest.mark.parametrize(("n", "span"), [(6, 4.0), (8, 6.0), (12, 12.0)])
 def test_a_reaction_of_second_order_is_not_taken_for_first_order(n: int, span: float) -> None:
     # 95 % of the plateau, 80, are reached after 9.5 h; a first-order curve through the same readings says 2.4 h.

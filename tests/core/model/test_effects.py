@@ -8,7 +8,7 @@ import pytest
 
 from server.core.model.effects import Evidence, find_effects, summarise
 from server.core.model.knowable import indicators, moved_with, separating_run, what_is_knowable
-from server.core.model.ladder import fit_ladder
+from server.core.model.ladder import NO_END_LOSSES, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.quality import judge
 from server.core.model.runs import FAILURE_SD, RunTable
@@ -390,3 +390,52 @@ def test_groups_become_one_column_each_whatever_the_capitals() -> None:
     np.testing.assert_array_equal(columns, [[1, 0], [1, 0], [np.nan, np.nan], [0, 1]])
     assert indicators([]).shape == (0, 0)
     assert indicators(["", ""]).shape == (2, 0)
+
+
+def test_nothing_is_clear_while_the_scatter_is_assumed_and_runs_are_few() -> None:
+    # One variable at a time, no repeats: five runs for three variables.
+    rows = [(2.0, 120.0, "a"), (5.0, 120.0, "a"), (2.0, 140.0, "a"), (2.0, 120.0, "b"), (3.5, 120.0, "a")]
+    yields = [50.0, 80.0, 52.0, 51.0, 66.0]
+    few = effects_of(rows, yields)["hold"]
+    assert few.evidence is Evidence.LIKELY
+    assert few.probability_of_sign is not None
+    assert few.probability_of_sign > 0.95
+    assert "likely raised the yield" in few.sentence
+    # The base recipe twice measures the scatter.
+    assert effects_of([*rows, rows[0]], [*yields, 51.0])["hold"].evidence is Evidence.CLEAR
+
+
+def test_nothing_is_clear_where_runs_are_too_few_to_separate_what_moved() -> None:
+    rows = [(2.0, 120.0, "a"), (2.0, 120.0, "a"), (5.0, 130.0, "b"), (5.0, 130.0, "b"), (3.5, 140.0, "a"), (3.5, 140.0, "a")]
+    yields = [50.0, 51.0, 80.0, 81.0, 66.0, 65.0]
+    table = runs(rows, yields)
+    assert what_is_knowable(table).too_few_words(6)
+    assert not any(e.evidence is Evidence.CLEAR for e in effects_of(rows, yields).values())
+
+
+def test_the_half_range_of_a_pair_that_was_picked_is_that_of_the_pair() -> None:
+    change = Mixture(np.ones(1), np.array([[4.0]]), np.array([[4.0]]))
+    alone, picked = summarise(change), summarise(change, comparisons=6)
+    assert (picked["low_50"], picked["high_50"]) == (alone["low_50"], alone["high_50"])
+    assert picked["low_90"] < alone["low_90"]
+    assert picked["probability_of_sign"] < alone["probability_of_sign"]
+
+
+def test_runs_that_are_all_alike_show_no_optimum() -> None:
+    rows = [(2.0, 125.0, "a"), (0.5, 125.0, "a"), (6.0, 125.0, "a"), (2.0, 100.0, "a"), (2.0, 150.0, "a"), (2.0, 125.0, "b")]
+    table = runs(rows, [60.0] * 6).in_canonical_order()
+    raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+    level = find_effects(fit_ladder(table, losses=NO_END_LOSSES), table.coded[0], raw)
+    assert {e.evidence for e in level} == {Evidence.NOT_SHOWN}
+    assert not any("highest near" in e.sentence or "In between" in e.sentence for e in level)
+
+
+def test_models_without_losses_take_over_what_does_not_depend_on_them() -> None:
+    rows = [(2.0, 120.0, "a"), (5.0, 120.0, "a"), (2.0, 140.0, "b"), (3.5, 130.0, "a")]
+    table = runs(rows, [50.0, 80.0, 52.0, 66.0])
+    known = fit_ladder(table)
+    taken, anew = fit_ladder(table, losses=NO_END_LOSSES, known=known), fit_ladder(table, losses=NO_END_LOSSES)
+    at = table.coded[:2]
+    np.testing.assert_allclose(taken.predict(at).mean, anew.predict(at).mean, rtol=1e-12)
+    np.testing.assert_allclose(taken.weights, anew.weights, rtol=1e-12)
+    assert {f.name for f in taken.rungs if any(f is k for k in known.rungs)} == {"mean", "recipes"}
