@@ -32,7 +32,7 @@ from server.core.model.drift import (
     drift_with_order,
     run_order,
 )
-from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, Evidence, find_effects, listed, moved_words
+from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, Evidence, by_evidence, find_effects, listed, moved_words
 from server.core.model.knowable import (
     PARTLY_R2,
     Knowable,
@@ -466,12 +466,19 @@ class Analysis:
                 effect = replace(effect, sentence=sentence)
             elif is_told and j in self._partly_along:
                 words = f"{effect.sentence} Yields drift from run to run, and it moved partly along: some of this may be drift."
-                if effect.evidence is Evidence.CLEAR:
-                    words = words.replace(" clearly ", " likely ", 1)
-                kept = Evidence.LIKELY if effect.evidence is Evidence.CLEAR else effect.evidence
+                kept = effect.evidence
+                if kept is Evidence.CLEAR and self._may_all_be_drift(effect):
+                    words, kept = words.replace(" clearly ", " likely "), Evidence.LIKELY
                 effect = replace(effect, sentence=words, evidence=kept)
             out.append(effect)
-        return tuple(out)
+        return by_evidence(out)
+
+    def _may_all_be_drift(self, effect: Effect) -> bool:
+        """Whether the drift over all runs is as large as the least that the effect may be."""
+        if self._drift is None or effect.low_90 is None or effect.high_90 is None:
+            return False
+        least = min(abs(effect.low_90), abs(effect.high_90)) if effect.low_90 * effect.high_90 > 0 else 0.0
+        return least <= abs(self._drift.change) * (self.table.n_runs - 1)
 
     @cached_property
     def straight_lines(self) -> str:

@@ -61,7 +61,10 @@ _NO_YEAR = re.compile(
     r"|(\d{1,2})(?:st|nd|rd|th)?[. -]*([a-zä]{3,9})\.?|([a-zä]{3,9})[. -]*(\d{1,2})(?:st|nd|rd|th)?",
     re.IGNORECASE,
 )
-_WEEKDAY = re.compile(r"(?:mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}[., ]+", re.IGNORECASE)
+_WEEKDAY = re.compile(
+    r"(?:(?:mon|tue|wed|thu|fri|sat|sun|die|mit|don|fre|sam|son)[a-z]{0,7}|mo|di|mi|do|fr|sa|so)[., ]+", re.IGNORECASE
+)
+_TIME_OF_DAY = re.compile(r"[T ,]+\d{1,2}:\d\d.*$")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH_OF = {name: k + 1 for k, name in enumerate(_MONTHS)} | {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 # What stands for 'nothing was noted' (common practice, no source).
@@ -152,6 +155,7 @@ def read_amount(cell: str) -> Amount:
         raise NumberTextError(f"“{cell[:40]}” has a blank inside the number. Write it without.")
     if unit.startswith(("±", "+/-", "+-")):
         raise NumberTextError(f"“{cell[:40]}” is a value with its uncertainty. Put that into a column of its own.")
+    unit = re.sub(r"\s*\((?:w/w|v/v|w/v|m/m)\)$", "", unit)
     if re.search(r"[()?!;:]", unit):
         raise NumberTextError(f"“{cell[:40]}” has “{unit[:30]}” behind the number, which is no unit. Put remarks into the notes.")
     if unit.casefold() in ("x", "×"):
@@ -187,14 +191,14 @@ def _without_weekday(cell: str) -> str:
 
 def lacks_year(cell: str) -> bool:
     """Whether a cell is a day of a year that it does not name."""
-    found = _NO_YEAR.fullmatch(_without_weekday(cell))
+    found = _NO_YEAR.fullmatch(_TIME_OF_DAY.sub("", _without_weekday(cell)))
     month = (found[6] or found[7]) if found else None
     return found is not None and (month is None or month[:3].casefold() in _MONTH_OF)
 
 
 def _with_year(cell: str, year: int) -> str:
     """The same day with its year behind it, as ``read_day`` and ``stroke_order`` know it."""
-    bare = _without_weekday(cell)
+    bare = _TIME_OF_DAY.sub("", _without_weekday(cell))
     return f"{bare}/{year}" if "/" in bare else f"{bare.rstrip('.')}.{year}"
 
 

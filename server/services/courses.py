@@ -194,7 +194,7 @@ class Rates:
         if self.order is Shape.SLOWING:
             words.append(
                 "All rates are of second order here, times what was there at the start: runs at other concentrations have "
-                "other rates."
+                "other rates, and runs that do not come to a plateau are left out."
             )
         if self.differs:
             words.append(f"The runs also differ in {listed(self.differs)}, and whatever these do to the rate is in the slope.")
@@ -266,6 +266,8 @@ def _rate(one: RunCourse, order: Shape) -> RateAt | None:
     course = one.series.course
     if course is None or course.advice.is_too_early or course.advice.rate is None or one.celsius is None:
         return None
+    if order is Shape.SLOWING and course.fit.form.shape not in TO_A_PLATEAU:
+        return None  # first-order rates are no points of a line of second-order ones
     rate, fit = course.advice.rate, course.fit
     if fit.form.shape in TO_A_PLATEAU and fit.form.shape is not order and (other := other_order(fit)) is not None:
         rate, fit = other.range_of(lambda p: p["rate"]), other

@@ -315,7 +315,9 @@ class Decisions:
             )
         expected = self.analysis.working.forecast.mean if self.analysis.working else 0.0
         if aim and best >= aim and expected < aim:
-            parts.insert(0, f"One result reached the aim of {aim:g} %, but its like are expected to give {expected:.0f} %.")
+            parts.insert(
+                0, f"One result reached the aim of {aim:g} %, but the working recipe is expected to give {expected:.0f} %."
+            )
         elif aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")
         if left.at_most and left.at_most < HORIZON:

@@ -148,7 +148,7 @@ class VariableInput(Input):
     step: OptionalNumber = None
     hard_low: OptionalNumber = None
     hard_high: OptionalNumber = None
-    base: Annotated[str | float, Field(union_mode="left_to_right")] = ""
+    base: Annotated[Annotated[str | float, Field(union_mode="left_to_right")], BeforeValidator(_clean_line)] = ""
     choices: Annotated[Annotated[list[ChoiceName], Field(max_length=30)], BeforeValidator(_lines)] = Field(default_factory=list)
     confirm: Confirmations = Field(default_factory=list)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
+import unicodedata
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -289,6 +290,11 @@ def archive_preparation(session: Session, preparation_id: int, *, archived: bool
     session.commit()
 
 
+def _seen_as(name: str) -> str:
+    """A name as it looks: blanks of all kinds are one."""
+    return " ".join(unicodedata.normalize("NFC", name).split())
+
+
 def delete_preparation(session: Session, preparation_id: int, name: str) -> set[str]:
     """Delete a preparation from the archive for good, with its runs and history; return the digests of their files.
 
@@ -308,9 +314,10 @@ def delete_preparation(session: Session, preparation_id: int, name: str) -> set[
     row = questions.get_preparation(session, preparation_id)
     if row.archived_at is None:
         raise InvalidInputError({"form": f"{row.name} is not in the archive. Put it there first; only then it can be deleted."})
-    if " ".join(name.split()) != row.name:
+    if _seen_as(name) != _seen_as(row.name):
         raise InvalidInputError({"name": f"Type the name as it is, {row.name}, to delete it for good."})
-    files = questions.attached_digests(session, preparation_id)
+    # Its log goes too, and with it what else is known of files that were taken off its runs.
+    files = questions.attached_digests(session, preparation_id) | questions.removed_digests(session, preparation_id)
     session.delete(row)
     session.commit()
     logger.warning("Preparation %s was deleted for good.", preparation_id)

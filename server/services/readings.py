@@ -29,9 +29,9 @@ MOST_FILE_BYTES = 20_000_000
 GAP_FACTOR = 8.0
 MOST_ROW_MESSAGES = 12
 # A step back by more than this is midnight, a smaller one disorder. [h]
-# A time of day so long ago may be meant on an earlier day.
-LONG_AGO_HOURS = 1.0
 HALF_A_DAY = 12.0
+# A time of day so long ago may be meant on an earlier day. [h]
+LONG_AGO_HOURS = 1.0
 # A run that began before this many days is a slip of the year. [d]
 OLDEST_START_DAYS = 20_000
 # No hold is longer than this. [h]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -149,8 +150,11 @@ def read_settings(space: Space, raw: Mapping[Any, Any]) -> dict[str, Setting]:
         if typed is None or (isinstance(typed, str) and not typed.strip()):
             messages[field] = f"Enter the setting of {v.name}."
         elif v.is_choice:
-            if typed in v.choices:
-                settings[v.key] = str(typed)
+            # What looks the same is the same, however its accents were typed.
+            options = {unicodedata.normalize("NFC", option): option for option in v.choices}
+            option = options.get(unicodedata.normalize("NFC", str(typed)).strip())
+            if option is not None:
+                settings[v.key] = option
             else:
                 messages[field] = f"“{str(typed)[:40]}” is not an option of {v.name}. Choose one of {', '.join(v.choices)}."
         else:
@@ -593,10 +597,10 @@ def store_result(
     if run is not None and is_kept:
         # A correction of something else leaves it alone, whatever became of the charge since.
         theory, source = Quantity(float(run.theory_g or 0.0), run.theory_u_g), run.theory_source
+    check_result(data, theory is not None, stored_day)
     if theory is not None and not theory.value > 0:
         message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
         raise InvalidInputError({"theoretical_yield_g": message})
-    check_result(data, theory is not None, stored_day)
     _ask_about_limits(space, settings, data.confirm)
     if run is None or not _is_same(run.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)

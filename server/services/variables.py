@@ -36,7 +36,9 @@ _MUST_BE_POSITIVE = (Role.HOLD_TIME, Role.RATIO, Role.LOADING, Role.CONCENTRATIO
 
 def _check_choice(data: VariableInput, messages: dict[str, str]) -> None:
     if len(data.choices) < 2:
-        messages["choices"] = "A choice needs at least two options, one a line."
+        messages["choices"] = (
+            "A choice needs at least two options, one a line. Where two are the same thing, remove the variable instead."
+        )
     elif len(set(data.choices)) < len(data.choices):
         messages["choices"] = "Each option must be different."
     elif data.base not in data.choices:

@@ -226,12 +226,16 @@ def attached_digests(session: Session, preparation_id: int | None = None) -> set
     return set(session.exec(query).all())
 
 
-def removed_digests(session: Session) -> set[str]:
-    """SHA-256 of every file that was taken off a run, or went with a deleted one, and that no row names any more."""
+def removed_digests(session: Session, preparation_id: int | None = None) -> set[str]:
+    """SHA-256 of every file that was taken off a run, or went with a deleted one, and that no row names any more.
+
+    Of one preparation's log where it is given.
+    """
     gone: set[str] = set()
-    for before in session.exec(
-        select(ChangeRow.before).where(col(ChangeRow.what).like("%removed") | (ChangeRow.what == "run deleted"))
-    ):
+    query = select(ChangeRow.before).where(col(ChangeRow.what).like("%removed") | (ChangeRow.what == "run deleted"))
+    if preparation_id is not None:
+        query = query.where(ChangeRow.preparation_id == preparation_id)
+    for before in session.exec(query):
         held = before or {}
         gone |= {str(a["sha256"]) for a in (held, *held.get("attachments", ())) if "sha256" in a}
     return gone - attached_digests(session)

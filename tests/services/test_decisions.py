@@ -437,6 +437,16 @@ def test_a_variable_that_moved_with_time_lot_or_scale_is_named(session: Session,
     )
 
 
+def test_runs_that_are_all_alike_moved_nothing(session: Session) -> None:
+    preparation = make_preparation(session)
+    base = {"hold": 2.0, "bath": 120.0}
+    for changed in ({}, {"hold": 1.0}, {"hold": 4.0}, {"bath": 110.0}, {"bath": 140.0}, {}, {"agent": "Na2SO4"}):
+        make_run(session, preparation, 60.0, settings={**base, **changed})
+    effects = analyse(session, int(preparation.id or 0)).effects
+    assert {e.evidence for e in effects} == {Evidence.NOT_SHOWN}
+    assert not any("highest near" in e.sentence for e in effects)
+
+
 def test_where_yields_drift_an_effect_that_moved_partly_along_says_so_and_is_not_clear(session: Session) -> None:
     preparation = make_preparation(session)
     rng = np.random.default_rng(3)
@@ -489,7 +499,7 @@ def test_an_aim_that_one_result_reached_by_luck_is_not_called_reached(session: S
     assert analysis.working is not None
     verdict = Decisions(analysis).verdict(today())
     expected = f"{analysis.working.forecast.mean:.0f} %"
-    assert verdict.startswith(f"One result reached the aim of 85 %, but its like are expected to give {expected}.")
+    assert verdict.startswith(f"One result reached the aim of 85 %, but the working recipe is expected to give {expected}.")
     assert "is reached" not in verdict
     assert "within reach gives the aim of 85 %" in verdict
     assert f"than the {expected} expected with the settings of run " in verdict

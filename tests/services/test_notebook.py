@@ -193,6 +193,7 @@ def test_the_year_of_days_without_one_is_asked_and_never_guessed(session: Sessio
     assert "so the year may have changed" in turned.rows[1].problems[0]
     assert not look_at(session, key, table(*rows[5:])).asks_day_year
     assert stroke_order("25/3") == "day_first"
+    assert [read_day(day, "", TODAY, 2026) for day in ("Mi 4.3.", "Mittwoch, 4. März", "4.3. 10:30")] == ["2026-03-04"] * 3
     assert read_day("3/4", "month_first", TODAY, 2026) == "2026-03-04"
 
 
@@ -841,6 +842,12 @@ def test_a_long_name_of_an_experiment_goes_to_the_notes(session: Session) -> Non
 )
 def test_german_words_for_what_became_of_a_run(cell: str, outcome: str) -> None:
     assert read_outcome(cell) == outcome
+
+
+@pytest.mark.parametrize("cell", ["5 % (w/w)", "5 %(v/v)"])
+def test_what_a_percentage_is_of_is_no_remark(cell: str) -> None:
+    found = read_amount(cell)
+    assert (found.value, found.unit) == (5.0, "%")
 
 
 @pytest.mark.parametrize(("cell", "words"), [("1,5 (neue Charge)", "“(neue Charge)” behind the number"), ("89?", "“?” behind")])

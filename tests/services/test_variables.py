@@ -465,3 +465,12 @@ def test_there_may_be_so_many_variables_materials_and_runs_a_week(session: Sessi
     with pytest.raises(InvalidInputError, match="1001 runs a week cannot be meant"):
         create_preparation(session, PreparationInput(name="fast", runs_per_week=1001))
     assert create_preparation(session, PreparationInput(name="fast", runs_per_week=1000)).runs_per_week == 1000
+
+
+def test_options_that_look_the_same_are_the_same_however_their_accents_are_typed(session: Session) -> None:
+    preparation = make_preparation(session)
+    solvent = {"name": "solvent", "role": "choice", "choices": ["e\u0301ther", "me\u0301thanol"], "base": "e\u0301ther"}
+    add_variable(session, int(preparation.id or 0), VariableInput(**solvent))
+    run = make_run(session, preparation, settings={"solvent": "me\u0301thanol"})
+    assert "méthanol" in view_runs(session, preparation)[0].settings.values()
+    assert run.state == "finished"

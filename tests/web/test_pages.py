@@ -488,6 +488,8 @@ def test_only_what_is_in_the_archive_is_deleted_and_only_by_its_name(ready: Test
     assert "not in the archive" in refused.text
     ready.post("/preparations/1/archive", data={"archived": "yes"})
     assert 'href="/preparations/1/delete"' in ready.get("/preparations/1").text
+    ready.post("/runs/1/attachments", files={"file": ("gone.txt", b"three spots", "text/plain")})
+    ready.post("/attachments/4/delete")
     assert "1 run goes with it, and 2 photos and files" in ready.get("/preparations/1/delete").text
     wrong = ready.post("/preparations/1/delete", data={"name": "Esther"})
     assert wrong.status_code == 422
@@ -501,7 +503,9 @@ def test_only_what_is_in_the_archive_is_deleted_and_only_by_its_name(ready: Test
     # The file that another run has as well stays.
     assert ready.get("/attachments/3").content == b"two spots"
     store: FileStore = cast(FastAPI, ready.app).state.files
-    assert [store.has(hashlib.sha256(content).hexdigest()) for content in (b"one spot", b"two spots")] == [False, True]
+    assert [store.has(hashlib.sha256(content).hexdigest()) for content in (b"one spot", b"two spots", b"three spots")] == [
+        *(False, True, False)
+    ]
     # Its number is never used again.
     assert ready.post("/preparations", data={**PREPARATION, "name": "New"}).url.path.startswith("/preparations/3")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from server.core.choose.gain import UPSIDE_TOO_WIDE, chance_of_gain, gain_threshold, percent_words
-from server.core.choose.proposal import History
+from server.core.choose.proposal import Forecast, History
 from server.core.choose.search import best_reachable, index_of, pool_around
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
@@ -136,6 +136,7 @@ def stop_advice(
     next_five = max(next_one, float(np.mean(gains[:, picked].any(axis=1))))
     anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]
+    expected = Forecast.of(ladder.predict(working, with_noise=True)).mean
     return StopAdvice(
         next_one,
         next_five,
@@ -143,7 +144,7 @@ def stop_advice(
         gain,
         next_five >= FAIR_CHANCE,
         _verdict(next_five),
-        _odds(next_one, next_five, anywhere, gain, number, float(ladder.predict(working).mean[0])),
+        _odds(next_one, next_five, anywhere, gain, number, expected),
         reach.settings(index_of(reach, pool[[first]])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
         history.settings[best],

@@ -29,7 +29,7 @@ LARGEST_BEND = 0.02
 RARE = 0.005
 # Times so many times as long as the readings are no more than a guess at the shape. (Own judgement.)
 FARTHEST = 4.0
-# Readings that lie off their curve by so large a share of their range follow none. (Own judgement.)
+# Readings that lie off their curve by so large a share of the largest follow none. (Own judgement.)
 SCATTERED = 0.2
 # A percentage that would end above 100 by no more is scatter. [percentage points]
 SLACK = 1.0
@@ -115,7 +115,7 @@ def read_course(
     fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
     advice = _advise(fit, criteria, unit, shape is not None)
     was_bent = shape is not None or any(one in criteria for one in TO_A_PLATEAU)
-    if was_bent and fit.scatter > SCATTERED * float(np.ptp(fit.values)):
+    if was_bent and fit.scatter > SCATTERED * float(np.abs(fit.values).max()):
         advice = _scattered(fit, advice, unit)
     elif not advice.is_too_early and not is_followed(fit):
         advice = _not_followed(advice, is_chosen=shape is not None)

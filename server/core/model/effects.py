@@ -94,8 +94,13 @@ def find_effects(
     found = [
         _effect(ladder, j, v, working, [row[j] for row in raw], knowable, what, without) for j, v in enumerate(table.variables)
     ]
+    return by_evidence(found)
+
+
+def by_evidence(effects: Sequence[Effect]) -> tuple[Effect, ...]:
+    """Effects with the strongest evidence first, the larger ones first among equals."""
     rank = {e: k for k, e in enumerate(Evidence)}
-    return tuple(sorted(found, key=lambda e: (rank[e.evidence], -abs(e.change or 0.0))))
+    return tuple(sorted(effects, key=lambda e: (rank[e.evidence], -abs(e.change or 0.0))))
 
 
 def _effect(

@@ -488,3 +488,11 @@ def test_readings_that_follow_no_curve_say_nothing_about_the_hold() -> None:
     assert advice.next_hour is None
     assert "they say nothing about the hold" in advice.sentence
     assert "at 16.0 h first" in advice.sentence or "at 8.0 h first" in advice.sentence
+
+
+def test_readings_that_no_longer_change_are_no_mistake() -> None:
+    hours = np.linspace(0.5, 6.0, 8)
+    for level, from_zero in ((98.0, True), (2.0, False)):
+        noise = 0.2 * np.random.default_rng(1).normal(size=8)
+        advice = read_course(hours, level + noise, "%", from_zero=from_zero).advice
+        assert "say nothing about the hold" not in advice.sentence

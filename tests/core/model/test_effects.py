@@ -439,3 +439,18 @@ def test_models_without_losses_take_over_what_does_not_depend_on_them() -> None:
     np.testing.assert_allclose(taken.predict(at).mean, anew.predict(at).mean, rtol=1e-12)
     np.testing.assert_allclose(taken.weights, anew.weights, rtol=1e-12)
     assert {f.name for f in taken.rungs if any(f is k for k in known.rungs)} == {"mean", "recipes"}
+
+
+def test_how_sure_a_top_is_allows_for_its_having_been_picked() -> None:
+    rows = [(h, 125.0, "a") for h in (0.5, 1.0, 2.0, 3.0, 6.0)] * 2
+    table = runs(rows, [56.0, 60.0, 62.0, 61.0, 57.0, 58.0, 59.0, 63.5, 60.0, 58.0]).in_canonical_order()
+    ladder = fit_ladder(table, losses=NO_END_LOSSES)
+    raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+    best = int(np.argmax(table.yields))
+    effect = next(e for e in find_effects(ladder, table.coded[best], raw) if e.key == "hold")
+    assert "highest near 2 h" in effect.sentence
+    ends = table.coded[[int(np.argmin(table.coded[:, 0])), best, int(np.argmax(table.coded[:, 0]))]]
+    draws = ladder.draw(ends, 4000, np.random.default_rng(0))
+    joint = float(np.mean((draws[:, 1] > draws[:, 0]) & (draws[:, 1] > draws[:, 2])))
+    assert effect.probability_of_sign == pytest.approx(1.0 - 3 * (1.0 - joint))
+    assert joint < 1.0
