@@ -1101,6 +1101,8 @@ def note_weighed(
     names = {key: m.name for key, m in known.items()}
     noted = {k: (w.mass_g, w.volume_ml) for k, w in existing.items()}
     touched = [k for k, pair in amounts.items() if noted.get(k, (None, None)) != pair]
+    if not touched:
+        return
     earlier = {names[k]: list(noted[k]) if k in noted else None for k in touched}
     for material_id, (mass, volume) in amounts.items():
         row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)

@@ -323,3 +323,16 @@ def test_a_material_holds_neither_less_than_nothing_nor_only_water(
         update_material(session, key_of(salt), material_input(salt).model_copy(update={field: value}))
     (kept,) = questions.list_materials(session, key_of(preparation))
     assert (kept.purity_percent, kept.water_percent) == (100.0, 0.0)
+
+
+def test_amounts_that_are_noted_as_they_were_leave_no_trace(session: Session) -> None:
+    preparation = make_preparation(session, product_formula="C7H14O2", base_scale_mol=0.1)
+    key = int(preparation.id or 0)
+    alcohol = MaterialInput(name="alcohol", role="reagent", formula="C5H12O", amount=1)
+    material = int(add_material(session, key, alcohol).id or 0)
+    run = make_run(session, preparation, 60.0)
+    note_weighed(session, int(run.id or 0), {material: (8.8, None)})
+    before = run.revision, len(questions.list_changes(session, key))
+    note_weighed(session, int(run.id or 0), {material: (8.8, None)})
+    note_weighed(session, int(run.id or 0), {})
+    assert (run.revision, len(questions.list_changes(session, key))) == before
