@@ -1350,7 +1350,7 @@ def test_words_for_equivalents_are_understood_in_headings(ready: TestClient, uni
 
 def test_a_variable_whose_column_was_not_recognised_is_not_said_to_be_missing(ready: TestClient) -> None:
     page = ready.post(IMPORT, data={"action": "read", "rows": "cooking;bath;agent;yield\n3;120;MgSO4;50\n"})
-    assert "No column was taken for hold, but columns with numbers are left out: cooking." in page.text
+    assert "No column was taken for hold, but these columns are left out: cooking." in page.text
     assert "Not in the table" not in page.text
 
 
