@@ -328,7 +328,7 @@ def _questions(book: Notebook, asked: Mapping[str, Sequence[int]], data: Noteboo
     if book.missing and unused:
         # A variable without a column beside a column of numbers without a meaning may be one that was not recognised.
         names, columns = ", ".join(v.name for v in book.missing), ", ".join(unused)
-        message = f"{names} would be the same in every run, although columns with numbers are left out: {columns}."
+        message = f"{names} would be the same in every run, although these columns are left out: {columns}."
         question = "The columns that are left out hold something else"
         found.append(NeedsConfirmationError("rows", "left_out_columns", message, question))
     return found
