@@ -140,11 +140,16 @@ class Analysis:
     def ladder(self) -> Ladder:
         return fitted(self.table, self.beside)
 
+    @cached_property
+    def _usual(self) -> RunTable | None:
+        """The runs that did not fail; None where all or none of them failed."""
+        usual = self.table.without_failures()
+        return usual if 0 < usual.n_runs < self.table.n_runs else None
+
     @property
     def ladder_without_failures(self) -> Ladder | None:
         """Models of the runs that did not fail; None where all or none of them failed."""
-        usual = self.table.without_failures()
-        return fitted(usual, self.beside) if 0 < usual.n_runs < self.table.n_runs else None
+        return fitted(self._usual, self.beside) if self._usual is not None else None
 
     @cached_property
     def level_ladder(self) -> Ladder:
@@ -154,8 +159,7 @@ class Analysis:
     @property
     def level_ladder_without_failures(self) -> Ladder | None:
         """The same of the runs that did not fail; None where all or none of them failed."""
-        usual = self.table.without_failures()
-        return fitted_level(usual, self.beside) if 0 < usual.n_runs < self.table.n_runs else None
+        return fitted_level(self._usual, self.beside) if self._usual is not None else None
 
     @property
     def work_key(self) -> str:
@@ -391,7 +395,7 @@ class Analysis:
         """Columns that moved partly with the order of the runs, where yields drift; empty where they do not."""
         if self._drift is None or not self._drift.is_shown:
             return ()
-        rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
+        rank, _ = run_order(self.table.numbers, self._days)
         return tuple(j for j, share in shares_moved_with(self.table, rank).items() if share >= PARTLY_R2)
 
     @cached_property
@@ -400,7 +404,12 @@ class Analysis:
         if self._moved_with["order"]:
             return None
         ladder = self.ladder_without_failures or self.ladder
-        return drift_with_order(ladder, {r.number: r.row.made_on or "" for r in self.counting})
+        return drift_with_order(ladder, self._days)
+
+    @property
+    def _days(self) -> dict[int, str]:
+        """Day of every run that counts, by number; empty text where it has none."""
+        return {r.number: r.row.made_on or "" for r in self.counting}
 
     @property
     def _scales(self) -> dict[int, float]:
@@ -437,7 +446,7 @@ class Analysis:
     @cached_property
     def _moved_with(self) -> dict[str, tuple[int, ...]]:
         """Columns whose settings moved with the order of the runs, with reagent lots, people or the scale."""
-        rank, _ = run_order(self.table.numbers, {r.number: r.row.made_on or "" for r in self.counting})
+        rank, _ = run_order(self.table.numbers, self._days)
         scales = np.array([self._scales.get(r.number, np.nan) for r in self.counting])
         differ = bool(self._scales) and max(self._scales.values()) >= SPREAD_OF_SCALES * min(self._scales.values())
         circumstances = {"order": rank, **{key: indicators([getattr(r.row, key) for r in self.counting]) for key in GROUPINGS}}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Set
 from dataclasses import dataclass
 
 from sqlmodel import Session
@@ -100,11 +99,6 @@ def attach(session: Session, files: FileStore, run_id: int, name: str, content: 
     log_change(session, run.preparation_id, f"file {row.name} attached", run_number=run.number)
     session.commit()
     return row
-
-
-def sweep_files(session: Session, files: FileStore, digests: Set[str]) -> int:
-    """Remove those of these files that no run has any more; return how many. ``session`` keeps others from attaching them."""
-    return files.sweep(digests - questions.attached_digests(session))
 
 
 def read_attachment(session: Session, files: FileStore, attachment_id: int) -> Attachment:

@@ -15,7 +15,7 @@ from server.compute.fits import ResultStore
 from server.core.course.advice import Course, read_course
 from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
 from server.core.course.evidence import HoldEvidence, evidence_about_hold, tells_about_product
-from server.core.course.fitting import CLEAR_DIFFERENCE, other_order, thinned
+from server.core.course.fitting import CLEAR_DIFFERENCE, thinned
 from server.core.course.shapes import TO_A_PLATEAU, Shape, time_to
 from server.core.model.effects import listed
 from server.core.model.runs import Beside, RunTable
@@ -249,7 +249,7 @@ def _one_order(courses: Sequence[Course]) -> Shape:
     """
     lead = 0.0
     for course in courses:
-        other = other_order(course.fit)
+        other = course.other
         if other is not None and not course.advice.is_too_early:
             both = {course.fit.form.shape: course.fit.aicc, other.form.shape: other.aicc}
             lead += both[Shape.PLATEAU] - both[Shape.SLOWING]
@@ -269,8 +269,8 @@ def _rate(one: RunCourse, order: Shape) -> RateAt | None:
     if order is Shape.SLOWING and course.fit.form.shape not in TO_A_PLATEAU:
         return None  # first-order rates are no points of a line of second-order ones
     rate, fit = course.advice.rate, course.fit
-    if fit.form.shape in TO_A_PLATEAU and fit.form.shape is not order and (other := other_order(fit)) is not None:
-        rate, fit = other.range_of(lambda p: p["rate"]), other
+    if fit.form.shape is not order and course.other is not None:
+        rate, fit = course.other.range_of(lambda p: p["rate"]), course.other
     if rate.low is None or rate.high is None or rate.low <= 0:
         return None
     # Ranges of the readings are as wide as Student's t makes them.

@@ -397,24 +397,22 @@ def _cell(typed: object) -> object:
     return _clean_text(typed)
 
 
-def _row_number(typed: object) -> object:
-    if isinstance(typed, str):
-        if not typed.strip():
-            return None
-        if not re.fullmatch(r"\d{1,4}", typed.strip()):
-            raise PydanticCustomError("row_number", "{text}", {"text": "Enter the number of a row, or 0 for none."})
-    return typed
+def _digits(pattern: str, kind: str, otherwise: str) -> Callable[[object], object]:
+    """What reads a whole number of a form: None where nothing stands there."""
+
+    def read(typed: object) -> object:
+        if isinstance(typed, str):
+            if not typed.strip():
+                return None
+            if not re.fullmatch(pattern, typed.strip()):
+                raise PydanticCustomError(kind, "{text}", {"text": otherwise})
+        return typed
+
+    return read
 
 
-def _year(typed: object) -> object:
-    if isinstance(typed, str):
-        if not typed.strip():
-            return None
-        if not re.fullmatch(r"\d{4}", typed.strip()):
-            raise PydanticCustomError("year", "{text}", {"text": "Enter a year with four digits."})
-    return typed
-
-
+_row_number = _digits(r"\d{1,4}", "row_number", "Enter the number of a row, or 0 for none.")
+_year = _digits(r"\d{4}", "year", "Enter a year with four digits.")
 MOST_CHARACTERS = 10_000
 Cell = Annotated[Annotated[str, Field(max_length=MOST_CHARACTERS)], BeforeValidator(_cell)]
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 import math
 import unicodedata
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -15,6 +17,7 @@ from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmation
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.services.numbers import LARGEST, SMALLEST
 from server.storage import questions
+from server.storage.files import FileStore
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
 
 logger = logging.getLogger("yieldwright")
@@ -298,7 +301,7 @@ def _seen_as(name: str) -> str:
 def delete_preparation(session: Session, preparation_id: int, name: str) -> set[str]:
     """Delete a preparation from the archive for good, with its runs and history; return the digests of their files.
 
-    The files themselves are for ``attachments.sweep_files``, once this is stored.
+    The files themselves are for ``delete_with_files``, once this is stored.
 
     Parameters
     ----------
@@ -322,6 +325,19 @@ def delete_preparation(session: Session, preparation_id: int, name: str) -> set[
     session.commit()
     logger.warning("Preparation %s was deleted for good.", preparation_id)
     return files
+
+
+def delete_with_files(
+    writer: Callable[[], AbstractContextManager[Session]], files: FileStore, preparation_id: int, name: str
+) -> None:
+    """Do what ``delete_preparation`` does, then remove the files that no run has any more.
+
+    Files go only once the deletion is stored, under a lock of their own that keeps others from attaching them meanwhile.
+    """
+    with writer() as session:
+        gone = delete_preparation(session, preparation_id, name)
+    with writer() as session:
+        files.sweep(gone - questions.attached_digests(session))
 
 
 def use_courses(session: Session, preparation_id: int, data: CourseUseInput) -> PreparationRow:

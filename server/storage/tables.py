@@ -114,7 +114,7 @@ class LimitRow(SQLModel, table=True):
     """A rule over several variables.
 
     ``kind`` is 'linear' (coefficients by variable id, bound), 'total_time' (variable
-    ids, bound, unit) 'only_with' (variable, choice, partner, partners),
+    ids, bound, unit), 'only_with' (variable, choice, partner, partners),
     'option_range' (variable, choice, partner, low, high) or 'not_used' (variable, options).
     """
 

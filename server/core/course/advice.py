@@ -85,12 +85,13 @@ class Advice:
 
 @dataclass(frozen=True)
 class Course:
-    """A fitted time course with its advice."""
+    """A fitted time course with its advice; ``other`` is the same in the other order, see ``other_order``."""
 
     fit: CourseFit
     criteria: dict[Shape, float]
     chosen_by_hand: bool
     advice: Advice
+    other: CourseFit | None = None
 
 
 def read_course(
@@ -113,13 +114,14 @@ def read_course(
         See ``fit_course``.
     """
     fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
-    advice = _advise(fit, criteria, unit, shape is not None)
+    other = other_order(fit)
+    advice = _advise(fit, criteria, unit, shape is not None, other)
     was_bent = shape is not None or any(one in criteria for one in TO_A_PLATEAU)
     if was_bent and fit.scatter > SCATTERED * float(np.abs(fit.values).max()):
         advice = _scattered(fit, advice, unit)
     elif not advice.is_too_early and not is_followed(fit):
         advice = _not_followed(advice, is_chosen=shape is not None)
-    return Course(fit, criteria, shape is not None, advice)
+    return Course(fit, criteria, shape is not None, advice, other)
 
 
 def is_followed(fit: CourseFit) -> bool:
@@ -210,7 +212,7 @@ def range_words(r: Range) -> str:
     return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high, r.value)})"
 
 
-def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: bool) -> Advice:
+def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: bool, other: CourseFit | None) -> Advice:
     last = float(fit.hours.max())
     stretch = 1.0 if last >= 2.0 else last / 4.0
     ends = fit.at(np.array([last - stretch, last, last + 1.0]))
@@ -232,7 +234,7 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
         return _straight(fit, early, lately, unit, is_chosen)
     if fit.form.shape is Shape.RISE_AND_DECAY:
         return _rise_and_decay(fit, early, lately, unit, last)
-    return _plateau(fit, early, lately, last, criteria, unit, is_chosen=is_chosen)
+    return _plateau(fit, early, lately, last, criteria, unit, other, is_chosen=is_chosen)
 
 
 def _plateau(
@@ -242,6 +244,7 @@ def _plateau(
     last: float,
     criteria: dict[Shape, float],
     unit: str,
+    other: CourseFit | None,
     *,
     is_chosen: bool,
 ) -> Advice:
@@ -256,8 +259,7 @@ def _plateau(
             f"{hours_words(to_95.value)}, which these readings cannot bear out, so no time is given. {lately}"
         )
         return replace(early, sentence=words)
-    other = None if is_chosen else other_order(fit)
-    if other is not None and other.aicc <= fit.aicc + CLEAR_DIFFERENCE:
+    if other is not None and not is_chosen and other.aicc <= fit.aicc + CLEAR_DIFFERENCE:
         to_95, to_99, plateau = (_both(*pair) for pair in zip((to_95, to_99, plateau), _ends_of(other), strict=True))
     else:
         other = None

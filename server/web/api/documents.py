@@ -9,7 +9,7 @@ from fastapi import APIRouter, Response, UploadFile
 
 from server.services import preparations, writeups
 from server.services.analysis import analyse
-from server.services.attachments import attach, remove_attachment, sweep_files
+from server.services.attachments import attach, remove_attachment
 from server.services.inputs import CheckpointUseInput, CourseUseInput, Input, ProcedureInput
 from server.storage import questions
 from server.storage.tables import WriteUpRow
@@ -137,10 +137,7 @@ def set_archived(preparation_id: Id, data: ArchiveInput, session: WriteSession) 
 @router.delete("/preparations/{preparation_id}", status_code=204, tags=["preparations"])
 def delete_preparation(preparation_id: Id, name: str, writer: OpenWriter, files: Files) -> Response:
     """Delete a preparation of the archive for good, with all its runs and files; ``name`` is its name once more."""
-    with writer() as writing:
-        gone = preparations.delete_preparation(writing, preparation_id, name)
-    with writer() as writing:
-        sweep_files(writing, files, gone)
+    preparations.delete_with_files(writer, files, preparation_id, name)
     return Response(status_code=204)
 
 

@@ -16,7 +16,6 @@ from server.core.choose.proposal import Proposal
 from server.core.model.effects import Effect
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.attachments import sweep_files
 from server.services.decisions import Decisions
 from server.services.inputs import PreparationInput, validated
 from server.services.preparations import (
@@ -24,7 +23,7 @@ from server.services.preparations import (
     as_input,
     check_preparation,
     create_preparation,
-    delete_preparation,
+    delete_with_files,
     duplicate_preparation,
     today,
     update_preparation,
@@ -191,10 +190,7 @@ def delete(request: Request, preparation_id: Id, form: Form, session: ReadSessio
     questions.get_preparation(session, preparation_id)
 
     def act() -> str:
-        with writer() as writing:
-            gone = delete_preparation(writing, preparation_id, form.values.get("name", ""))
-        with writer() as writing:
-            sweep_files(writing, files, gone)
+        delete_with_files(writer, files, preparation_id, form.values.get("name", ""))
         return "/?archived=true"
 
     return submit(form, act, _delete_page(request, session, preparation_id))
