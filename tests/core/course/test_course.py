@@ -443,6 +443,14 @@ def test_a_time_far_beyond_the_readings_is_not_given() -> None:
     course = read_course(hours, 18.0 * np.sqrt(hours), "%")
     assert course.advice.to_95 is None
     assert "no time is given" in course.advice.sentence
+    # Second order, read up to 62 % of the plateau: 95 % would take twelve times as long.
+    hours = np.linspace(0.5, 8.0, 16)
+    values = 80.0 * 0.2 * hours / (1.0 + 0.2 * hours) + np.random.default_rng(0).normal(0, 0.02, 16)
+    half_way = read_course(hours, values, "%").advice
+    assert half_way.to_95 is None
+    assert "95 % would lie far beyond the last reading" in half_way.sentence
+    # Who knows the order may have the time.
+    assert read_course(hours, values, "%", shape=Shape.SLOWING).advice.to_95 is not None
 
 
 def test_scatter_about_a_curve_is_no_misfit() -> None:
