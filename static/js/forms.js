@@ -73,12 +73,38 @@
   // The base value of a variable is a number unless the variable is a choice.
   const holdsNumber = (field) =>
     field.inputMode === "decimal" || field.id === "f-at" || (field.id === "f-base" && document.getElementById("f-role")?.value !== "choice");
+  const units = [
+    { "µg": 1e-6, mg: 1e-3, g: 1, kg: 1e3 },
+    { "µL": 1e-3, mL: 1, L: 1e3 },
+    { s: 1, min: 60, h: 3600, d: 86400 },
+    { "µmol": 1e-3, mmol: 1, mol: 1e3 },
+  ];
+  const plainly = (unit) => unit.replace(/[\s°]/g, "").replace(/[uμ](?=g|l|mol)/i, "µ");
+  // How many of the field's unit one of the typed unit is; nothing where the two have nothing to do with each other.
+  const factor = (typed, wanted) => {
+    const [from, to] = [plainly(typed), plainly(wanted)];
+    if (from.toLowerCase() === to.toLowerCase() || (from === "%" && to.startsWith("%"))) return 1;
+    const family = units.find((one) => to in one);
+    const known = Object.keys(family ?? {}).find((unit) => unit.toLowerCase() === from.toLowerCase());
+    return known ? family[known] / family[to] : undefined;
+  };
+  // 850 mg in a field in grams becomes 0.85 where everybody can see it.
+  const withoutUnit = (field) => {
+    const found = /^\s*([+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\d.,\s].{0,20}?)\s*$/.exec(field.value);
+    const times = found && field.dataset.unit ? factor(found[2], field.dataset.unit) : undefined;
+    if (times === undefined) return field.value;
+    if (times === 1) return found[1];
+    if (mayBeThousands(found[1])) return field.value;
+    return String(Number((Number(found[1].replace(",", ".").replace("−", "-")) * times).toPrecision(12)));
+  };
   document.addEventListener("change", (event) => {
     const field = event.target;
-    if (field instanceof HTMLInputElement && holdsNumber(field) && isDecimalComma(field.value)) {
-      field.value = field.value.replace(",", ".");
-      field.dispatchEvent(new Event("input", { bubbles: true }));
-    }
+    if (!(field instanceof HTMLInputElement) || !holdsNumber(field)) return;
+    const bare = withoutUnit(field);
+    const seen = isDecimalComma(bare) ? bare.replace(",", ".") : bare;
+    if (seen === field.value) return;
+    field.value = seen;
+    field.dispatchEvent(new Event("input", { bubbles: true }));
   });
 
   // 8,412 may be a decimal comma or a thousand: one tap says that it is a comma.

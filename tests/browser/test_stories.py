@@ -126,6 +126,26 @@ def test_a_decimal_comma_becomes_a_point_where_it_is_seen(demo: str, page: Page)
         expect(base).to_have_value(seen)
 
 
+def test_a_unit_behind_a_number_goes_into_the_unit_of_the_field(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    mass, percent = page.get_by_label("Product mass"), page.locator("#f-purity_percent")
+    page.locator("details", has=percent).evaluate("d => d.open = true")
+    for field, typed, seen in (
+        (mass, "8,42 g", "8.42"),
+        (mass, "850mg", "0.85"),
+        (mass, "0,0123 kg", "12.3"),
+        (mass, "850 µg", "0.00085"),
+        (percent, "98%", "98"),
+        # A unit of something else, and what may be thousands, stay for the server to say so.
+        (mass, "8.42 mL", "8.42 mL"),
+        (mass, "1,234 mg", "1,234 mg"),
+        (mass, "8.42 or so", "8.42 or so"),
+    ):
+        field.fill(typed)
+        field.press("Tab")
+        expect(field).to_have_value(seen)
+
+
 def test_a_write_up_becomes_a_pdf(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/write-up")
     press(page, "Keep this version")
