@@ -352,7 +352,7 @@ class Analysis:
             raise NotReadyError("A response curve needs a working recipe.", have=0, need=1)
         working = self.table.coded[self.best_position]
         key = self.mark("curve", column, self.best_position, self.space.variables[column])
-        return STORE.get(key, lambda: response_curve(self.ladder, column, working))
+        return STORE.get(key, lambda: response_curve(self.level_ladder, column, working))
 
     def pair(self, first: int, second: int) -> Pair:
         """Expected yield over two variables at the working recipe; raises like ``curve``."""
@@ -366,7 +366,7 @@ class Analysis:
             return all(rule.holds({**recipe, keys[0]: x, keys[1]: y}) for rule in self.space.rules)
 
         key = self.mark("pair", first, second, self.best_position, self.space)
-        return STORE.get(key, lambda: pair_picture(self.ladder, first, second, working, is_allowed))
+        return STORE.get(key, lambda: pair_picture(self.level_ladder, first, second, working, is_allowed))
 
     @cached_property
     def trends(self) -> list[str]:

@@ -8,6 +8,7 @@ import pytest
 from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
+from server.core.model.curves import pair_picture, response_curve
 from server.core.model.effects import Evidence, find_effects
 from server.core.space.variables import Role
 from server.errors import InvalidInputError, NotReadyError
@@ -451,6 +452,10 @@ def test_runs_that_are_all_alike_moved_nothing(session: Session) -> None:
     raw = [[analysis.counting[i].settings[v.key] for v in analysis.space.variables] for i in canonical]
     assert analysis.effects == find_effects(analysis.level_ladder, working, raw)
     assert analysis.effects != find_effects(analysis.ladder, working, raw)
+    # Nor do the curves and the picture of two variables beside them: no hump without a cause.
+    along, pair = analysis.curve(0), analysis.pair(0, 1)
+    assert np.ptp(along.mean) < 0.5 < np.ptp(response_curve(analysis.ladder, 0, working).mean)
+    assert np.ptp(pair.mean) < 1.0 < np.ptp(pair_picture(analysis.ladder, 0, 1, working).mean)
 
 
 def test_where_yields_drift_an_effect_that_moved_partly_along_says_so_and_is_not_clear(session: Session) -> None:
