@@ -18,6 +18,7 @@ from pydantic_core import PydanticCustomError
 
 from server.core.chemistry.charge import AmountKind, MaterialRole
 from server.core.choose.proposal import Purpose
+from server.core.course.shapes import Shape
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError
 from server.services.numbers import NumberTextError, read_number, read_optional_number
@@ -300,6 +301,7 @@ class StateInput(Input):
     """What has become of a run that has no result yet."""
 
     state: Literal["planned", "under_way", "abandoned"]
+    revision: OptionalId = None
 
 
 class CheckpointInput(Input):
@@ -341,6 +343,7 @@ class StartInput(ClockInput):
     """When a run began: a date and time, or a time on the day it was made (today, before it is finished); empty for now."""
 
     began: ShortText = ""
+    revision: OptionalId = None
 
 
 class ReadingInput(ClockInput):
@@ -353,6 +356,12 @@ class ReadingInput(ClockInput):
     at: ShortText = ""
     at_unit: TimeUnit = "h"
     confirm: Confirmations = Field(default_factory=list)
+
+
+class ShapeInput(Input):
+    """Shape that the curve of a series shall have; None leaves the choice to the app."""
+
+    shape: Shape | None
 
 
 class ReadingImportInput(ClockInput):
@@ -459,10 +468,17 @@ class ReadingsInput(ReadingImportInput):
     rows: Annotated[str, Field(max_length=20_000_000)]
 
 
+class SeenRevision(Input):
+    """The revision of a run that was seen before it is changed."""
+
+    revision: OptionalId = None
+
+
 class ExclusionInput(Input):
     """Exclude a run from the models, with the reason."""
 
     reason: Annotated[Annotated[str, Field(min_length=1, max_length=500)], BeforeValidator(_clean_text)]
+    revision: OptionalId = None
 
 
 _MESSAGES = {

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sqlmodel import Session
 
+from server.core.course.shapes import Shape
 from server.core.space.units import TEMPERATURE_UNITS, convert, duration_text
 from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
@@ -20,6 +21,7 @@ from server.services.headings import unit_told_by
 from server.services.inputs import ClockInput, ReadingImportInput, ReadingInput, StartInput
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, now
+from server.services.runs import check_revision
 from server.storage import questions
 from server.storage.tables import ReadingRow, RunRow
 
@@ -251,10 +253,13 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
     Raises
     ------
     NotFoundError, InvalidInputError
+    ConflictError
+        If its beginning is set and it has another revision than the one that was seen.
     """
     if not data.began.strip():
         return start_run(session, run_id)
     run = questions.get_run(session, run_id)
+    check_revision(run, data.revision)
     zone = zone_of(data)
     day = date.fromisoformat(run.made_on) if run.made_on else now().astimezone(zone).date()
     try:
@@ -726,10 +731,19 @@ def _gaps(lines: Sequence[_Line]) -> tuple[str, ...]:
 
 
 def choose_shape(session: Session, run_id: int, series: str, shape: str) -> None:
-    """Keep which shape the chemist wants for a series; empty text leaves the choice to the app."""
+    """Keep which shape the chemist wants for a series; empty text leaves the choice to the app.
+
+    Raises
+    ------
+    NotFoundError
+    InvalidInputError
+        For a shape that there is not.
+    """
     run = questions.get_run(session, run_id)
     if series not in SERIES:
         raise NotFoundError("series", series[:20])
+    if shape and shape not in set(Shape):
+        raise InvalidInputError({"shape": "Choose one of those offered."})
     shapes = dict(run.course_shapes or {})
     before = {series: shapes.get(series)}
     shapes.pop(series, None)

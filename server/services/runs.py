@@ -368,7 +368,7 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
         As ``plan_run``; also where the run is not planned any more, or was changed meanwhile.
     """
     run = questions.get_run(session, run_id)
-    _check_revision(run, data.revision)
+    check_revision(run, data.revision)
     if run.state != "planned":
         raise InvalidInputError(
             {"form": f"Run {run.number} is {STATES[run.state]}; only a planned run can be planned otherwise."}
@@ -408,12 +408,14 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     Raises
     ------
     NotFoundError, InvalidInputError, NeedsConfirmationError, ConflictError
-        Settings outside the limits need a yes; a finished run is corrected instead.
+        Settings outside the limits need a yes; a finished run is corrected, an abandoned one planned again first.
     """
     run = questions.get_run(session, run_id)
-    _check_revision(run, data.revision)
+    check_revision(run, data.revision)
     if run.state == "finished":
         raise InvalidInputError({"form": f"Run {run.number} has a result; correct that instead."})
+    if run.state == "abandoned":
+        raise InvalidInputError({"form": f"Run {run.number} was abandoned; plan it again first."})
     preparation = questions.get_preparation(session, run.preparation_id)
     space = stored_space(session, run.preparation_id)
     settings = read_settings(space, data.settings)
@@ -552,12 +554,19 @@ def record_run(session: Session, preparation_id: int, data: FinishedRunInput, *,
     return run
 
 
-def _check_revision(run: RunRow, revision: int | None) -> None:
-    if revision is not None and revision != run.revision:
+def check_revision(run: RunRow, revision: int | None, *, typed: bool = True) -> None:
+    """Refuse to change a run that was changed since it was seen; ``typed``: there are values to be kept. Raises ConflictError."""
+    if revision is None or revision == run.revision:
+        return
+    if typed:
         raise ConflictError(
             f"Run {run.number} was changed elsewhere since this form was opened. "
             "What you typed is still here: compare it with the run as it is now, then save again."
         )
+    raise ConflictError(
+        f"Run {run.number} was changed elsewhere since this page was opened, and nothing was done. "
+        "Look at it as it is now, then decide again."
+    )
 
 
 def store_result(
@@ -574,7 +583,7 @@ def store_result(
     space = stored_space(session, preparation_id)
     run = questions.get_run(session, run_id) if run_id is not None else None
     if run is not None:
-        _check_revision(run, data.revision)
+        check_revision(run, data.revision)
         data = _with_what_is_stored(run, data)
     stored_day = run.made_on if run is not None else None
     try:
@@ -981,14 +990,22 @@ def view_run(session: Session, run_id: int) -> tuple[PreparationRow, RunView]:
     return preparation, _view_of(session, preparation, run)
 
 
-def exclude_run(session: Session, run_id: int, reason: str | None) -> RunRow:
-    """Exclude a run from the models with a reason, or take it back with None; it stays visible."""
+def exclude_run(session: Session, run_id: int, reason: str | None, revision: int | None = None) -> RunRow:
+    """Exclude a run from the models with a reason, or take it back with None; it stays visible.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    ConflictError
+        If the run has another revision than the one that was seen.
+    """
     run = questions.get_run(session, run_id)
     if run.state != "finished":
         raise InvalidInputError({"reason": "Only a finished run can be excluded; abandon a planned one instead."})
     before = run.excluded_reason
     if reason == before:
         return run
+    check_revision(run, revision, typed=reason is not None)
     run.excluded_reason = reason
     run.revision += 1
     session.add(run)
@@ -998,13 +1015,15 @@ def exclude_run(session: Session, run_id: int, reason: str | None) -> RunRow:
     return run
 
 
-def set_state(session: Session, run_id: int, state: str) -> RunRow:
+def set_state(session: Session, run_id: int, state: str, revision: int | None = None) -> RunRow:
     """Start or abandon a run: planned → under way → abandoned, and back to planned.
 
     Raises
     ------
     InvalidInputError
         For a finished run, or an unknown state.
+    ConflictError
+        If the run has another revision than the one that was seen.
     """
     run = questions.get_run(session, run_id)
     if state not in ("planned", "under_way", "abandoned"):
@@ -1013,6 +1032,7 @@ def set_state(session: Session, run_id: int, state: str) -> RunRow:
         raise InvalidInputError({"state": f"Run {run.number} is finished; change its result instead."})
     if state == run.state:
         return run
+    check_revision(run, revision, typed=False)
     before, after = {"state": run.state}, {"state": state}
     if state == "under_way" and run.started_at is None:
         # From then on its materials are out of the bottle, whatever is counted later.
@@ -1025,9 +1045,17 @@ def set_state(session: Session, run_id: int, state: str) -> RunRow:
     return run
 
 
-def delete_run(session: Session, run_id: int) -> int:
-    """Delete a run that should never have been entered; return the preparation's id. The log keeps what it held."""
+def delete_run(session: Session, run_id: int, revision: int | None = None) -> int:
+    """Delete a run that should never have been entered; return the preparation's id. The log keeps what it held.
+
+    Raises
+    ------
+    NotFoundError
+    ConflictError
+        If the run has another revision than the one that was seen.
+    """
     run = questions.get_run(session, run_id)
+    check_revision(run, revision, typed=False)
     variables = {v.id: v.name for v in questions.list_variables(session, run.preparation_id)}
     stored = questions.list_run_settings(session, run_id)
     names = {s.id: variables.get(s.variable_id, "?") for s in stored}
@@ -1077,7 +1105,7 @@ def note_weighed(
         If the run was changed since revision ``revision``.
     """
     run = questions.get_run(session, run_id)
-    _check_revision(run, revision)
+    check_revision(run, revision)
     known = {int(m.id or 0): m for m in questions.list_materials(session, run.preparation_id)}
     existing = weighed_of(session, run_id)
     messages: dict[str, str] = {}

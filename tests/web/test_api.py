@@ -448,3 +448,86 @@ def test_what_changes_nothing_leaves_no_trace(client: TestClient) -> None:
     once = client.put(address, json={"reason": "spilled"}).json()["revision"]
     assert client.put(address, json={"reason": "spilled"}).json()["revision"] == once
     assert client.put(address, json={"reason": "spilt"}).json()["revision"] == once + 1
+
+
+def test_what_was_seen_before_a_change_is_checked_for_runs(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    planned = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": settings}).json()
+    address, old = f"/api/v1/runs/{planned['id']}", planned["revision"]
+    assert client.put(f"{address}/so-far", json={"settings": settings, "notes": "stirrer stuck"}).status_code == 200
+    # Abandoned twice is abandoned; with another revision than the one that was seen it is not.
+    assert client.put(f"{address}/state", json={"state": "abandoned", "revision": old}).status_code == 409
+    assert client.post(f"{address}/start", json={"began": "8:00", "revision": old}).status_code == 409
+    assert client.delete(f"{address}?revision={old}").status_code == 409
+    assert client.get(address).json()["state"] == "planned"
+    gone = client.put(f"{address}/state", json={"state": "abandoned", "revision": old + 1}).json()
+    assert (gone["state"], gone["revision"]) == ("abandoned", old + 2)
+    assert client.put(f"{address}/state", json={"state": "abandoned", "revision": old}).json() == gone
+    kept = client.put(f"{address}/so-far", json={"settings": settings, "notes": "x"})
+    assert (kept.status_code, "plan it again first" in kept.json()["detail"]) == (422, True)
+    # A finished run is excluded, taken back and deleted by who has seen it last.
+    done = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 60}).json()
+    address, old = f"/api/v1/runs/{done['id']}", done["revision"]
+    assert client.put(f"{address}/exclusion", json={"reason": "wet", "revision": old}).status_code == 200
+    assert client.put(f"{address}/exclusion", json={"reason": "dry", "revision": old}).status_code == 409
+    assert client.delete(f"{address}/exclusion?revision={old}").status_code == 409
+    assert client.get(address).json()["excluded_reason"] == "wet"
+    assert client.delete(f"{address}/exclusion?revision={old + 1}").json()["excluded_reason"] is None
+    assert client.delete(f"{address}?revision={old + 2}").status_code == 204
+
+
+def test_a_run_says_where_it_belongs_and_when_it_was_planned_and_begun(client: TestClient) -> None:
+    key = create(client)
+    plan = {"hold": 2, "bath": 120, "agent": "a"}
+    planned = client.post(f"/api/v1/preparations/{key}/planned-runs", json={"settings": plan}).json()
+    assert (planned["preparation_id"], planned["started_at"], planned["finished_at"]) == (key, None, None)
+    begun = client.post(f"/api/v1/runs/{planned['id']}/start").json()
+    assert begun["started_at"] >= planned["created_at"]
+    done = client.put(f"/api/v1/runs/{planned['id']}", json={"settings": plan | {"bath": 130}, "yield_percent": 61}).json()
+    assert (done["planned_settings"], done["settings"]) == (plan, plan | {"bath": 130})
+    assert done["finished_at"] >= begun["started_at"]
+
+
+def test_a_script_does_what_the_pages_do(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2, "bath": 120, "agent": "a"}, "yield_percent": 61}).json()
+    client.post(f"/api/v1/runs/{run['id']}/start", json={"began": "2026-03-02 08:00"})
+    for at, value in ((0.5, 30), (1, 48), (2, 69), (3, 78), (4, 82), (6, 84), (8, 85)):
+        body = {"series": "product", "value": value, "at_kind": "elapsed", "at": str(at)}
+        assert client.post(f"/api/v1/runs/{run['id']}/readings", json=body).status_code == 201
+    shape = f"/api/v1/runs/{run['id']}/course/product/shape"
+    assert client.get(f"/api/v1/runs/{run['id']}/course").json()[0]["shape"] == "plateau"
+    assert client.put(shape, json={"shape": "slowing"}).json()[0]["shape"] == "slowing"
+    assert client.put(shape, json={"shape": "wavy"}).status_code == 422
+    assert client.put(shape, json={"shape": None}).json()[0]["shape"] == "plateau"
+    # What was changed, and by what.
+    history = client.get(f"{base}/history?run_number={run['number']}").json()
+    assert history[0]["what"] == "shape of the time course chosen"
+    assert history[0]["before"] == {"product": "slowing"}
+    assert {line["run_number"] for line in history} == {run["number"]}
+    assert len(client.get(f"{base}/history").json()) > len(history)
+    assert client.get("/api/v1/preparations/99/history").status_code == 404
+    # A version of the write-up that was kept, by its id.
+    kept = client.post(f"{base}/write-ups").json()
+    assert client.get(f"/api/v1/write-ups/{kept['id']}").json() == kept
+    assert client.get("/api/v1/write-ups/99").status_code == 404
+    # MgSO4·7H2O: 7 × 18.015 g of water per 120.36 g.
+    found = client.get("/api/v1/drying-advice?agent=magnesium sulfate&water_g=7&excess=2").json()
+    assert (found["least_g"], found["suggested_g"]) == (pytest.approx(6.681, abs=0.001), pytest.approx(13.362, abs=0.002))
+    assert any("Slightly acidic" in caution for caution in found["cautions"])
+    assert client.get("/api/v1/drying-advice?agent=magnesium sulfate&water_g=nan").status_code == 422
+
+
+def test_a_script_gives_runs_the_theory_of_today(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2, "bath": 120, "agent": "a"}, "product_mass_g": 5}).json()
+    preparation = client.get(base).json()
+    sent = {k: v for k, v in preparation.items() if k in PreparationInput.model_fields} | {"theoretical_yield_g": 8}
+    assert client.put(base, json=sent).status_code == 200
+    assert client.get(f"/api/v1/runs/{run['id']}").json()["yield_percent"] == 50.0
+    assert client.post(f"{base}/renew-theory").json() == [run["number"]]
+    assert client.get(f"/api/v1/runs/{run['id']}").json()["yield_percent"] == 62.5
+    assert client.post(f"{base}/renew-theory").json() == []

@@ -2255,12 +2255,42 @@ def test_what_no_bottle_holds_is_refused(ready: TestClient, field: str, value: s
 
 def test_a_refusal_leads_back_to_where_it_came_from(ready: TestClient) -> None:
     ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
+    water = {"name": "water", "role": "solvent", "amount_kind": "mass", "amount": "50"}
+    assert ready.post("/preparations/1/materials", data=water, follow_redirects=False).status_code == 303
+    assert ready.post("/runs/1/weighed", data={"mass_1": "49.8"}, follow_redirects=False).status_code == 303
     own = str(ready.base_url).rstrip("/")
     for referer, is_led in ((f"{own}/runs/1", True), ("http://evil.example/runs/1", False), (f"{own}//evil", False), ("", False)):
-        page = ready.post("/runs/1/state", data={"state": "brilliant"}, headers={"referer": referer})
+        page = ready.post("/materials/1/delete", headers={"referer": referer})
         assert page.status_code == 422
         assert ('href="/runs/1">Back to where you were' in page.text) is is_led
         assert "evil" not in page.text
+
+
+def test_a_run_that_was_changed_meanwhile_is_not_touched(ready: TestClient) -> None:
+    settings = {"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"}
+    ready.post("/preparations/1/planned-runs", data=settings)
+    old = re.search(r'name="revision" value="(\d+)"', ready.get("/runs/1").text)
+    assert old is not None
+    assert ready.put("/api/v1/runs/1", json={"settings": {"hold": 3, "bath": 125, "agent": "MgSO4"}, "yield_percent": 61}).is_success
+    for address, data in (
+        ("delete", {}),
+        ("state", {"state": "abandoned"}),
+        ("exclude", {"reason": "wet"}),
+        ("start", {"began": "8:00"}),
+    ):
+        page = ready.post(f"/runs/1/{address}", data={**data, "revision": old[1]})
+        assert page.status_code in (409, 422), address
+        assert ("Run 1 was changed elsewhere" in page.text) is (address != "state")
+    run = ready.get("/api/v1/runs/1").json()
+    assert (run["state"], run["excluded_reason"], run["started_at"]) == ("finished", None, None)
+    # With what is there now, it is done; a state that there is not is told at its place.
+    assert ready.post("/runs/1/exclude", data={"reason": "wet", "revision": str(run["revision"])}).status_code == 200
+    page = ready.post("/runs/1/include", data={"revision": str(run["revision"])})
+    assert (page.status_code, "nothing was done" in page.text) == (409, True)
+    ready.post("/runs/1/include", data={"revision": str(run["revision"] + 1)})
+    assert ready.get("/api/v1/runs/1").json()["excluded_reason"] is None
+    page = ready.post("/runs/1/state", data={"state": "brilliant"})
+    assert (page.status_code, "Choose one of those offered" in page.text) == (422, True)
 
 
 def test_the_home_page_asks_for_the_result_of_what_is_under_way(ready: TestClient) -> None:

@@ -98,6 +98,12 @@ def list_write_ups(preparation_id: Id, session: ReadSession) -> list[WriteUpAnsw
     return [_kept(row) for row in questions.list_write_ups(session, preparation_id)]
 
 
+@router.get("/write-ups/{write_up_id}", tags=["documents"])
+def get_write_up(write_up_id: Id, session: ReadSession) -> WriteUpAnswer:
+    """Return a version that was kept."""
+    return _kept(questions.get_write_up(session, write_up_id))
+
+
 @router.post("/preparations/{preparation_id}/write-ups", status_code=201, tags=["documents"])
 def keep_write_up(preparation_id: Id, session: ReadSession, writer: OpenWriter, scale_mol: float | None = None) -> WriteUpAnswer:
     """Keep the write-up as it is today."""

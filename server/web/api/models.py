@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from server.core.space.variables import Stage
+from server.core.chemistry.charge import AmountKind, MaterialRole
+from server.core.choose.proposal import Purpose
+from server.core.choose.tolerance import End
+from server.core.course.shapes import Shape
+from server.core.model.effects import Evidence
+from server.core.space.variables import Role, Stage
+
+RunState = Literal["planned", "under_way", "finished", "abandoned"]
+Outcome = Literal["yield", "failure", "no_information"]
 
 
 class Answer(BaseModel):
@@ -55,9 +63,9 @@ class VariableAnswer(Answer):
     id: int
     stamp: str
     name: str
-    role: str
+    role: Role
     unit: str
-    stage: str
+    stage: Stage
     low: float | None
     high: float | None
     step: float | None
@@ -95,10 +103,12 @@ class RunAnswer(Answer):
     """
 
     id: int
+    preparation_id: int
     number: int
-    state: str
-    outcome: str
+    state: RunState
+    outcome: Outcome
     settings: dict[str, float | str]
+    planned_settings: dict[str, float | str] = Field(description="As planned; of a run that was never planned, what was done.")
     yield_percent: float | None
     modelled_percent: float | None = Field(description="As the models take it: 0 for a failure without a number. [%]")
     yield_u: float | None = Field(
@@ -117,9 +127,12 @@ class RunAnswer(Answer):
     theory_source: str
     excluded_reason: str | None
     counts: bool = Field(description="Whether the models use this run.")
-    purpose: str | None
+    purpose: Purpose | None
     forecast: dict[str, Any] | None
     made_on: str | None
+    started_at: datetime | None
+    finished_at: datetime | None = Field(description="When its first result was entered; null for runs out of a table.")
+    created_at: datetime
     lot: str
     made_by: str
     reference: str
@@ -141,8 +154,8 @@ class CheckpointAnswer(Answer):
 
     id: int
     name: str
-    stage: str
-    kind: str
+    stage: Stage
+    kind: Literal["product", "recovered"]
     material_id: int | None
     mass_g: float
     purity_percent: float
@@ -171,7 +184,7 @@ class StageRecoveryAnswer(Answer):
 
     from_name: str
     to_name: str
-    stage: str
+    stage: Stage | Literal[""] = Field(description="Of the checkpoint at its end; empty at the isolated product.")
     recovery_percent: float
     lost_g: float
 
@@ -190,7 +203,7 @@ class EffectAnswer(Answer):
     """Effect of one variable across the range tried. [percentage points]"""
 
     variable: str
-    evidence: str
+    evidence: Evidence
     sentence: str
     change: float | None
     low_50: float | None
@@ -262,7 +275,7 @@ class StagesAnswer(Answer):
 class ProposalAnswer(Answer):
     """The suggested next run; ``settings`` by variable name."""
 
-    purpose: str
+    purpose: Purpose
     settings: dict[str, float | str]
     forecast: ForecastAnswer
     chance_to_beat: float | None
@@ -297,7 +310,7 @@ class CourseAnswer(Answer):
 
     series: str
     sentence: str
-    shape: str | None
+    shape: Shape | None
     is_too_early: bool | None
     to_95: RangeAnswer | None
     to_99: RangeAnswer | None
@@ -341,12 +354,20 @@ class StopAdviceAnswer(Answer):
 
 
 class WindowLineAnswer(Answer):
-    """Window of one variable; for a choice, the other options that keep the yield."""
+    """Window of one variable; for a choice, the other options that keep the yield.
+
+    ``low_end`` and ``high_end`` say why it ends there (empty: the loss would be larger beyond);
+    ``alone_low`` and ``alone_high`` are how far this one may drift while all others keep to their settings.
+    """
 
     variable: str
     setting: float | str
     low: float | None
     high: float | None
+    low_end: End
+    high_end: End
+    alone_low: float | None
+    alone_high: float | None
     other_options: list[str]
 
 
@@ -416,11 +437,11 @@ class MaterialAnswer(Answer):
     id: int
     stamp: str
     name: str
-    role: str
+    role: MaterialRole
     formula: str
     molar_mass: float | None
     coefficient: float
-    amount_kind: str
+    amount_kind: AmountKind
     amount: float
     purity_percent: float
     water_percent: float
@@ -453,12 +474,32 @@ class ChargeLineAnswer(Answer):
     """What to weigh or measure of one material, all portions together."""
 
     name: str
-    role: str
+    role: MaterialRole
     portions: float
     moles: float | None
     mass_g: float | None
     rounded_g: float | None
     volume_ml: float | None
+
+
+class DryingAnswer(Answer):
+    """How much drying agent to take, with its cautions and where they come from. [g]"""
+
+    agent: str
+    least_g: float = Field(description="Takes up the water if all of the hydrate forms.")
+    suggested_g: float
+    cautions: list[str]
+
+
+class ChangeAnswer(Answer):
+    """A line of the history: what was changed, and what stood there before and after."""
+
+    at: datetime
+    run_number: int | None
+    what: str
+    reason: str
+    before: dict[str, Any] | None
+    after: dict[str, Any] | None
 
 
 class ChargeAnswer(Answer):

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel
 
+from server.core.chemistry.drying import advise_drying
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
 from server.core.model.effects import Effect
@@ -31,6 +32,7 @@ from server.services.inputs import (
     ReadingImportInput,
     ReadingInput,
     ReadingsInput,
+    ShapeInput,
     SoFarInput,
     StartInput,
     StateInput,
@@ -40,16 +42,18 @@ from server.services.inputs import (
 from server.services.massbalance import chemistry_of
 from server.services.spaces import rule_of, space_of
 from server.storage import questions
-from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, ReadingRow, VariableRow
+from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, ReadingRow, RunRow, VariableRow
 from server.web.api.models import (
     PROBLEM_SCHEMA,
     AsWeighedAnswer,
     BroughtInAnswer,
+    ChangeAnswer,
     ChargeAnswer,
     ChargeLineAnswer,
     CheckpointAnswer,
     CourseAnswer,
     CrossAnswer,
+    DryingAnswer,
     EffectAnswer,
     EffectsAnswer,
     ForecastAnswer,
@@ -123,38 +127,22 @@ def _named(analysis: Analysis, settings: Any) -> dict[str, Setting]:
     return {v.name: settings[v.key] for v in analysis.space.variables}
 
 
+# What a run is answered with as it is stored; theory is that which counts.
+_AS_STORED = set(RunAnswer.model_fields) & set(RunRow.model_fields) - {"theory_g", "theory_source"}
+
+
 def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
     row = view.row
     return RunAnswer(
-        id=int(row.id or 0),
-        number=row.number,
-        state=row.state,
-        outcome=row.outcome,
+        **row.model_dump(include=_AS_STORED),
         settings=_named(analysis, view.settings),
+        planned_settings=_named(analysis, view.planned),
         yield_percent=view.run_yield.percent if view.run_yield and row.outcome != "no_information" else None,
         modelled_percent=view.percent,
         yield_u=view.run_yield.u if view.run_yield and view.run_yield.budget else None,
-        entered_yield_percent=row.entered_yield_percent,
-        product_mass_g=row.product_mass_g,
-        product_mass_u_g=row.product_mass_u_g,
-        purity_percent=row.purity_percent,
-        purity_u_percent=row.purity_u_percent,
-        residual_percent=row.residual_percent,
-        residual_u_percent=row.residual_u_percent,
-        scale_mol=row.scale_mol,
-        theoretical_yield_g=row.theoretical_yield_g,
         theory_g=view.theory_g,
         theory_source=view.theory_source,
-        excluded_reason=row.excluded_reason,
         counts=view.counts,
-        purpose=row.purpose,
-        forecast=row.forecast,
-        made_on=row.made_on,
-        lot=row.lot,
-        made_by=row.made_by,
-        reference=row.reference,
-        notes=row.notes,
-        revision=row.revision,
     )
 
 
@@ -322,6 +310,29 @@ def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None
     )
 
 
+@router.get("/drying-advice", tags=["charge"])
+def get_drying_advice(agent: str, water_g: float, excess: float = 3.0) -> DryingAnswer:
+    """Say how much of a drying agent takes up so much water; ``excess`` is the multiple of the least amount."""
+    if not math.isfinite(water_g) or not math.isfinite(excess):
+        raise InvalidInputError({"water_g": "Enter a number above 0."})
+    found = advise_drying(agent, water_g, excess)
+    cautions = [f"{words} ({source})" for words, source in found.agent.cautions]
+    return DryingAnswer(agent=agent, least_g=found.least_g, suggested_g=found.suggested_g, cautions=cautions)
+
+
+@router.post("/preparations/{preparation_id}/renew-theory", tags=["charge"])
+def renew_theory(preparation_id: Id, session: WriteSession) -> list[int]:
+    """Give all finished runs the theoretical yield that today's charge gives them, all or none; returns their numbers."""
+    return runs.renew_theories(session, preparation_id)
+
+
+@router.get("/preparations/{preparation_id}/history", tags=["preparations"])
+def list_changes(preparation_id: Id, session: ReadSession, run_number: int | None = None) -> list[ChangeAnswer]:
+    """List what was changed, newest first: of the preparation, or of one of its runs."""
+    questions.get_preparation(session, preparation_id)
+    return [ChangeAnswer.model_validate(row) for row in questions.list_changes(session, preparation_id, run_number)]
+
+
 @router.get("/preparations/{preparation_id}/runs", tags=["runs"])
 def list_runs(preparation_id: Id, session: ReadSession) -> list[RunAnswer]:
     """List the runs by number."""
@@ -388,30 +399,30 @@ def update_run(run_id: Id, data: FinishedRunInput, session: WriteSession) -> Run
 
 
 @router.delete("/runs/{run_id}", status_code=204, tags=["runs"])
-def delete_run(run_id: Id, session: WriteSession) -> Response:
-    """Delete a run that should never have been entered."""
-    runs.delete_run(session, run_id)
+def delete_run(run_id: Id, session: WriteSession, revision: int | None = None) -> Response:
+    """Delete a run that should never have been entered; with ``revision``, only if the run still has it."""
+    runs.delete_run(session, run_id, revision)
     return Response(status_code=204)
 
 
 @router.put("/runs/{run_id}/exclusion", tags=["runs"])
 def exclude_run(run_id: Id, data: ExclusionInput, session: WriteSession) -> RunAnswer:
-    """Exclude a run from the models, with the reason."""
-    runs.exclude_run(session, run_id, data.reason)
+    """Exclude a run from the models, with the reason; with ``revision``, only if the run still has it."""
+    runs.exclude_run(session, run_id, data.reason, data.revision)
     return _run_by_id(session, run_id)
 
 
 @router.delete("/runs/{run_id}/exclusion", tags=["runs"])
-def include_run(run_id: Id, session: WriteSession) -> RunAnswer:
-    """Take an excluded run back."""
-    runs.exclude_run(session, run_id, None)
+def include_run(run_id: Id, session: WriteSession, revision: int | None = None) -> RunAnswer:
+    """Take an excluded run back; with ``revision``, only if the run still has it."""
+    runs.exclude_run(session, run_id, None, revision)
     return _run_by_id(session, run_id)
 
 
 @router.put("/runs/{run_id}/state", tags=["runs"])
 def set_state(run_id: Id, data: StateInput, session: WriteSession) -> RunAnswer:
-    """Start or abandon a run, or take it back to planned; a result finishes it."""
-    runs.set_state(session, run_id, data.state)
+    """Start or abandon a run, or take it back to planned; a result finishes it. With ``revision``, only if it still has it."""
+    runs.set_state(session, run_id, data.state, data.revision)
     return _run_by_id(session, run_id)
 
 
@@ -551,6 +562,13 @@ def get_course(run_id: Id, session: ReadSession) -> list[CourseAnswer]:
     """Say what the readings of a run mean for the hold, series by series."""
     run = questions.get_run(session, run_id)
     return [_course(one) for one in courses.series_courses(run, questions.list_readings(session, run_id))]
+
+
+@router.put("/runs/{run_id}/course/{series}/shape", tags=["readings"])
+def set_shape(run_id: Id, series: str, data: ShapeInput, session: WriteSession) -> list[CourseAnswer]:
+    """Choose the shape of the curve of a series."""
+    readings.choose_shape(session, run_id, series, data.shape or "")
+    return get_course(run_id, session)
 
 
 def _course(one: courses.SeriesCourse) -> CourseAnswer:
@@ -771,7 +789,15 @@ def get_tolerance(preparation_id: Id, session: ReadSession) -> ToleranceAnswer:
     window = Decisions(analysis).window()
     lines = [
         WindowLineAnswer(
-            variable=w.variable.name, setting=w.setting, low=w.low, high=w.high, other_options=[name for name, _ in w.keeps]
+            variable=w.variable.name,
+            setting=w.setting,
+            low=w.low,
+            high=w.high,
+            low_end=w.low_end,
+            high_end=w.high_end,
+            alone_low=w.alone[0] if w.alone else None,
+            alone_high=w.alone[1] if w.alone else None,
+            other_options=[name for name, _ in w.keeps],
         )
         for w in (window.variables if window else ())
     ]

@@ -27,7 +27,9 @@ from server.services.inputs import (
     ExclusionInput,
     FinishedRunInput,
     PlannedRunInput,
+    SeenRevision,
     SoFarInput,
+    StateInput,
     validated,
 )
 from server.services.massbalance import RunChemistry, chemistry_of
@@ -110,6 +112,7 @@ class RunPage:
     checkpoints: list[CheckpointRow]
     changes: list[tuple[ChangeRow, str]]
     stages: dict[Stage, str]
+    act_form: FormState
     exclude_form: FormState
     checkpoint_form: FormState
     corrected: CheckpointRow | None
@@ -323,6 +326,7 @@ def _run_page(
             checkpoints=list(questions.list_checkpoints(session, run_id)),
             changes=[(c, change_words(c)) for c in questions.list_changes(session, preparation.id, run.number)],
             stages=STAGE_WORDS,
+            act_form=form if part == "act" else FormState(),
             exclude_form=form if part == "exclude" else FormState(),
             checkpoint_form=form if part == "checkpoint" else FormState({"stage": "work_up"}),
             corrected=corrected,
@@ -403,28 +407,45 @@ def exclude(request: Request, run_id: Id, form: Form, session: WriteSession) -> 
     questions.get_run(session, run_id)
 
     def act() -> str:
-        data = validated(ExclusionInput, form.only(["reason"]) or {"reason": ""})
-        exclude_run(session, run_id, data.reason)
+        data = validated(ExclusionInput, {"reason": "", **form.only(["reason", "revision"])})
+        exclude_run(session, run_id, data.reason, data.revision)
         return f"/runs/{run_id}"
 
     return submit(form, act, _run_page(request, session, run_id, "exclude"))
 
 
 @router.post("/runs/{run_id}/include")
-def include(run_id: Id, session: WriteSession) -> Response:
-    exclude_run(session, run_id, None)
-    return RedirectResponse(f"/runs/{run_id}", status_code=303)
+def include(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        exclude_run(session, run_id, None, validated(SeenRevision, form.only(["revision"])).revision)
+        return f"/runs/{run_id}"
+
+    return submit(form, act, _run_page(request, session, run_id, "act"))
 
 
 @router.post("/runs/{run_id}/state")
-def change_state(run_id: Id, form: Form, session: WriteSession) -> Response:
-    set_state(session, run_id, form.values.get("state", ""))
-    return RedirectResponse(f"/runs/{run_id}", status_code=303)
+def change_state(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        data = validated(StateInput, {"state": "", **form.only(["state", "revision"])})
+        set_state(session, run_id, data.state, data.revision)
+        return f"/runs/{run_id}"
+
+    return submit(form, act, _run_page(request, session, run_id, "act"))
 
 
 @router.post("/runs/{run_id}/delete")
-def remove_run(run_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/preparations/{delete_run(session, run_id)}#runs", status_code=303)
+def remove_run(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
+    questions.get_run(session, run_id)
+
+    def act() -> str:
+        seen = validated(SeenRevision, form.only(["revision"])).revision
+        return f"/preparations/{delete_run(session, run_id, seen)}#runs"
+
+    return submit(form, act, _run_page(request, session, run_id, "act"))
 
 
 @router.post("/runs/{run_id}/checkpoints")
