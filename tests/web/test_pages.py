@@ -2271,7 +2271,8 @@ def test_a_run_that_was_changed_meanwhile_is_not_touched(ready: TestClient) -> N
     ready.post("/preparations/1/planned-runs", data=settings)
     old = re.search(r'name="revision" value="(\d+)"', ready.get("/runs/1").text)
     assert old is not None
-    assert ready.put("/api/v1/runs/1", json={"settings": {"hold": 3, "bath": 125, "agent": "MgSO4"}, "yield_percent": 61}).is_success
+    result = {"settings": {"hold": 3, "bath": 125, "agent": "MgSO4"}, "yield_percent": 61}
+    assert ready.put("/api/v1/runs/1", json=result).is_success
     for address, data in (
         ("delete", {}),
         ("state", {"state": "abandoned"}),
