@@ -2377,3 +2377,19 @@ def test_doubtful_runs_are_left_out_of_the_stair_of_the_page(ready: TestClient) 
     page = ready.get("/preparations/1").text
     data = html.unescape(page)
     assert re.search(r'"y": ?\[60(?:\.0)?, ?60(?:\.0)?, ?70(?:\.0)?\]', data), re.findall(r'"y": ?\[[^\]]*\]', data)[:3]
+
+
+def test_what_became_of_a_row_stays_said_when_the_table_is_changed(ready: TestClient) -> None:
+    table = "hold;bath;agent;yield %\n2;120;MgSO4;forty\n3;125;MgSO4;\n3;130;MgSO4;\n3;125;MgSO4;\n"
+    first = ready.post(IMPORT, data={"action": "read", "rows": table})
+    said = {"without_3": "failure", "without_5": "no_information"}
+    second = ready.post(IMPORT, data={**kept_of(first.text), **said, "action": "check"})
+    change = ready.post(IMPORT, data={**kept_of(second.text), "action": "change"})
+    # A row in front, and another setting in one row: what was said follows the rows that are the same.
+    changed = table.replace(";forty", ";40").replace("2;120", "1;115;MgSO4;35\n2;120")
+    third = ready.post(IMPORT, data={**kept_of(change.text), "action": "read", "rows": changed})
+    kept = kept_of(third.text)
+    assert {k: kept[f"without_{k}"] for k in (4, 5, 6)} == {4: "failure", 5: "", 6: "no_information"}
+    # What is said now counts, not what was said before.
+    fourth = ready.post(IMPORT, data={**kept, "without_4": "", "without_5": "failure", "action": "check"})
+    assert [kept_of(fourth.text)[f"without_{k}"] for k in (4, 5, 6)] == ["", "failure", "no_information"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 from urllib.parse import quote
@@ -50,7 +50,7 @@ _ABOUT_COLUMNS = (
     "day_year",
     "content_percent",
 )
-_OF_COLUMNS = ("column_", "unit_", "was_", "default_", "word_")
+_OF_COLUMNS = ("column_", "unit_", "was_", "default_", "word_", "told_")
 # Answers that store rows which are left out for their looks, and the question of each.
 _DOUBTS = (
     (AGAIN, "Rows that look the same as a run here are other runs: store them as well"),
@@ -169,7 +169,7 @@ def _as_file(session: ReadSession, preparation_id: int, ending: str) -> dict[str
 
 
 def _said(form: RawForm, rows: list[list[str]] | None, less: int = 0) -> dict[str, str]:
-    """What was said about the columns of a table, for when it is read again.
+    """What was said about the columns and rows of a table, for when it is read again.
 
     Parameters
     ----------
@@ -184,15 +184,34 @@ def _said(form: RawForm, rows: list[list[str]] | None, less: int = 0) -> dict[st
             said[name] = str(int(said[name][:6]) - less)
     if rows is not None:
         said["headings_were"] = _headings(rows, said.get("heading_row_was", ""))
+        for number, outcome in form.prefixed("without_").items():
+            place = int(number) - less if number.isdecimal() and len(number) < 6 else 0
+            if outcome and 0 < place <= len(rows):
+                said[f"told_{place}"] = f"{outcome}|{_one_line(rows[place - 1])}"
     return said
+
+
+def _one_line(row: Sequence[str]) -> str:
+    """Cells of a row as one text, by which it is known again; as for ``_headings``."""
+    return "|".join(" ".join(cell.split()) for cell in row).rstrip("|")
+
+
+def _outcomes_told(form: RawForm, rows: list[list[str]]) -> dict[str, str]:
+    """What became of rows by their number: as said beside them, or as said before the table was changed."""
+    told: dict[str, str] = {}
+    for answer in form.prefixed("told_").values():
+        outcome, _, text = answer.partition("|")
+        same = (str(k) for k, row in enumerate(rows, start=1) if _one_line(row) == text)
+        if (number := next((n for n in same if n not in told), None)) is not None:
+            told[number] = outcome
+    return told | form.prefixed("without_")
 
 
 def _headings(rows: list[list[str]], heading_row: str) -> str:
     """Cells of the row with the headings as one text, with its number; empty where there is none."""
     number = int(heading_row) if heading_row.isascii() and heading_row.isdigit() and len(heading_row) < 6 else 0
     # Browsers send line breaks inside a heading back in their own way, and a line tells nothing of empty cells behind it.
-    cells = [" ".join(cell.split()) for cell in rows[number - 1]] if 0 < number <= len(rows) else []
-    return "|".join([heading_row, *cells]).rstrip("|") if cells else ""
+    return _one_line([heading_row, *rows[number - 1]]) if 0 < number <= len(rows) and rows[number - 1] else ""
 
 
 def _read(form: RawForm) -> _Posted:
@@ -229,7 +248,7 @@ def _chosen_table(form: RawForm) -> tuple[list[list[str]], str]:
 def _with_what_was_said(form: RawForm, rows: list[list[str]], kept: str, note: str) -> _Posted:
     raw: dict[str, Any] = {"rows": rows, "confirm": form.all("confirm")}
     raw["heading_row"] = form.values.get("heading_row", "")
-    said = form.prefixed("without_")
+    said = _outcomes_told(form, rows)
     raw["failed_rows"] = [row for row, outcome in said.items() if outcome == "failure"]
     raw["empty_rows"] = [row for row, outcome in said.items() if outcome == "no_information"]
     raw["day_order"] = form.values.get("day_order", "")
