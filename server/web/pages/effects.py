@@ -149,7 +149,8 @@ def _unseen(analysis: Analysis) -> Figure | None:
     numbers, observed, mean, sd = (list(column) for column in zip(*analysis.unseen, strict=True))
     failed = {r.number for r in analysis.counting if r.row.outcome == "failure"}
     data = unseen_figure(numbers, observed, mean, sd, [n in failed for n in numbers])
-    return Figure("unseen", analysis.quality.sentence, data)
+    held = f"{analysis.quality.held_90} of {analysis.quality.n_runs} runs lay inside the 90 % range predicted without them."
+    return Figure("unseen", f"{held} Line: agreement.{' Crosses: failed runs, which are not counted.' if failed else ''}", data)
 
 
 @router.get("/preparations/{preparation_id}/effects")
