@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import json
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
 from typing import Any
 
@@ -18,6 +19,8 @@ from server.exchange.tables import MOST_CELLS, workbook_cell
 
 # Enough for the largest table that is read. [bytes]
 MOST_MEMORY = 1_500_000_000
+# Headings stand in this many rows.
+HEADING_ROWS = 15
 
 
 def main() -> None:
@@ -46,10 +49,21 @@ def read_book(content: bytes, sheet: str = "", most_cells: int = MOST_CELLS) -> 
                 if rows * columns > most_cells:
                     return {"error": f"its cells go on to row {rows} and column {columns}"}
             read = {name: one.to_python(skip_empty_area=False) for name, one in sheets.items()}
+            for name, cells in read.items():
+                _fill_down(cells, sheets[name].merged_cell_ranges or ())
             answer["rows"] = {name: [[workbook_cell(c) for c in row] for row in rows] for name, rows in read.items()}
     except CalamineError as error:
         return {"error": str(error)}
     return answer
+
+
+def _fill_down(rows: list[list[Any]], merged: Iterable[tuple[tuple[int, int], tuple[int, int]]]) -> None:
+    """Words of cells that are merged over several rows at the top stand in each of them: headings over two rows."""
+    for (top, left), (bottom, _) in merged:
+        value = rows[top][left] if top < min(len(rows), HEADING_ROWS) and left < len(rows[top]) else None
+        if isinstance(value, str) and value and not value[0].isdigit():
+            for row in rows[top + 1 : min(bottom + 1, HEADING_ROWS)]:
+                row[left] = row[left] or value
 
 
 if __name__ == "__main__":

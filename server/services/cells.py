@@ -6,6 +6,7 @@ What could be meant in two ways is sent back with a sentence, never guessed.
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from datetime import date
 
@@ -17,15 +18,20 @@ _UNIT_WORDS = {
     "min": ("min", "mins", "min.", "minute", "minutes", "minuten"),
     "h": ("h", "hr", "hrs", "hour", "hours", "std", "stunden"),
     "d": ("d", "day", "days", "tage"),
-    "°C": ("°c", "c", "degc", "deg c", "oc", "℃", "º c", "ºc", "° c"),
+    "°C": (
+        *("°c", "c", "degc", "deg c", "oc", "℃", "º c", "ºc", "° c"),
+        *("celsius", "deg celsius", "degrees c", "degrees celsius", "grad", "grad c", "grad celsius"),
+    ),
     "K": ("k", "kelvin"),
-    "°F": ("°f", "f", "degf", "deg f"),
+    "°F": ("°f", "f", "degf", "deg f", "° f", "℉", "fahrenheit", "degrees f", "degrees fahrenheit"),
     "g": ("g", "gram", "grams"),
     "mg": ("mg",),
     "kg": ("kg",),
     "mol": ("mol",),
     "mmol": ("mmol",),
     "%": ("%", "percent", "pct", "% w/w", "wt%", "wt.%"),
+    "mol%": ("mol%", "mol %", "mol-%", "mol.%", "mol.-%"),
+    "rpm": ("rpm", "r.p.m.", "u/min", "upm", "1/min", "min-1", "min⁻¹"),
 }
 _UNIT_OF_WORD = {word: unit for unit, words in _UNIT_WORDS.items() for word in words}
 RATIO_WORDS = ("eq", "eq.", "equiv", "equiv.", "equivalents")
@@ -44,6 +50,8 @@ _VALUE = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)\s*(.*)")
 _RANGE = re.compile(r"(\d[\d.,]*)\s*(?:-|–|—|to)\s*(\d[\d.,]*)\s*(\D*)")
 _ABOUT = re.compile(r"^(?:ca\.?|approx\.?|about|~|≈)\s*", re.IGNORECASE)
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)")
+_CLOCK_IN_HOURS = re.compile(r"(\d{1,3}):([0-5]\d)\s*(?:h|hrs?|hours?|std\.?|stunden)", re.IGNORECASE)
+_FRACTION = re.compile(r"(\d*)\s?([¼½¾⅓⅔⅕⅛])")
 _WITH_SECONDS = re.compile(r"(\d{1,3}):([0-5]\d):([0-5]\d)")
 _HOURS_AND_MINUTES = re.compile(r"(\d{1,3})\s*h(?:rs?|ours?)?\s*([0-5]?\d)\s*(?:min|m)?")
 _TIME = r"(?:[T ,]+\d{1,2}:\d\d.*)?"
@@ -71,7 +79,13 @@ _MONTH_OF = {name: k + 1 for k, name in enumerate(_MONTHS)} | {"mär": 3, "mrz":
 _BLANKS = ("-", "–", "—", "n.d.", "nd", "n.b.", "nb", "?", "/")
 # Longer cells are remarks about something else. [characters]
 _LONGEST_SUMMARY = 20
-_SUMMARY = re.compile(r"(?:mean|average|avg|median|total|sum|std\.? ?dev|s\.?d|rsd|mittelwert|ø)\b.*|ø.*", re.IGNORECASE)
+_SUMMARY = re.compile(
+    r"(?:mean|average|avg|median|total|sum|standard (?:deviation|error)|std\.? ?(?:dev|abw)|s\.?d|rsd|stdev|stabw"
+    r"|mittel(?:wert|w)?|durchschnitt|standardabweichung|summe|gesamt|spannweite)\b.*|[ø⌀∅σ].*",
+    re.IGNORECASE,
+)
+# These may be names as well.
+_PERHAPS_SUMMARY = re.compile(r"(?:n|s|max|maximum|min|minimum|best|count|anzahl|range)[.:= ]*", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -97,6 +111,11 @@ def is_summary(cell: str) -> bool:
     return len(cell) <= _LONGEST_SUMMARY and _SUMMARY.fullmatch(cell.strip()) is not None
 
 
+def is_perhaps_summary(cell: str) -> bool:
+    """Whether a cell may mark a row of such figures where no run is set otherwise: n, max."""
+    return _PERHAPS_SUMMARY.fullmatch(cell.strip()) is not None
+
+
 def read_unit(text: str) -> str:
     """The app's name of a unit; unchanged where it is none of the usual ones.
 
@@ -106,7 +125,7 @@ def read_unit(text: str) -> str:
     ('h', '°C', 'mL')
     """
     text = text.strip()
-    return _UNIT_OF_WORD.get(text.casefold(), "mol%" if text.casefold().replace(" ", "") == "mol%" else text)
+    return _UNIT_OF_WORD.get(text.casefold(), text)
 
 
 def bare_unit(unit: str) -> str:
@@ -139,6 +158,8 @@ def read_amount(cell: str) -> Amount:
     ('min', 79.0, 0.85)
     """
     text = _ABOUT.sub("", cell.replace("−", "-").replace("\N{NO-BREAK SPACE}", " ").strip())
+    # 2½ h is 2.5 h.
+    text = _FRACTION.sub(lambda m: f"{int(m[1] or 0) + unicodedata.numeric(m[2]):.10g}", text)
     may_group = re.search(r"(?<![\d,.])[1-9]\d{0,2},\d{3}(?![\d,.])", text) is not None
     if found := _RANGE.fullmatch(text):
         low, high = _number(found[1]), _number(found[2])
@@ -160,12 +181,16 @@ def read_amount(cell: str) -> Amount:
         raise NumberTextError(f"“{cell[:40]}” has “{unit[:30]}” behind the number, which is no unit. Put remarks into the notes.")
     if unit.casefold() in ("x", "×"):
         unit = ""
+    if unit in ("'", "′", "’"):
+        unit = "min"
     return Amount(_number(found[1]), "" if unit in ("°", "º") else read_unit(unit), may_group=may_group)
 
 
 def read_hours(cell: str) -> float | None:
-    """Read hours and minutes, 1 h 30 min or 1h30, or with seconds 1:30:00; None for anything else. [h]"""
+    """Read hours and minutes, 1 h 30 min, 1h30 or 1:30 h, or with seconds 1:30:00; None for anything else. [h]"""
     if found := _HOURS_AND_MINUTES.fullmatch(cell.strip()):
+        return int(found[1]) + int(found[2]) / 60
+    if found := _CLOCK_IN_HOURS.fullmatch(cell.strip()):
         return int(found[1]) + int(found[2]) / 60
     if found := _WITH_SECONDS.fullmatch(cell.strip()):
         return int(found[1]) + int(found[2]) / 60 + int(found[3]) / 3600
@@ -211,6 +236,14 @@ def stroke_order(cell: str) -> str | None:
     if first == second:
         return None
     return "day_first" if first > 12 else "month_first" if second > 12 else ""
+
+
+def is_day(cell: str) -> bool:
+    """Whether a cell names a day with its year, in whatever order."""
+    bare = _without_weekday(cell)
+    named = _NAMED_DAY.fullmatch(bare)
+    is_named = named is not None and (named[2] or named[3])[:3].casefold() in _MONTH_OF
+    return is_named or any(form.fullmatch(bare) for form in (_ISO_DAY, _DOTTED_DAY, _STROKED_DAY))
 
 
 def read_day(cell: str, order: str, today: date, year_said: int | None = None) -> str:

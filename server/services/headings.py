@@ -12,7 +12,7 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, Role, Stage, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import Rows
-from server.services.cells import bare_unit, is_blank, is_unit, read_unit
+from server.services.cells import bare_unit, is_blank, is_day, is_unit, read_unit
 from server.services.inputs import ColumnInput
 
 # What a column may mean beside a variable: (label, unit in which it is stored).
@@ -56,7 +56,8 @@ _HEADINGS = {
         "auswaage",
     ),
     "theoretical_yield_g": ("theory", "theoretical", "theoretical mass", "theoretische ausbeute"),
-    "purity_percent": ("purity", "reinheit"),
+    "purity_percent": ("purity", "reinheit", "hplc purity", "gc purity", "nmr purity", "assay", "hplc reinheit", "gc reinheit"),
+    "scale_mol": ("ansatz", "ansatzgröße", "batch size", "run size"),
     "residual_percent": ("residual solvent", "solvent left"),
     "reference_g": (
         "starting material",
@@ -87,6 +88,7 @@ _HEADINGS = {
         "notebook",
         "notebook page",
         "versuch",
+        "ansatz",
         "nr",
     ),
     "notes": (
@@ -143,6 +145,8 @@ _OF_PRODUCT = ("isolated", "obtained", "collected")
 _OTHER_QUANTITIES = {"by", "byproduct", "side", "crude", "recovered", "gc", "nmr", "hplc", "lc", "conversion", "limiting"}
 _CRUDE = WEIGHED_ON_THE_WAY[Stage.WORK_UP]
 _FILLERS = {"to", "of", "per", "the", "in", "ratio"}
+# With a unit of mass: what was weighed of the material of one equivalent (common practice, no source).
+_OF_REFERENCE = ("{}", "{} weighed", "{} used", "mass of {}", "einwaage {}", "{} eingewogen")
 # Share of a column's cells that must be options of a choice for the column to be that choice.
 _MOSTLY = 0.5
 
@@ -288,8 +292,10 @@ class _Known:
     name: str
 
 
-def _known_headings(space: Space) -> list[_Known]:
+def _known_headings(space: Space, reference: str = "") -> list[_Known]:
     pairs = [*_candidates(space), *_role_candidates(space)]
+    if reference:
+        pairs += [("reference_g", words.format(reference)) for words in _OF_REFERENCE]
     return [_Known(key, words, plain(words), plain(words.split(" / ")[0])) for key, words in pairs]
 
 
@@ -336,8 +342,10 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
             continue
         if key in ratios and not _same_order(plain(name), one_known.name):
             continue
-        # Without a unit of mass, a column of starting materials may hold their names.
+        # Without a unit of mass, a column of starting materials may hold their names; Ansatz is a run or its size.
         if key == "reference_g" and unit not in FACTORS["g"]:
+            continue
+        if key == "scale_mol" and words in _HEADINGS["scale_mol"] and unit not in FACTORS["mol"]:
             continue
         own = {bare_unit(u) for u in units}
         if written and key in ratios and bare_unit(written) not in own | {"eq"}:
@@ -391,9 +399,9 @@ def _same_words(one: str, other: str) -> bool:
     return short <= long and sum(len(word) for word in short) >= 4
 
 
-def find_heading_row(table: Rows, space: Space) -> int:
+def find_heading_row(table: Rows, space: Space, reference: str = "") -> int:
     """Number of the row with the headings: the one of the first rows in which most cells are understood; 0 for none."""
-    known = _known_headings(space)
+    known = _known_headings(space, reference)
     scores = [
         sum(match_heading(cell, space, known)[1] for cell in row if cell and not cell[0].isdigit())
         if sum(bool(c) for c in row) > 1 and sum(c[0].isdigit() for c in row if c) < 0.3 * sum(bool(c) for c in row)
@@ -420,7 +428,12 @@ def family_of(v: Variable) -> tuple[str, ...]:
 
 
 def columns_of(
-    table: Rows, heading_row: int, space: Space, given: Mapping[int, ColumnInput], option_names: Mapping[str, OptionNames]
+    table: Rows,
+    heading_row: int,
+    space: Space,
+    given: Mapping[int, ColumnInput],
+    option_names: Mapping[str, OptionNames],
+    reference: str = "",
 ) -> list[Column]:
     """What every column means: as the chemist says, else as its heading, unit or cells suggest.
 
@@ -428,6 +441,8 @@ def columns_of(
     ----------
     option_names : mapping
         For each choice, by variable key: what its options may be called.
+    reference : str
+        Name of the material of one equivalent, where the charge has one.
 
     Raises
     ------
@@ -436,8 +451,9 @@ def columns_of(
     """
     headings = table[heading_row - 1] if 0 < heading_row <= len(table) else [""] * len(table[0])
     below = units_row(table, heading_row, space)
-    guessed = _guesses(headings, space)
+    guessed = _guesses(headings, space, reference)
     _guess_from_cells(guessed, table, heading_row, option_names)
+    _guess_days(guessed, headings, table, heading_row)
     _guess_from_units(guessed, headings, space)
     names = dict(meanings_for(space))
     out: list[Column] = []
@@ -489,9 +505,9 @@ def units_row(table: Rows, heading_row: int, space: Space) -> list[str]:
     return row if known > _MOSTLY * len(filled) and not any(ch.isdigit() for c in filled for ch in c) else []
 
 
-def _guesses(headings: Sequence[str], space: Space) -> list[str]:
+def _guesses(headings: Sequence[str], space: Space, reference: str = "") -> list[str]:
     """A meaning per heading; of several that fit one meaning the likest has it, none of equals."""
-    known = _known_headings(space)
+    known = _known_headings(space, reference)
     found = [match_heading(heading, space, known) for heading in headings]
     out = []
     for meaning, likeness in found:
@@ -509,6 +525,19 @@ def _guess_from_cells(guessed: list[str], table: Rows, heading_row: int, option_
             known = sum(names.find(c) is not None for c in cells)
             if not meaning and f"v{key}" not in guessed and known > _MOSTLY * len(cells):
                 guessed[k] = f"v{key}"
+
+
+def _guess_days(guessed: list[str], headings: Sequence[str], table: Rows, heading_row: int) -> None:
+    """The one column without a heading that holds days has the day, if no other column has."""
+    if "made_on" in guessed:
+        return
+    found = []
+    for k, meaning in enumerate(guessed):
+        cells = [row[k] for row in table[heading_row:] if row[k]]
+        if not meaning and not headings[k] and cells and sum(map(is_day, cells)) > _MOSTLY * len(cells):
+            found.append(k)
+    if len(found) == 1:
+        guessed[found[0]] = "made_on"
 
 
 def _guess_from_units(guessed: list[str], headings: Sequence[str], space: Space) -> None:

@@ -27,6 +27,7 @@ from server.exchange.tables import Rows, as_typed
 from server.services.cells import (
     bare_unit,
     is_blank,
+    is_perhaps_summary,
     is_summary,
     lacks_year,
     read_amount,
@@ -114,6 +115,11 @@ _QUESTIONS = {
         "These settings give next to nothing",
         "next to nothing isolated",
     ),
+    "scales": (
+        "What was weighed of the material of one equivalent is another amount than the scale that is written.",
+        "What was weighed counts in these rows",
+        "scale by what was weighed, another one is written",
+    ),
     "far_scale": (
         "The scale lies far from the usual one; it is in mol, not in mmol.",
         "The scales are right",
@@ -136,6 +142,8 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
 _WORDS = {"reference", "notes", "made_on", "lot", "made_by", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
+# A scale is a round number: by less than this share what was weighed may differ from it. (Own judgement.)
+_SAME_SCALE = 0.05
 # Days without a year that follow each other lie no further apart, or the year changed between them. (Own judgement.)
 _HALF_A_YEAR = timedelta(days=183)
 # Longer cells are remarks, no options. [characters]
@@ -242,6 +250,7 @@ class _Row:
     problems: list[str] = field(default_factory=list)
     not_given: list[str] = field(default_factory=list)
     lacks_result: bool = False
+    reference_mol: float | None = None
     weighed: dict[str, tuple[Column, float]] = field(default_factory=dict)
     checkpoints: list[CheckpointInput] = field(default_factory=list)
     asked: set[str] = field(default_factory=set)
@@ -358,10 +367,12 @@ def _bring_in(
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
     materials = questions.list_materials(session, preparation_id)
+    reference = reference_of(materials)
+    named = reference.name if reference is not None else ""
     table = checked_table(data.rows)
-    heading_row = find_heading_row(table, space) if data.heading_row is None else data.heading_row
+    heading_row = find_heading_row(table, space, named) if data.heading_row is None else data.heading_row
     option_names = _option_names(space, materials)
-    columns = columns_of(table, heading_row, space, data.columns, option_names)
+    columns = columns_of(table, heading_row, space, data.columns, option_names, named)
     covered = {c.meaning for c in columns}
     missing = tuple(v for v in space.variables if f"v{v.key}" not in covered)
     defaults = _defaults_by_key(space, data.defaults)
@@ -371,7 +382,6 @@ def _bring_in(
         # What a notebook does not mention was, most likely, as in the base recipe; whoever asks shows it.
         defaults.update({v.key: v.base if isinstance(v.base, str) else f"{v.base:.12g}" for v in missing})
     body = body_of(table, heading_row, space)
-    reference = reference_of(materials)
     reader = _Reader(space, columns, data.model_copy(update={"defaults": defaults}), option_names, body, reference)
     existing: dict[tuple[Any, ...], list[int]] = {}
     for view in view_runs(session, preparation):
@@ -548,6 +558,9 @@ class _Reader:
         self.by_meaning = {f"v{v.key}": v for v in space.variables}
         self.note_columns = sum(c.meaning == "notes" for c in columns)
         self.headings = [c.heading.casefold() for c in columns] if any(c.heading for c in columns) else []
+        # Columns behind the last heading that nobody has given a meaning.
+        behind = [k for k in range(len(self.headings)) if not any(self.headings[k:])]
+        self.beyond = behind if not any(columns[k].meaning for k in behind) else []
         self.words: list[UnknownWord] = []
         self.asks_small_yields = False
         self.largest = {c.position: _largest_number(body, c.position - 1) for c in columns}
@@ -563,6 +576,7 @@ class _Reader:
         self.day_order = data.day_order or told or ""
         self.asks_day_year = any(lacks_year(cells[k]) for _, cells in body for k in days)
         self.day_before: date | None = None
+        self.is_below_summary = False
 
     def read(self, number: int, cells: Sequence[str]) -> _Row:
         row = _Row(number)
@@ -572,8 +586,11 @@ class _Reader:
         if SUMMARIES not in self.data.confirm and self._looks_like_a_summary(cells):
             row.left_out, row.stored_by = "looks like a mean or a total", SUMMARIES
             return row
-        if self.headings and any(cells[k] for k in range(len(self.headings)) if not any(self.headings[k:])):
-            row.problems.append("There are more cells than headings. Is a comma in a number taken for a separator?")
+        if any(cells[k] for k in self.beyond):
+            row.problems.append(
+                "There are more cells than headings. Is a comma in a number taken for a separator? "
+                f"If not, say above what {self.columns[self.beyond[0]].title} means: notes, for example."
+            )
         notes: list[str] = []
         unread: set[str] = set()
         for column in self.columns:
@@ -595,6 +612,7 @@ class _Reader:
         if len(row.raw.get("reference", "")) > LONGEST_SHORT_TEXT:
             notes.insert(0, row.raw.pop("reference"))
         row.raw["notes"] = "\n".join(notes)
+        self._settle_scale(row)
         self._on_the_way(row, unread)
         for meaning, v in self.by_meaning.items():
             if v.key not in row.settings and meaning not in unread:
@@ -622,9 +640,18 @@ class _Reader:
             row.raw["outcome"] = "no_information"
 
     def _looks_like_a_summary(self, cells: Sequence[str]) -> bool:
-        """Whether the first words of a row are 'mean', 'total' and the like, and no setting."""
+        """Whether the first words of a row are 'mean', 'total' and the like, and no setting.
+
+        'n' and 'max' are only where all settings are empty, or below such a row in a table without settings.
+        """
         first = [c for c in self.columns if cells[c.position - 1]][:2]
-        return any(c.meaning not in self.by_meaning and is_summary(cells[c.position - 1]) for c in first)
+        words = [cells[c.position - 1] for c in first if c.meaning not in self.by_meaning]
+        set_at = [c.position - 1 for c in self.columns if c.meaning in self.by_meaning]
+        found = any(map(is_summary, words))
+        if not found and (not any(cells[k] for k in set_at) if set_at else self.is_below_summary):
+            found = any(map(is_perhaps_summary, words))
+        self.is_below_summary = found
+        return found
 
     def _default(self, row: _Row, v: Variable) -> None:
         typed = self.data.defaults.get(v.key, "").strip()
@@ -651,7 +678,7 @@ class _Reader:
                 raise NumberTextError(f"“{cell}” may be hours and minutes or minutes and seconds. Write it with its unit.")
             if hours is not None:
                 return tidy(convert(hours, "h", v.unit))
-        if column.position and not any(c.isdigit() for c in cell):
+        if column.position and not any(c.isnumeric() for c in cell):
             # 'overnight', 'rt': a word that the chemist puts a number to.
             cell = self._number_for(v, cell)
         value, unit = self._amount(row, cell, column)
@@ -743,15 +770,20 @@ class _Reader:
         return day
 
     def _take_scale(self, row: _Row, column: Column, cell: str) -> None:
-        """The scale from a weighed mass of the reference, where the table does not say it itself."""
+        """How much a weighed mass of the reference is. [mol]"""
         mass_g = self._quantity(row, column, cell)
-        moles = moles_in(self.reference, mass_g=mass_g) if self.reference is not None else None
-        if any(c.meaning == "scale_mol" for c in self.columns):
-            row.remarks.append(f"{column.title} not kept, the scale is said")
-        elif moles is None:
+        row.reference_mol = moles_in(self.reference, mass_g=mass_g) if self.reference is not None else None
+        if row.reference_mol is None:
             row.remarks.append(f"{column.title} not kept, the charge has no reagent of 1 equivalent with a formula")
-        else:
-            row.raw["scale_mol"] = tidy(moles)
+
+    def _settle_scale(self, row: _Row) -> None:
+        """What was weighed says more of the scale than the round number beside it; where they lie far apart, it is asked."""
+        if row.reference_mol is None:
+            return
+        said = row.raw.get("scale_mol")
+        if said and abs(row.reference_mol / said - 1.0) > _SAME_SCALE:
+            row.asked.add("scales")
+        row.raw["scale_mol"] = tidy(row.reference_mol)
 
     def _on_the_way(self, row: _Row, unread: Collection[str]) -> None:
         """Checkpoints of a row: masses with their contents. A mass whose content nobody has said tells nothing."""

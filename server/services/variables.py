@@ -13,6 +13,7 @@ from server.core.space.limits import reach_of
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, affine, convert, convertible
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
 from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.cells import read_unit
 from server.services.charges import DRIVING_ROLES, why_not_driven
 from server.services.inputs import (
     AnyLimit,
@@ -44,6 +45,13 @@ def _check_choice(data: VariableInput, messages: dict[str, str]) -> None:
     elif data.base not in data.choices:
         named = "; ".join(f"“{c}”" for c in data.choices)
         messages["base"] = f"The base must be one of the options, which stand one a line: {named}."
+
+
+def _with_known_unit(data: VariableInput) -> VariableInput:
+    """The same with the unit of a temperature or a hold time as the app writes it: deg C, ℃ and Celsius are °C."""
+    families = {Role.TEMPERATURE: TEMPERATURE_UNITS, Role.HOLD_TIME: TIME_UNITS}
+    known = read_unit(data.unit)
+    return data.model_copy(update={"unit": known}) if known in families.get(data.role, ()) else data
 
 
 def _check_number(data: VariableInput, messages: dict[str, str]) -> None:
@@ -146,6 +154,7 @@ def add_variable(session: Session, preparation_id: int, data: VariableInput) -> 
     NotFoundError, InvalidInputError
     """
     questions.get_preparation(session, preparation_id)
+    data = _with_known_unit(data)
     check_variable(session, preparation_id, data)
     row = VariableRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
     _apply(row, data)
@@ -411,6 +420,7 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
         If the limits would leave no settings.
     """
     row = questions.get_variable(session, variable_id)
+    data = _with_known_unit(data)
     settings = [s for s in questions.list_settings(session, row.preparation_id) if s.variable_id == row.id]
     before = row.model_dump(mode="json")
     with session.no_autoflush:

@@ -27,6 +27,24 @@ from server.exchange.tables import (
 TABLE = [["hold / h", "yield", "notes"], ["1.5", "61.2", "brown, smelly"], ["2", "66", 'said "ok"']]
 
 
+def test_headings_that_are_merged_over_two_rows_stand_in_both() -> None:
+    out = io.BytesIO()
+    with xlsxwriter.Workbook(out) as book:
+        sheet = book.add_worksheet("runs")
+        sheet.merge_range("A1:A2", "run")
+        sheet.merge_range("B1:C1", "conditions")
+        sheet.write_row("B2", ["hold / h", "bath / °C"])
+        sheet.merge_range("A3:A4", "K7")
+        sheet.merge_range("B3:B4", 2)
+        sheet.write_row("C3", [120])
+        sheet.write_row("C4", [130])
+        sheet.merge_range("A20:A21", "far below")
+        sheet.write_row("B21", [1])
+    rows = read_book(out.getvalue())["rows"]["runs"]
+    assert rows[:4] == [["run", "conditions", ""], ["run", "hold / h", "bath / °C"], ["K7", "2", "120"], ["K7", "", "130"]]
+    assert rows[20][0] == ""
+
+
 def workbook(**sheets: list[list[object]]) -> bytes:
     out = io.BytesIO()
     book = xlsxwriter.Workbook(out)

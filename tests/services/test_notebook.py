@@ -120,7 +120,7 @@ def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
     codes = set(re.findall(r'NeedsConfirmationError\(\s*(?:"\w+"|\w+), "(\w+)"', "".join(sources)))
     # Of plans, of amounts that are weighed, of runs that have a forecast or are there already, of checkpoints one by one.
     others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off", "same_checkpoint"}
-    assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts"}
+    assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts", "scales"}
 
 
 @pytest.mark.parametrize("cell", ["about half", "<5", "1.234,5", "1,2,3", "nan", "5 %-ish of 3", ""])
@@ -241,6 +241,9 @@ def test_outcomes_in_words() -> None:
         ("Auswaage (g)", "product_mass_g"),
         ("Datum", "made_on"),
         ("Bemerkung", "notes"),
+        ("Ansatz [mmol]", "scale_mol"),
+        ("Ansatz", "reference"),
+        ("HPLC purity %", "purity_percent"),
         ("Badtemperatur / °C", "v2"),
         ("Reaktionszeit (min)", "v1"),
         # A remark of a whole sentence is no heading, whatever it speaks of.
@@ -408,6 +411,10 @@ def test_a_typed_per_cent_sign_settles_what_a_small_yield_is(session: Session) -
         ("hold", "1h30", 1.5),
         ("hold", "1 h 30 min", 1.5),
         ("hold", "1:30", 1.5),
+        ("hold (min)", "1:30 h", 1.5),
+        ("hold", "1½ h", 1.5),
+        ("hold", "½", 0.5),
+        ("hold", "90'", 1.5),
         ("hold (min)", "1:30", None),
         ("hold", "2 equiv", None),
     ],
@@ -453,7 +460,10 @@ def test_variables_that_differ_in_case_are_told_by_case_and_unit(session: Sessio
         assert row.settings == {"1": 130.0, "2": 3.0}
 
 
-@pytest.mark.parametrize("cell", ["mean", "Mean (n=3)", "Avg.", "s.d.", "std. dev.", "Ø", "total"])
+@pytest.mark.parametrize(
+    "cell",
+    ["mean", "Mean (n=3)", "Avg.", "s.d.", "std. dev.", "Ø", "total", "Mittelw.", "Durchschnitt", "STABW", "Std.abw.", "Summe"],
+)
 def test_rows_of_means_are_left_out_unless_said_otherwise(session: Session, cell: str) -> None:
     key = key_of(session)
     rows = [["exp", *HEAD], ["1", *ROWS[1]], [cell, *ROWS[2]]]
@@ -467,6 +477,20 @@ def test_other_first_words_are_runs(session: Session, cell: str) -> None:
     assert len(look_at(session, key, NotebookInput(rows=[["exp", *HEAD], [cell, *ROWS[1]]])).good) == 1
 
 
+def test_figures_below_a_row_of_means_are_left_out_too(session: Session) -> None:
+    key = key_of(session)
+    # Beside settings in columns, and where the table names none.
+    for head, run, figure in ((["exp", *HEAD], ["1", *ROWS[1]], ["", "", "", "3"]), (["exp", "yield %"], ["1", "50"], ["3"])):
+        rows = [head, run, ["Mittelwert", *figure], ["n", *figure], ["max", *figure], ["n", *run[1:]]]
+        data = NotebookInput(rows=rows, defaults={"1": "2", "2": "120", "3": "MgSO4"})
+        left_out = [r.left_out for r in look_at(session, key, data).rows]
+        assert left_out[:4] == ["", *["looks like a mean or a total"] * 3]
+    # Without a row of means above it, a row that sets nothing is no run either where the others set something.
+    rows = [["exp", *HEAD], ["n", "", "", "", "3"], ["n", *ROWS[1]]]
+    data = NotebookInput(rows=rows, defaults={"1": "2", "2": "120", "3": "MgSO4"})
+    assert [r.left_out for r in look_at(session, key, data).rows] == ["looks like a mean or a total", ""]
+
+
 def test_headings_that_come_again_are_no_run(session: Session) -> None:
     key = key_of(session)
     assert look_at(session, key, table(ROWS[1], HEAD, ROWS[2])).rows[1].left_out == "repeats the headings"
@@ -476,6 +500,30 @@ def test_more_cells_than_headings_are_a_problem(session: Session) -> None:
     key = key_of(session)
     book = look_at(session, key, NotebookInput(rows=[["hold", "bath", "agent", "yield"], ["2", "120", "MgSO4", "61", "2"]]))
     assert "more cells than headings" in book.rows[0].problems[0]
+    # They may be remarks, which have a meaning then.
+    rows = [["hold", "bath", "agent", "yield"], ["2", "120", "MgSO4", "61", "nice crystals"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
+    assert "say above what Column 5 means" in row.problems[0]
+    said = {k: ColumnInput(meaning=m) for k, m in enumerate(("v1", "v2", "v3", "yield_percent", "notes"), start=1)}
+    import_runs(session, key, NotebookInput(rows=rows, columns=said))
+    assert [run.notes for run in questions.list_runs(session, key)] == ["nice crystals"]
+
+
+def test_a_column_of_days_without_a_heading_is_the_day(session: Session) -> None:
+    key = key_of(session)
+    head, cells = ["hold", "", "bath", "agent", "yield"], ["2", "3.8.2026", "120", "MgSO4", "61"]
+    assert look_at(session, key, NotebookInput(rows=[head, cells])).rows[0].day == "2026-08-03"
+    # Not with a heading that is not understood, and not beside another day.
+    for other in (["hold", "delivered", "bath", "agent", "yield"], ["date", "", "bath", "agent", "yield"]):
+        assert look_at(session, key, NotebookInput(rows=[other, cells])).columns[1].meaning == ""
+
+
+def test_what_was_weighed_of_the_material_of_one_equivalent_may_go_by_its_name(session: Session) -> None:
+    key = key_of(session)
+    add_material(session, key, MaterialInput(name="benzoic acid", role="reagent", formula="C7H6O2", amount=1))
+    for heading in ("benzoic acid / g", "benzoic acid weighed (g)", "Einwaage benzoic acid [g]"):
+        rows = [["hold", "bath", "agent", heading, "yield"], ["2", "120", "MgSO4", "12.2", "61"]]
+        assert look_at(session, key, NotebookInput(rows=rows)).columns[3].meaning == "reference_g"
 
 
 def test_a_row_of_runs_is_never_the_headings(session: Session) -> None:
@@ -814,13 +862,21 @@ def test_the_mass_of_the_starting_material_says_the_scale(session: Session) -> N
     assert [r.scale_mol for r in questions.list_runs(session, key)] == pytest.approx([0.10047, 0.05028, 0.20103], abs=1e-5)
 
 
-def test_a_scale_that_is_said_counts_before_a_mass(session: Session) -> None:
+def test_what_was_weighed_counts_before_a_scale_that_is_written(session: Session) -> None:
     key = key_of(session)
     add_material(session, key, MaterialInput(name="benzoic acid", role="reagent", formula="C7H6O2", amount=1))
-    rows = [["hold", "bath", "agent", "scale (mmol)", "SM / g", "yield"], ["2", "120", "MgSO4", "50", "12.2", "61"]]
+    head = ["hold", "bath", "agent", "scale (mmol)", "SM / g", "yield"]
+    # A round number beside what was weighed; no number; no mass.
+    rows = [head, *(["2", "120", "MgSO4", *cells, "61"] for cells in (("50", "6.23"), ("", "12.2"), ("70", "")))]
     import_runs(session, key, NotebookInput(rows=rows))
-    (run,) = questions.list_runs(session, key)
-    assert run.scale_mol == pytest.approx(0.05)
+    # C7H6O2: 122.12 g/mol.
+    assert [run.scale_mol for run in questions.list_runs(session, key)] == pytest.approx([0.05101, 0.0999, 0.07], rel=1e-3)
+    # Where they lie far apart, one of them is wrong.
+    far = NotebookInput(rows=[head, ["3", "120", "MgSO4", "50", "12.2", "61"]])
+    with pytest.raises(NeedsConfirmationError, match=r"another amount than the scale that is written\. Row 2"):
+        import_runs(session, key, far)
+    import_runs(session, key, far.model_copy(update={"confirm": ["scales"]}))
+    assert questions.list_runs(session, key)[-1].scale_mol == pytest.approx(0.0999, rel=1e-3)
     # Names of starting materials are no masses.
     named = [["hold", "bath", "agent", "substrate", "yield"], ["3", "120", "MgSO4", "benzoic acid", "61"]]
     book = look_at(session, key, NotebookInput(rows=named))

@@ -474,3 +474,15 @@ def test_options_that_look_the_same_are_the_same_however_their_accents_are_typed
     run = make_run(session, preparation, settings={"solvent": "me\u0301thanol"})
     assert "méthanol" in view_runs(session, preparation)[0].settings.values()
     assert run.state == "finished"
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit"), [("deg C", "°C"), ("℃", "°C"), ("Celsius", "°C"), ("° C", "°C"), ("k", "K"), ("°f", "°F")]
+)
+def test_a_temperature_may_be_written_in_many_ways(session: Session, preparation: PreparationRow, typed: str, unit: str) -> None:
+    data = VariableInput(name="mantle", role=Role.TEMPERATURE, unit=typed, low=300, high=320, base=310)
+    row = add_variable(session, int(preparation.id or 0), data)
+    assert row.unit == unit
+    # The same unit in another way changes no number.
+    update_variable(session, int(row.id or 0), data)
+    assert (row.unit, row.low) == (unit, 300)
