@@ -147,9 +147,14 @@ class Analysis:
         return usual if 0 < usual.n_runs < self.table.n_runs else None
 
     @property
+    def _beside_usual(self) -> Beside | None:
+        """The evidence beside the runs that did not fail."""
+        return self.beside.without_failures(self.table) if self.beside is not None else None
+
+    @property
     def ladder_without_failures(self) -> Ladder | None:
         """Models of the runs that did not fail; None where all or none of them failed."""
-        return fitted(self._usual, self.beside) if self._usual is not None else None
+        return fitted(self._usual, self._beside_usual) if self._usual is not None else None
 
     @cached_property
     def level_ladder(self) -> Ladder:
@@ -159,7 +164,7 @@ class Analysis:
     @property
     def level_ladder_without_failures(self) -> Ladder | None:
         """The same of the runs that did not fail; None where all or none of them failed."""
-        return fitted_level(self._usual, self.beside) if self._usual is not None else None
+        return fitted_level(self._usual, self._beside_usual) if self._usual is not None else None
 
     @property
     def work_key(self) -> str:

@@ -140,8 +140,8 @@ def _effect(
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
     top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table, knowable)
     runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
-    more = f" Beyond that there {runs}, which failed." if beyond else ""
-    on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean)
+    more = f" Outside this range there {runs}, which failed." if beyond else ""
+    on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
     can_be_clear = _can_be_clear(table, knowable)
     is_sure = probability >= CLEAR_PROBABILITY and can_be_clear and not only_failed and not on_failures
     if is_sure and abs(mean) >= SMALL_EFFECT:
@@ -261,10 +261,10 @@ def _failed_runs(table: RunTable) -> str:
     return f"{'run' if len(numbers) == 1 else 'runs'} {listed([str(n) for n in numbers])}"
 
 
-def _agrees(change: Mixture, mean: float) -> bool:
-    """Whether a change likely has the direction of ``mean``."""
-    above = float(change.probability_above(0.0)[0])
-    return (above if mean > 0 else 1.0 - above) >= LIKELY_PROBABILITY
+def _agrees(change: Mixture, mean: float, comparisons: int) -> bool:
+    """Whether a change, picked from so many pairs, likely has the direction of ``mean``."""
+    found = summarise(change, comparisons)
+    return found["probability_of_sign"] >= LIKELY_PROBABILITY and (found["change"] > 0) == (mean > 0)
 
 
 def moved_words(count: int) -> str:
@@ -333,7 +333,7 @@ def _ends(
     """Return the two rows to compare and their labels: lowest against highest tried, or worst against best choice.
 
     Numbers count where runs did not fail, if there are two: beyond, several variables may have been moved
-    at once in a failed run, and nobody knows which of them did it. Last, the runs that failed beyond.
+    at once in a failed run, and nobody knows which of them did it. Last, the failed runs outside of that.
     """
     column = ladder.table.coded[:, j]
     first, last = working.copy(), working.copy()

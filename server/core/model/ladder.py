@@ -333,10 +333,12 @@ def fit_ladder(
         families.append(taken[name] if name in taken else _fit_rung(name, table, seed, losses))
     log_weights = np.log([PRIOR_WEIGHTS[name] for name in rungs])
     left_out = tuple(f.leave_one_out(table.yields) if table.n_runs else LeftOut(*(np.empty(0),) * 3) for f in families)
-    usual = ~table.failed
-    if usual.sum() >= FEWEST_RUNS_FOR_WEIGHTS:
-        fits = families if usual.all() else [_fit_rung(name, table.without_failures(), seed, losses) for name in rungs]
-        log_weights = log_weights + _log_evidence(fits, table.without_failures(), seed, losses)
+    # A failure says that something went wrong: what did not fail chooses between models.
+    usual = table if not table.failed.any() else table.without_failures()
+    fits = families
+    if usual.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
+        fits = families if usual is table else [_fit_rung(name, usual, seed, losses) for name in rungs]
+        log_weights = log_weights + _log_evidence(fits, usual, seed, losses)
     weights = special.softmax(log_weights)
     if beside is None:
         return Ladder(table, tuple(families), weights, left_out)
@@ -348,6 +350,11 @@ def fit_ladder(
         if report is not None:
             report((len(rungs) + k) / steps, f"fitting {RUNG_WORDS[name]}, with time courses and checkpoints")
         informed.append(taken[name] if name in taken else _fit_rung(name, joined, seed, losses))
+    if trust is None and usual is not table and usual.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
+        few = beside.without_failures(table)
+        left_few = tuple(f.leave_one_out(usual.yields) for f in fits)
+        informed_few = [_fit_rung(name, usual.joined_with(few.table), seed, losses) for name in rungs] if few else fits
+        trust = _trust(usual, few, weights, left_few, informed_few) if few else PRIOR_TRUST
     if trust is None:
         trust = _trust(table, beside, weights, left_out, informed)
     return Ladder(table, tuple(families), weights, left_out, tuple(informed), trust)
@@ -385,15 +392,15 @@ def _before_any_run(name: str, variables: tuple[Variable, ...], seed: int, losse
 def _trust(
     table: RunTable, beside: Beside, weights: FloatArray, left_out: tuple[LeftOut, ...], informed: Sequence[Family]
 ) -> float:
-    """Weight of the rungs that know the evidence beside the runs against those that do not.
+    """Weight of the rungs that know the evidence beside the runs against those that do not; of runs that did not fail.
 
     Notes
     -----
     Prior × exp(Σᵢ ln p(yᵢ | what does not rest on run i)): with a run, all evidence worked out from it is left out.
     Source of the idea: Yao, Vehtari, Simpson & Gelman, Bayesian Anal. 13 (2018) 917 (pseudo-BMA).
     """
-    n, usual = table.n_runs, ~table.failed
-    if usual.sum() < FEWEST_RUNS_FOR_WEIGHTS:
+    n = table.n_runs
+    if n - table.failed.sum() < FEWEST_RUNS_FOR_WEIGHTS:
         return PRIOR_TRUST
     used = [k for k, w in enumerate(weights) if w > _NEGLIGIBLE]
     log_weights = np.log(weights[used] / weights[used].sum())[:, None]
@@ -403,7 +410,7 @@ def _trust(
     ]
     plain = special.logsumexp(log_weights + np.array([left_out[k].log_density for k in used]), axis=0)
     with_it = special.logsumexp(log_weights + np.array([informed[k].density_without(blocks) for k in used]), axis=0)
-    return float(special.expit(special.logit(PRIOR_TRUST) + np.sum((with_it - plain)[usual])))
+    return float(special.expit(special.logit(PRIOR_TRUST) + np.sum(with_it - plain)))
 
 
 def _fit_rung(name: str, table: RunTable, seed: int, losses: tuple[float, ...]) -> Family:

@@ -178,6 +178,12 @@ class Beside:
         """This evidence and other evidence about the same variables."""
         return Beside(self.table.joined_with(other.table), self.rests_on + other.rests_on)
 
+    def without_failures(self, table: RunTable) -> Beside | None:
+        """The rows that rest on no run of the table that failed; None where there are none."""
+        failed = {number for number, has in zip(table.numbers, table.failed, strict=True) if has}
+        kept = [i for i, on in enumerate(self.rests_on) if not on & failed]
+        return Beside(self.table.rows(np.array(kept, dtype=int)), tuple(self.rests_on[i] for i in kept)) if kept else None
+
     def in_canonical_order(self) -> Beside:
         """The same rows sorted by settings and yield."""
         order = self.table.canonical_order()

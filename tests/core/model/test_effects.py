@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from server.core.model import effects
 from server.core.model.effects import Evidence, find_effects, summarise
 from server.core.model.knowable import indicators, moved_with, separating_run, what_is_knowable
 from server.core.model.ladder import NO_END_LOSSES, fit_ladder
@@ -154,7 +155,7 @@ def test_a_top_beside_failed_runs_says_where_they_were() -> None:
     without = fit_ladder(failed.without_failures())
     found = {e.key: e for e in find_effects(fit_ladder(failed), failed.coded[4], raw, without=without)}
     assert "highest near 125 °C" in found["bath"].sentence
-    assert found["bath"].sentence.endswith("Beyond that there is only run 11, which failed.")
+    assert found["bath"].sentence.endswith("Outside this range there is only run 11, which failed.")
 
 
 def test_a_top_of_few_runs_is_not_called_clear() -> None:
@@ -287,7 +288,7 @@ def test_numbers_count_where_runs_did_not_fail() -> None:
     # Hold and bath were both moved further in run 6 only, which failed: it cannot say which of them did it.
     assert (found["hold"].from_label, found["hold"].to_label) == ("1 h", "3 h")
     assert (found["bath"].from_label, found["bath"].to_label) == ("110 °C", "120 °C")
-    assert found["hold"].sentence.endswith("Beyond that there is only run 6, which failed.")
+    assert found["hold"].sentence.endswith("Outside this range there is only run 6, which failed.")
     assert all(number != 6 for number, _, _ in judge(ladder).misfits)
     all_good = {e.key: e for e in effects_of(rows, yields).values()}
     assert all_good["hold"].to_label == "6 h"
@@ -454,3 +455,11 @@ def test_how_sure_a_top_is_allows_for_its_having_been_picked() -> None:
     joint = float(np.mean((draws[:, 1] > draws[:, 0]) & (draws[:, 1] > draws[:, 2])))
     assert effect.probability_of_sign == pytest.approx(1.0 - 3 * (1.0 - joint))
     assert joint < 1.0
+
+
+def test_options_picked_from_many_need_more_to_agree_with_what_failed_runs_show() -> None:
+    # 92 % sure of its sign by itself; picked as the largest of three differences, 77 %.
+    change = Mixture(np.array([1.0]), np.array([[2.0]]), np.array([[1.4**2]]))
+    assert effects._agrees(change, 5.0, 1)
+    assert not effects._agrees(change, -5.0, 1)
+    assert not effects._agrees(change, 5.0, 3)

@@ -283,6 +283,21 @@ def test_evidence_beside_the_runs_is_trusted_as_far_as_it_predicts_them() -> Non
     assert fit_ladder(first, beside=fitting).trust == PRIOR_TRUST
 
 
+def test_a_failed_run_has_no_say_in_how_far_evidence_is_trusted() -> None:
+    runs, fitting = told(3.0)
+    alone = fit_ladder(runs, beside=fitting)
+    at = encode(VARIABLES, [{"hold": 1.0, "bath": 145.0, "agent": "b"}])
+    failed = RunTable(VARIABLES, at, np.array([1.0]), np.array([3.0]), (7,), np.array([True]))
+    with_it = runs.joined_with(failed)
+    # Nor has what was worked out from it, far off as it is.
+    elsewhere = encode(VARIABLES, [{"hold": 2.0, "bath": 125.0, "agent": "a"}])
+    far = RunTable(VARIABLES, elsewhere, np.array([2.0]), np.array([3.0]), (-7,))
+    for beside in (fitting, fitting.joined_with(Beside(far, (frozenset((7,)),)))):
+        assert fit_ladder(with_it, beside=beside).trust == alone.trust
+    only = Beside(far, (frozenset((7,)),))
+    assert fit_ladder(with_it, beside=only).trust == PRIOR_TRUST
+
+
 def test_the_order_of_evidence_does_not_matter() -> None:
     runs, fitting = told(3.0)
     order = np.array([4, 1, 5, 0, 2, 3])
