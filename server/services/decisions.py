@@ -265,8 +265,10 @@ class Decisions:
         if short:
             left = self.analysis.supply.left
             reserved = any(left[str(m.id)].reserved_g for m in self.materials if m.name in short and str(m.id) in left)
-            beside = " beside the runs that are planned" if reserved else ""
-            why.append(f"what is left of {listed(short)} does not reach for another one{beside}")
+            beside = " for another one beside the runs that are planned" if reserved else " for another one"
+            if self.analysis.supply.short_words:
+                beside = " even for the runs that are planned"
+            why.append(f"what is left of {listed(short)} does not reach{beside}")
         if is_past or by_date == 0:
             waiting = "the run that is planned or under way takes" if pending == 1 else "the runs planned and under way take"
             why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"{waiting} the time until {finish_by}")

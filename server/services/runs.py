@@ -38,6 +38,7 @@ from server.services.inputs import EARLIEST_YEAR, ChangedPlanInput, FinishedRunI
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
+from server.services.stock import missing_for, stock_left
 from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
@@ -288,8 +289,10 @@ def plan_runs(
             found[0] = (found[0][0], f"Run {len(checked) + 1} of {len(plans)}: {found[0][1]}")
         outside += found
         checked.append((data, settings, purpose, forecast))
+    given = [answer for data, *_ in checked for answer in data.confirm]
     if outside:
-        _ask_about_range(outside, [answer for data, *_ in checked for answer in data.confirm])
+        _ask_about_range(outside, given)
+    _ask_about_stock(session, preparation, [(settings, data.scale_mol) for data, settings, *_ in checked], given)
     rows = [_add_plan(session, preparation, space, *one) for one in checked]
     session.commit()
     return rows
@@ -322,6 +325,27 @@ def _ask_about_range(outside: Sequence[tuple[str, str]], given: Sequence[str]) -
     message = " ".join(sentence for _, sentence in outside)
     question = "Plan it all the same, as new ground"
     NeedsConfirmationError(outside[0][0], "outside_range", message, question).raise_unless_in(given)
+
+
+def _ask_about_stock(
+    session: Session,
+    preparation: PreparationRow,
+    wanted: Sequence[tuple[Mapping[str, Setting], float | None]],
+    given: Sequence[str],
+    *,
+    instead_of: int | None = None,
+) -> None:
+    """Runs are planned on a yes where the materials do not reach for them; ``instead_of``: the run that is planned otherwise."""
+    materials = questions.list_materials(session, int(preparation.id or 0))
+    if all(m.stock_g is None for m in materials):
+        return
+    others = [run for run in view_runs(session, preparation) if run.row.id != instead_of]
+    left = stock_left(session, preparation, materials, others)
+    if short := missing_for(preparation, materials, left, wanted):
+        which = "this run" if len(wanted) == 1 else f"these {len(wanted)} runs"
+        message = f"The stock does not reach for {which} beside those that are planned: {'; '.join(short)}."
+        question = "Plan it all the same" if len(wanted) == 1 else "Plan them all the same"
+        NeedsConfirmationError("scale_mol", "short_stock", message, question).raise_unless_in(given)
 
 
 def _add_plan(
@@ -379,6 +403,7 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
     settings, outside = _checked_plan(session, preparation, space, data, driving)
     if outside:
         _ask_about_range(outside, data.confirm)
+    _ask_about_stock(session, preparation, [(settings, data.scale_mol)], data.confirm, instead_of=run_id)
     view = view_run(session, run_id)[1]
     own = ("scale_mol", "reference", "notes")
     before = {field: getattr(run, field) for field in own} | {v.name: view.planned[v.key] for v in space.variables}

@@ -10,16 +10,27 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import TYPE_CHECKING
 
 from sqlmodel import Session
 
 from server.core.chemistry.charge import AmountKind, charge_line
+from server.core.model.effects import listed
 from server.core.space.limits import NotUsedRule, Space, StockRule
+from server.core.space.variables import Setting
 from server.errors import InvalidInputError
 from server.services.charges import MadeWith, make_charge, material_of, reference_molar_mass, taken
-from server.services.runs import RunView
+from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, WeighedRow
+
+if TYPE_CHECKING:
+    # Planning a run asks what is left.
+    from server.services.runs import RunView
+
+
+# Less is dust of the arithmetic. [g]
+_NOTHING = 1e-6
 
 
 @dataclass(frozen=True)
@@ -31,9 +42,14 @@ class StockLeft:
     reserved_g: float
 
     @property
+    def balance_g(self) -> float:
+        """What is left after all runs, those that are planned included; below 0 where it does not reach for them. [g]"""
+        return self.counted_g - self.taken_g - self.reserved_g
+
+    @property
     def free_g(self) -> float:
         """What further runs may use. [g]"""
-        return max(0.0, self.counted_g - self.taken_g - self.reserved_g)
+        return max(0.0, self.balance_g)
 
 
 def stock_left(
@@ -58,7 +74,7 @@ def stock_left(
         since = [key for key, m in counted.items() if _will_take(run.row, m.stock_at) or _took_after(run.row, m.stock_at)]
         if not since:
             continue
-        masses = _masses(preparation, materials, run, weighed.get(int(run.row.id or 0), {}))
+        masses = _masses_of(preparation, materials, run, weighed.get(int(run.row.id or 0), {}))
         for key in since:
             (reserved if run.is_pending else gone)[key] += masses.get(key, 0.0)
     return {key: StockLeft(float(m.stock_g or 0.0), gone[key], reserved[key]) for key, m in counted.items()}
@@ -76,6 +92,16 @@ class Supply:
     def free_g(self) -> dict[str, float]:
         """What further runs may use. [g]"""
         return {key: one.free_g for key, one in self.left.items()}
+
+    @property
+    def short_words(self) -> str:
+        """That the runs which are planned or under way need more than there is, material by material; empty where none do."""
+        short = [
+            f"{m.name} by {plain(-one.balance_g, 3)} g"
+            for m in self.materials
+            if (one := self.left.get(str(m.id))) and one.reserved_g > 0 and one.balance_g < -_NOTHING
+        ]
+        return f"The runs that are planned or under way need more than is left: short of {listed(short)}." if short else ""
 
     def rules(self, scale_mol: float | None = None) -> tuple[StockRule, ...]:
         """What further runs may take of every material that is counted, as rules over the settings.
@@ -160,7 +186,35 @@ def _will_take(run: RunRow, counted_at: datetime | None) -> bool:
     return counted_at is None or run.started_at is None or run.started_at > counted_at
 
 
-def _masses(
+def missing_for(
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    left: Mapping[str, StockLeft],
+    wanted: Sequence[tuple[Mapping[str, Setting], float | None]],
+) -> list[str]:
+    """What is short for runs that are about to be planned: one phrase for every material that does not reach for all.
+
+    Parameters
+    ----------
+    left : mapping
+        What is left beside them, by the material's id as text.
+    wanted : sequence of (settings, scale)
+        The runs; the base scale where none is given. [mol]
+    """
+    needed: dict[str, float] = {}
+    for settings, scale in wanted:
+        if scale_mol := scale or preparation.base_scale_mol:
+            for line in make_charge(preparation, materials, settings, scale_mol).lines:
+                needed[line.material.key] = needed.get(line.material.key, 0.0) + (line.mass_g or 0.0)
+    short = []
+    for m in materials:
+        one, need = left.get(str(m.id)), needed.get(str(m.id), 0.0)
+        if one is not None and need > 0 and need > one.balance_g + _NOTHING:
+            short.append(f"{m.name} ({plain(need, 4)} g needed, {plain(one.free_g, 4)} g free)")
+    return short
+
+
+def _masses_of(
     preparation: PreparationRow, materials: Sequence[MaterialRow], run: RunView, weighed: Mapping[str, WeighedRow]
 ) -> dict[str, float]:
     """What a run took or will take, by the material's id as text; only what was noted where no scale is known. [g]"""

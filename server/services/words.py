@@ -116,6 +116,18 @@ def plain(value: float, digits: int = 4) -> str:
     return text.replace("-", "−")
 
 
+def rounded_down(value: float, digits: int = 3) -> float:
+    """A positive number cut after so many digits: what must be at most so much stays possible as it is shown.
+
+    Examples
+    --------
+    >>> rounded_down(0.039198), rounded_down(0.05), rounded_down(127.9)
+    (0.0391, 0.05, 127.0)
+    """
+    unit = 10.0 ** (math.floor(math.log10(value)) - digits + 1)
+    return float(f"{math.floor(value / unit * (1 + 1e-12)) * unit:.{digits}g}")
+
+
 def window_text(w: VariableWindow) -> str:
     """The window of one variable in words.
 

@@ -11,15 +11,22 @@ from server.core.choose.proposal import Purpose
 from server.core.model.curves import pair_picture, response_curve
 from server.core.model.effects import Evidence, find_effects
 from server.core.space.variables import Role
-from server.errors import InvalidInputError, NotReadyError
+from server.errors import InvalidInputError, NeedsConfirmationError, NotReadyError
 from server.services.analysis import analyse
 from server.services.charges import add_material, update_material
 from server.services.charges import as_input as charge_as_input
 from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals, run_otherwise
-from server.services.inputs import FinishedRunInput, MaterialInput, NotUsedLimitInput, PlannedRunInput, VariableInput
+from server.services.inputs import (
+    ChangedPlanInput,
+    FinishedRunInput,
+    MaterialInput,
+    NotUsedLimitInput,
+    PlannedRunInput,
+    VariableInput,
+)
 from server.services.preparations import as_input, today, update_preparation
 from server.services.readings import start_run
-from server.services.runs import note_weighed, plan_run, record_run, set_state, store_result, view_runs
+from server.services.runs import change_plan, note_weighed, plan_run, record_run, set_state, store_result, view_runs
 from server.services.stock import stock_left
 from server.services.variables import add_limit, add_variable, update_variable
 from server.services.variables import as_input as variable_as_input
@@ -564,3 +571,26 @@ def test_weight_per_cent_and_concentrations_drive_the_charge(session: Session) -
     with pytest.raises(InvalidInputError) as wrong:
         add_material(session, key, MaterialInput(name="x", role="solvent", amount_kind="concentration", amount=0))
     assert set(wrong.value.messages) == {"amount"}
+
+
+def test_a_plan_that_the_stock_does_not_reach_for_is_asked_about(session: Session) -> None:
+    key = priced(session)
+    # 40 g of alcohol (C5H12O, 88.15 g/mol), 8.8 g a run at the base scale of 0.1 mol.
+    plan = PlannedRunInput(settings={"hold": 2.0, "bath": 120.0, "agent": "MgSO4", "ratio": 1.0})
+    analysis = analyse(session, key)
+    with pytest.raises(NeedsConfirmationError, match=r"for these 5 runs beside .*: alcohol \(44\.07 g needed, 40 g free\)"):
+        accept_proposals(session, analysis, [plan] * 5, Purpose.RAISE)
+    assert not [r for r in questions.list_runs(session, key) if r.state == "planned"]
+    first, *_ = accept_proposals(session, analysis, [plan] * 4, Purpose.RAISE)
+    # Larger than what is left beside the others, not beside itself.
+    larger = ChangedPlanInput(settings=plan.settings, scale_mol=0.16)
+    change_plan(session, int(first.id or 0), larger.model_copy(update={"scale_mol": 0.14}))
+    with pytest.raises(NeedsConfirmationError, match="alcohol"):
+        change_plan(session, int(first.id or 0), larger)
+    change_plan(session, int(first.id or 0), larger.model_copy(update={"confirm": ["short_stock"]}))
+    supply = analyse(session, key).supply
+    assert supply.short_words == "The runs that are planned or under way need more than is left: short of alcohol by 0.549 g."
+    left = Decisions(analyse(session, key)).runs_left(today())
+    assert left.hindrance.startswith(
+        "No further run can be made: what is left of alcohol does not reach even for the runs that are"
+    )

@@ -38,7 +38,7 @@ from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
 from server.services.stock import supply_of
-from server.services.words import grows_with_scale, setting_at_scale
+from server.services.words import grows_with_scale, rounded_down, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
@@ -97,6 +97,8 @@ class ChargePage:
     drying: DryingAdvice | None
     drying_form: FormState
     other_theory: str
+    # What runs that are planned need beyond what is left.
+    short: str
 
 
 # Units in which stock and packs may be typed. [g, or mL where they are volumes]
@@ -144,17 +146,19 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
         rows = questions.list_materials(session, preparation.id)
         runs = view_runs(session, preparation)
         space = space_of(questions.list_variables(session, preparation.id), [])
-        charge, planned, fits = None, None, None
+        charge, planned, fits, short = None, None, None, ""
         errors = dict(form.errors)
         if rows:
             try:
                 scale = chosen_scale(preparation, rows, space.base, form.values)
-                left = supply_of(session, preparation, runs).free_g
-                charge = make_charge(preparation, rows, space.base, scale, left)
+                supply = supply_of(session, preparation, runs)
+                charge = make_charge(preparation, rows, space.base, scale, supply.free_g)
+                short = supply.short_words
                 planned_text = form.value("planned_runs")
                 if planned_text:
                     planned = read_count(planned_text)
-                    fits = charge.scale_for_runs(planned)
+                    most = charge.scale_for_runs(planned)
+                    fits = rounded_down(most) if most else most
             except InvalidInputError as error:
                 errors.update(error.messages)
             except NumberTextError as error:
@@ -175,6 +179,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
             drying,
             drying_form or FormState({"excess": "3"}),
             listed([str(r.number) for r in with_another_theory(session, preparation, runs)]),
+            short,
         )
         return render(request, "charge/show.html", page, status=status)
 
