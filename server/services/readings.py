@@ -363,7 +363,7 @@ def add_reading(session: Session, run_id: int, data: ReadingInput) -> ReadingRow
     return row
 
 
-def _check_future(run: RunRow, hours: float, given: Sequence[str]) -> None:
+def _check_future(run: RunRow, hours: float, given: Sequence[str], field: str = "at") -> None:
     """A reading of a run under way that lies ahead of the clock needs a yes: usually the unit of the time is wrong."""
     if run.started_at is None or run.state != "under_way":
         return
@@ -371,7 +371,7 @@ def _check_future(run: RunRow, hours: float, given: Sequence[str]) -> None:
     if hours > elapsed + 1 / 60:
         at = duration_text(hours)
         message = f"The clock of the run is not at {at} yet, so this reading lies ahead. Check the time and its unit."
-        NeedsConfirmationError("at", "future", message, "The time is right; the start was pressed late").raise_unless_in(given)
+        NeedsConfirmationError(field, "future", message, "The time is right; the start was pressed late").raise_unless_in(given)
 
 
 def correct_reading(session: Session, reading_id: int, data: ReadingInput) -> ReadingRow:
@@ -470,7 +470,8 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
     InvalidInputError
         With a sentence per row that cannot be used (the first dozen).
     NeedsConfirmationError
-        If times go backwards or come twice, or some rows are here already: possible, but only on a yes.
+        If times go backwards or come twice, lie ahead of the run's clock, or some rows are here already: possible, but
+        only on a yes.
     """
     # Before the first question to the database, which would keep others from writing.
     count = text.count("\n")
@@ -484,6 +485,8 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
     _check_order(lines, data.confirm)
     lines = _without_known(lines, questions.list_readings(session, run_id, series.key), data.confirm)
     lines = sorted(lines, key=lambda line: line.hours)
+    if lines:
+        _check_future(run, lines[-1].hours, data.confirm, "rows")
     stored = questions.count_readings(session, run_id)
     if stored + len(lines) > MOST_READINGS:
         raise InvalidInputError(
@@ -621,7 +624,10 @@ def _read_lines(run: RunRow, series: Series, data: ReadingImportInput, text: str
         more = " And more." if len(messages) > MOST_ROW_MESSAGES else ""
         sentence = " ".join(messages[:MOST_ROW_MESSAGES]) + more
         if not found:
-            raise InvalidInputError({"rows": sentence})
+            where = (
+                f"Times were looked for in column {data.time_column}, readings in column {data.value_column}: say which they are."
+            )
+            raise InvalidInputError({"rows": f"{sentence} {where}"})
         NeedsConfirmationError("rows", "skip_bad", sentence, "Leave out the rows that cannot be read").raise_unless_in(
             data.confirm
         )
@@ -723,7 +729,7 @@ def _gaps(lines: Sequence[_Line]) -> tuple[str, ...]:
     if not usual > 0:
         return ()
     found = [
-        f"Gap of {60 * step:.3g} min between rows {a.number} and {b.number}."
+        f"Gap of {duration_text(step)} between rows {a.number} and {b.number}."
         for a, b, step in zip(lines, lines[1:], steps, strict=False)
         if step > GAP_FACTOR * usual
     ]

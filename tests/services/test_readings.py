@@ -355,6 +355,22 @@ def test_a_hundred_thousand_rows_are_all_kept(session: Session, run_id: int) -> 
     assert as_csv(questions.list_readings(session, run_id)).count("\n") == 100_001
 
 
+def test_readings_that_lie_ahead_of_the_clock_need_a_yes_from_a_table_too(session: Session) -> None:
+    run = plan_run(session, int(make_preparation(session).id or 0), PlannedRunInput(settings=SETTINGS))
+    start_run(session, int(run.id or 0))
+    rows = "0 0\n0.5 1\n1 2\n1.5 3\n2 4\n1842 5"
+    with pytest.raises(NeedsConfirmationError, match="not at 1 d 6 h 42 min yet") as asked:
+        import_readings(session, int(run.id or 0), how(), rows)
+    assert (asked.value.field, asked.value.code) == ("rows", "future")
+    found = import_readings(session, int(run.id or 0), how(confirm=["future"]), rows)
+    assert (found.count, found.notes) == (6, ("Gap of 1 d 6 h 40 min between rows 5 and 6.",))
+
+
+def test_where_nothing_can_be_read_the_columns_are_asked_for(session: Session, run_id: int) -> None:
+    with pytest.raises(InvalidInputError, match="looked for in column 1, readings in column 2"):
+        import_readings(session, run_id, how(), "27.11.2026;10:00;22\n27.11.2026;10:10;25")
+
+
 def test_the_chosen_shape_is_kept(session: Session, run_id: int) -> None:
     choose_shape(session, run_id, "volume", "straight")
     assert questions.get_run(session, run_id).course_shapes == {"volume": "straight"}

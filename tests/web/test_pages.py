@@ -927,6 +927,10 @@ def test_a_loggers_file_is_read_and_a_picture_is_not(ready: TestClient) -> None:
     csv_file = {"file": ("log.csv", b"t;V\n0;0\n10;5,5\n20;9\n", "text/csv")}
     page = ready.post("/runs/1/readings/import", data={"series": "gas", "at_unit": "min"}, files=csv_file)
     assert "3 readings were added" in page.text
+    # What is asked about stands in the box, where it can be looked at and changed.
+    csv_file = {"file": ("log.csv", b"t;V\n30;11\n40;Overrange\n", "text/csv")}
+    asked = ready.post("/runs/1/readings/import", data={"series": "gas", "at_unit": "min"}, files=csv_file)
+    assert (asked.status_code, "40;Overrange" in asked.text) == (422, True)
     picture = {"file": ("p.png", b"\x89PNG\r\n\x1a\n\x00\x00\x00", "image/png")}
     refused = ready.post("/runs/1/readings/import", data={"series": "gas"}, files=picture)
     assert refused.status_code == 422

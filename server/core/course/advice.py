@@ -55,7 +55,7 @@ class Advice:
     rate : Range or None
         First-order rate constant of the rise; of a second-order one times what was there at the start. [1/h]
     last_hour : float
-        What the last hour of the readings brought (the last quarter, where they are shorter than two hours).
+        By how much the curve rose in the last hour of the readings (the last quarter, where they are shorter than two hours).
     last_stretch : float
         Length of that stretch. [h]
     next_hour : float or None
@@ -224,8 +224,8 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
     if abs(brought) < 1e-3 * float(np.ptp(fit.values)):
         lately = f"The last {hours_words(stretch)} changed next to nothing."
     else:
-        verb = f"The last {hours_words(stretch)} brought" if brought > 0 else f"In the last {hours_words(stretch)} it fell by"
-        lately = f"{verb} {abs(brought):.3g} {unit}".rstrip() + "."
+        verb = "rose" if brought > 0 else "fell"
+        lately = f"In the last {hours_words(stretch)} the curve {verb} by {abs(brought):.2g} {unit}".rstrip() + "."
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:

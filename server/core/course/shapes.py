@@ -22,8 +22,8 @@ class Shape(StrEnum):
 
 
 SHAPE_WORDS = {
-    Shape.PLATEAU: "delay and first-order approach to a plateau",
-    Shape.SLOWING: "delay and second-order approach to a plateau",
+    Shape.PLATEAU: "first-order approach to a plateau",
+    Shape.SLOWING: "second-order approach to a plateau",
     Shape.RISE_AND_DECAY: "rise and decay (consecutive first order)",
     Shape.STRAIGHT: "a straight line (zero order)",
 }

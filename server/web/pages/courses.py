@@ -60,6 +60,8 @@ LONG_HOURS = 24.0
 # Of more readings the table shows the last ones; the file has all.
 MOST_LISTED = 40
 MOST_LISTED_ALL = 2000
+# A larger file is chosen again where something was asked.
+MOST_SHOWN_BYTES = 200_000
 
 
 @dataclass(frozen=True)
@@ -220,6 +222,7 @@ def note_reading(request: Request, run_id: Id, form: Form, session: WriteSession
 @router.post("/runs/{run_id}/readings/import")
 def bring_in(request: Request, run_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
     questions.get_run(session, run_id)
+    _keep_text(form)
 
     def act() -> str:
         raw = form.typed(ReadingImportInput)
@@ -233,6 +236,14 @@ def bring_in(request: Request, run_id: Id, form: Form, session: ReadSession, wri
 def _note(count: int, notes: Sequence[str]) -> str:
     words = ("1 reading was" if count == 1 else f"{count} readings were") + " added." + "".join(f" {n}" for n in notes[:5])
     return f"?note={quote(words)}"
+
+
+def _keep_text(form: RawForm) -> None:
+    """Put the text of a small file into the text box: where something is asked, it can be looked at and changed there."""
+    file = form.files.get("file")
+    if file is not None and len(file.content) <= MOST_SHOWN_BYTES and (text := decode_text(file.content)) is not None:
+        form.values["rows"] = text
+        del form.files["file"]
 
 
 def _rows_of(form: RawForm) -> str:

@@ -338,7 +338,7 @@ def test_what_falls_is_not_said_to_rise() -> None:
     noise = 0.3 * np.random.default_rng(4).normal(size=13)
     falling = read_course(hours, 100.0 * np.exp(-0.2 * hours) + noise, "%", from_zero=False)
     assert falling.advice.sentence.startswith("Still falling")
-    assert "it fell by" in falling.advice.sentence
+    assert "the curve fell by" in falling.advice.sentence
     dip = 60.0 - 30.0 * (np.exp(-0.8 * hours * 3) - np.exp(-3.0 * hours * 3)) + noise
     seen = read_course(hours, dip, "°C", from_zero=False).advice
     assert "Best time to stop" not in seen.sentence
