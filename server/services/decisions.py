@@ -16,7 +16,7 @@ from server.core.chemistry.charge import uncounted_stock
 from server.core.choose.gain import percent_words
 from server.core.choose.proposal import MOST_AT_ONCE, Burden, Purpose, hours_burden
 from server.core.choose.record import Outcome, Record, forecast_record
-from server.core.choose.stopping import HORIZON, StopAdvice, stop_advice
+from server.core.choose.stopping import StopAdvice, stop_advice
 from server.core.choose.tolerance import ToleranceWindow, tolerance_window
 from server.core.choose.tradeoffs import Front, trade_off
 from server.core.model.effects import listed
@@ -227,6 +227,11 @@ class Decisions:
         key = a.mark("stop", gain, aim, a.history)
         return STORE.get(key, lambda: stop_advice(a.history, a.ladder, gain, aim=aim, also=[a.proposal().settings]))
 
+    def advice(self, today: date, scale_mol: float | None = None) -> StopAdvice | None:
+        """The same for as many runs as stock and date allow. Raises like ``stop``."""
+        found = self.stop()
+        return found.limited(self.runs_left(today, scale_mol).at_most) if found is not None else None
+
     def runs_left(self, today: date, scale_mol: float | None = None) -> RunsLeft:
         """How many more runs stock and date allow beside those that are planned or under way.
 
@@ -298,7 +303,7 @@ class Decisions:
         NothingReachableError
             If limits contradict each other.
         """
-        advice, left = self.stop(), self.runs_left(today, scale_mol)
+        advice, left = self.advice(today, scale_mol), self.runs_left(today, scale_mol)
         if left.hindrance:
             return f"{left.hindrance} {advice.odds}" if advice else left.hindrance
         if advice is None:
@@ -322,8 +327,6 @@ class Decisions:
             )
         elif aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")
-        if left.at_most and left.at_most < HORIZON:
-            parts.append(f"So the chance of five runs is out of reach: only {left.at_most} can be made.")
         return " ".join(filter(None, parts))
 
     def window(self) -> ToleranceWindow | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,6 +47,12 @@ class StopAdvice:
         The five that were chosen together.
     working : mapping
         The settings of the working recipe.
+    number, expected
+        The run of the working recipe, and the yield expected with its settings. [%]
+    chances : tuple of float
+        For at least one of the first 1, 2 … five of them; the last is ``next_five``.
+    can_make : int
+        How many runs ``worth_it``, ``verdict`` and ``odds`` are about: five, or fewer where no more can be made.
     aim_chance : float or None
         That a yield somewhere within reach lies at the aim or above; None without an aim, or where the working recipe is
         expected to reach it.
@@ -62,12 +68,30 @@ class StopAdvice:
     best: Settings
     five: tuple[Settings, ...]
     working: Settings
+    number: int
+    expected: float
+    chances: tuple[float, ...]
+    can_make: int = HORIZON
     aim_chance: float | None = None
 
     @property
     def sentence(self) -> str:
         """Verdict and odds."""
         return f"{self.verdict} {self.odds}"
+
+    @property
+    def together(self) -> float:
+        """Chance of at least one of the runs that can be made."""
+        return self.chances[self.can_make - 1]
+
+    def limited(self, runs: int | None) -> StopAdvice:
+        """The same where at most so many runs can be made; None: five or more."""
+        can_make = min(max(runs or HORIZON, 1), len(self.chances))
+        if can_make == self.can_make:
+            return self
+        together = self.chances[can_make - 1]
+        odds = _odds(self.next_one, together, self.anywhere, self.gain, self.number, self.expected, can_make)
+        return replace(self, can_make=can_make, worth_it=together >= FAIR_CHANCE, verdict=_verdict(together), odds=odds)
 
 
 def stop_advice(
@@ -133,7 +157,8 @@ def stop_advice(
     single = chance[likeliest] * np.where(drawn.any(axis=0), possible, 1.0)
     first = int(np.argmax(np.round(single, 9)))
     next_one = float(single[first])
-    next_five = max(next_one, float(np.mean(gains[:, picked].any(axis=1))))
+    chances = tuple(max(next_one, float(np.mean(gains[:, picked[: k + 1]].any(axis=1)))) for k in range(len(picked)))
+    next_five = chances[-1]
     anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]
     expected = Forecast.of(ladder.predict(working, with_noise=True)).mean
@@ -144,10 +169,14 @@ def stop_advice(
         gain,
         next_five >= FAIR_CHANCE,
         _verdict(next_five),
-        _odds(next_one, next_five, anywhere, gain, number, expected),
+        _odds(next_one, next_five, anywhere, gain, number, expected, HORIZON),
         reach.settings(index_of(reach, pool[[first]])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
         history.settings[best],
+        number,
+        expected,
+        chances,
+        len(chances),
         _aim_chance(draws, change.mean[likeliest], float(ladder.predict(working).mean[0]), aim),
     )
 
@@ -184,18 +213,26 @@ def _greedy(gains: np.ndarray, count: int) -> list[int]:
     return picked
 
 
-def _verdict(five: float) -> str:
-    if five < SMALL_CHANCE:
+def _count(runs: int) -> str:
+    return ("one", "two", "three", "four", "five")[runs - 1]
+
+
+def _verdict(together: float) -> str:
+    if together < SMALL_CHANCE:
         return "Stop here, unless you know something that the runs do not show."
-    return "Another run is a gamble." if five < FAIR_CHANCE else "Worth another run."
+    return "Another run is a gamble." if together < FAIR_CHANCE else "Worth another run."
 
 
-def _odds(one: float, five: float, anywhere: float, gain: float, number: int, expected: float) -> str:
+def _odds(one: float, together: float, anywhere: float, gain: float, number: int, expected: float, can_make: int) -> str:
     odds = (
         f"The run with the best chance has {percent_words(one)} to be better by more than {gain:g} "
-        f"point{'' if gain == 1 else 's'} than the {expected:.0f} % expected with the settings of run {number}, "
-        f"the next five together have {percent_words(five)}"
+        f"point{'' if gain == 1 else 's'} than the {expected:.0f} % expected with the settings of run {number}"
     )
-    if five >= FAIR_CHANCE and anywhere - five > 0.2:
-        odds += f"; there is more to find than five runs can cover ({percent_words(anywhere)})"
+    if can_make == 1:
+        return f"{odds}; only 1 run can be made."
+    odds += f", the next {_count(can_make)} together have {percent_words(together)}"
+    if can_make < HORIZON:
+        odds += f" (only {can_make} can be made)"
+    if together >= FAIR_CHANCE and anywhere - together > 0.2:
+        odds += f"; there is more to find than {_count(can_make)} runs can cover ({percent_words(anywhere)})"
     return f"{odds}."

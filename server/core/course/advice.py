@@ -10,12 +10,14 @@ import numpy as np
 from server.core.course.fitting import (
     CLEAR_DIFFERENCE,
     LOW_WEIGHT,
+    ORDER_DIFFERENCE,
     CourseFit,
     Range,
     fewest_for,
     fit_course,
     may_be_plateau,
     other_order,
+    with_delay,
 )
 from server.core.course.shapes import TO_A_PLATEAU, Shape, best_time, no_longer_pays, time_to
 from server.core.space.variables import FloatArray
@@ -115,7 +117,7 @@ def read_course(
     """
     fit, criteria = fit_course(hours, values, shape=shape, from_zero=from_zero)
     other = other_order(fit)
-    advice = _advise(fit, criteria, unit, shape is not None, other)
+    advice = _advise(fit, criteria, unit, shape is not None, other, with_delay(fit))
     was_bent = shape is not None or any(one in criteria for one in TO_A_PLATEAU)
     if was_bent and fit.scatter > SCATTERED * float(np.abs(fit.values).max()):
         advice = _scattered(fit, advice, unit)
@@ -212,7 +214,14 @@ def range_words(r: Range) -> str:
     return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high, r.value)})"
 
 
-def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: bool, other: CourseFit | None) -> Advice:
+def _advise(
+    fit: CourseFit,
+    criteria: dict[Shape, float],
+    unit: str,
+    is_chosen: bool,
+    other: CourseFit | None,
+    late: CourseFit | None,
+) -> Advice:
     last = float(fit.hours.max())
     stretch = 1.0 if last >= 2.0 else last / 4.0
     ends = fit.at(np.array([last - stretch, last, last + 1.0]))
@@ -234,7 +243,7 @@ def _advise(fit: CourseFit, criteria: dict[Shape, float], unit: str, is_chosen: 
         return _straight(fit, early, lately, unit, is_chosen)
     if fit.form.shape is Shape.RISE_AND_DECAY:
         return _rise_and_decay(fit, early, lately, unit, last)
-    return _plateau(fit, early, lately, last, criteria, unit, other, is_chosen=is_chosen)
+    return _plateau(fit, early, lately, last, criteria, unit, other, late, is_chosen=is_chosen)
 
 
 def _plateau(
@@ -245,6 +254,7 @@ def _plateau(
     criteria: dict[Shape, float],
     unit: str,
     other: CourseFit | None,
+    late: CourseFit | None,
     *,
     is_chosen: bool,
 ) -> Advice:
@@ -259,17 +269,18 @@ def _plateau(
             f"{hours_words(to_95.value)}, which these readings cannot bear out, so no time is given. {lately}"
         )
         return replace(early, sentence=words)
-    if other is not None and not is_chosen and other.aicc <= fit.aicc + CLEAR_DIFFERENCE:
-        to_95, to_99, plateau = (_both(*pair) for pair in zip((to_95, to_99, plateau), _ends_of(other), strict=True))
-    else:
+    if is_chosen or (other is not None and other.aicc > fit.aicc + ORDER_DIFFERENCE):
         other = None
-    pays = max(no_longer_pays(SMALL_SHARE, f.parameters["rate"], f.parameters["delay"], f.form.shape) for f in (fit, other) if f)
+    for same in filter(None, (other, late)):
+        to_95, to_99, plateau = (_both(*pair) for pair in zip((to_95, to_99, plateau), _ends_of(same), strict=True))
+    also = [f for f in (fit, other, late) if f]
+    pays = max(no_longer_pays(SMALL_SHARE, f.parameters["rate"], f.parameters["delay"], f.form.shape) for f in also)
     now = (
         "The last reading is past the 95 %."
         if last >= to_95.value
         else f"The 95 % lie {hours_words(to_95.value - last)} beyond the last reading."
     )
-    if other is not None and last >= to_95.value and (to_95.high is None or last < to_95.high):
+    if len(also) > 1 and last >= to_95.value and (to_95.high is None or last < to_95.high):
         now = "Whether the last reading is past the 95 % cannot be told."
     is_falling = fit.parameters["size"] < 0
     what = "of the way down" if is_falling else "of the plateau"
@@ -277,6 +288,8 @@ def _plateau(
     if other is not None:
         orders = ("first", "second") if fit.form.shape is Shape.PLATEAU else ("second", "first")
         text += f" Whether it slows as {orders[0]} or {orders[1]} order does, these readings cannot tell; the ranges allow both."
+    if late is not None:
+        text += " It may have started late; the ranges allow that."
     if unit == "%" and plateau.value > 100.0 + SLACK:
         text += f" The curve would end at {plateau.value:.0f} %, which cannot be, so these times are rather too long."
     if last >= pays:

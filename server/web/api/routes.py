@@ -768,7 +768,7 @@ def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswe
     analysis = analyse(session, preparation_id)
     decisions = Decisions(analysis)
     today = preparations.today()
-    advice, left = decisions.stop(), decisions.runs_left(today)
+    advice, left = decisions.advice(today), decisions.runs_left(today)
     return StopAdviceAnswer(
         message=decisions.verdict(today) if advice else "There is no working recipe yet that a run could beat.",
         next_one=advice.next_one if advice else None,

@@ -288,7 +288,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
     except (NotReadyError, NothingReachableError) as error:
         message = str(error)
     decisions = Decisions(analysis)
-    advice = decisions.stop() if proposal else None
+    advice = decisions.advice(today()) if proposal else None
     chosen = [(v.name, setting_text(v, proposal.settings[v.key])) for v in analysis.space.variables] if proposal else []
     page = OverviewPage(
         frame=Frame(analysis.preparation, "overview"),

@@ -132,6 +132,8 @@ def _page(
         if form is None:
             values = {f"setting_{k}": as_text(v) for k, v in proposal.settings.items()} if proposal else {}
             form = FormState({**values, "purpose": purpose.value})
+        if stop is not None:
+            stop = stop.limited(decisions.runs_left(today(), _scale(form)).at_most)
         own = {k: as_text(v) for k, v in proposal.settings.items()} if proposal else {}
         typed = {k.removeprefix("setting_"): v for k, v in form.values.items() if k.startswith("setting_")}
         is_changed = bool(typed) and typed != own

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from server.core.choose import stopping
-from server.core.choose.gain import chance_of_gain
+from server.core.choose.gain import chance_of_gain, percent_words
 from server.core.choose.proposal import (
     APART,
     MOST_AT_ONCE,
@@ -25,7 +25,7 @@ from server.core.choose.proposal import (
 )
 from server.core.choose.record import Outcome, forecast_record
 from server.core.choose.search import index_of, pool_around
-from server.core.choose.stopping import _greedy, stop_advice
+from server.core.choose.stopping import FAIR_CHANCE, _greedy, stop_advice
 from server.core.choose.tolerance import End, tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import fit_ladder
@@ -34,7 +34,7 @@ from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, OptionRangeRule, Space, reach_of
 from server.core.space.variables import Role, Setting, Variable
-from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
+from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, Rows, history
 from tests.factories import agent, bath, hold
 
 PLAIN = Space((hold(), bath()))
@@ -610,3 +610,23 @@ def test_few_errors_need_to_be_large_before_a_side_is_told() -> None:
 
     assert "on average" not in told(errors)
     assert "2.0 points above the forecasts on average" in told(errors * 3)
+
+
+def test_advice_is_about_the_runs_that_can_be_made() -> None:
+    rows: Rows = [{"hold": h, "bath": b, "agent": "a"} for h, b in ((1.0, 110.0), (1.5, 120.0), (2.0, 130.0), (2.5, 120.0))]
+    h = history(rows, [30.0, 42.0, 55.0, 48.0])
+    advice = stop_advice(h, fit_ladder(h.table), gain=12.0)
+    assert advice is not None
+    assert list(advice.chances) == sorted(advice.chances)
+    assert (advice.can_make, advice.chances[-1], advice.together) == (5, advice.next_five, advice.next_five)
+    assert advice.limited(None) is advice
+    one, two = advice.limited(1), advice.limited(2)
+    # Each is judged by its own chance, not by that of five.
+    assert one.together == advice.next_one < two.together < advice.next_five
+    assert one.odds.endswith("; only 1 run can be made.")
+    assert f"the next two together have {percent_words(two.together)} (only 2 can be made)" in two.odds
+    for limited in (one, two):
+        assert limited.worth_it == (limited.together >= FAIR_CHANCE)
+    bare = replace(advice, chances=(0.12, 0.2, 0.28, 0.35, 0.4), next_one=0.12, worth_it=True, verdict="Worth another run.")
+    assert [bare.limited(n).worth_it for n in (1, 3, 4)] == [False, False, True]
+    assert [bare.limited(n).verdict.split()[0] for n in (1, 4)] == ["Another", "Worth"]
