@@ -32,7 +32,16 @@ from server.core.model.drift import (
     drift_with_order,
     run_order,
 )
-from server.core.model.effects import FEWEST_RUNS_FOR_EFFECTS, Effect, Evidence, by_evidence, find_effects, listed, moved_words
+from server.core.model.effects import (
+    FEWEST_RUNS_FOR_EFFECTS,
+    Effect,
+    Evidence,
+    by_evidence,
+    find_effects,
+    listed,
+    moved_words,
+    tie_words,
+)
 from server.core.model.knowable import (
     PARTLY_R2,
     Knowable,
@@ -433,6 +442,7 @@ class Analysis:
             for group in self.knowable.together:
                 words = listed([names[j] for j in group])
                 out.append(f"{words} cannot be told apart: in the {n_runs} runs {moved_words(len(group))}, or nearly so.")
+            out += [tie_words(self.table, tie) for tie in self.knowable.ties]
             if self.knowable.never_moved:
                 out.append(f"Never moved so far: {', '.join(names[j] for j in self.knowable.never_moved)}.")
             if too_few := self.knowable.too_few_words(n_runs):

@@ -13,7 +13,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from server.core.model.knowable import Knowable, what_is_knowable
+from server.core.model.knowable import Knowable, Tie, what_is_knowable
 from server.core.model.ladder import Ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import RunTable
@@ -121,14 +121,15 @@ def _effect(
     if table.n_runs < FEWEST_RUNS_FOR_EFFECTS:
         sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
         return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
-    low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw)
+    levels = np.array(knowable.comparable[j]) if j in knowable.comparable else np.unique(table.coded[:, j])
+    low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw, levels)
     change = ladder.difference(low[None], high[None])
-    tried = len(np.unique(table.coded[:, j]))
+    tried = len(levels)
     # Of the options of a choice the worst and the best are compared, picked from all pairs.
     comparisons = tried * (tried - 1) // 2 if v.is_choice else 1
     # Yields end at 0 and 100, so no change is larger than that.
     numbers = {k: min(max(x, -100.0), 100.0) for k, x in summarise(change, comparisons).items()}
-    partners = tuple(table.variables[k].name for k in knowable.partners(j))
+    partners = tuple(table.variables[k].name for k in knowable.partners(j) or (_tied_with(knowable, j) if tried < 2 else ()))
     if partners:
         together = listed(partners)
         sentence = (
@@ -140,7 +141,8 @@ def _effect(
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
     top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table, knowable)
     runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
-    more = f" Outside this range there {runs}, which failed." if beyond else ""
+    tied = f" {_left_out(table, knowable, j, levels)}" if j in knowable.comparable else ""
+    more = tied + f" Outside this range there {runs}, which failed." if beyond else tied
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
     can_be_clear = _can_be_clear(table, knowable)
     is_sure = probability >= CLEAR_PROBABILITY and can_be_clear and not only_failed and not on_failures
@@ -267,6 +269,31 @@ def _agrees(change: Mixture, mean: float, comparisons: int) -> bool:
     return found["probability_of_sign"] >= LIKELY_PROBABILITY and (found["change"] > 0) == (mean > 0)
 
 
+def _tied_with(knowable: Knowable, j: int) -> tuple[int, ...]:
+    """The choices with which options of this one are tied."""
+    return tuple(tie.second if tie.first == j else tie.first for tie in knowable.ties if j in (tie.first, tie.second))
+
+
+def _left_out(table: RunTable, knowable: Knowable, j: int, levels: FloatArray) -> str:
+    """Which options of a choice are not compared, because they are tied to those of another."""
+    v = table.variables[j]
+    rest = [v.choices[int(x)] for x in np.unique(table.coded[:, j]) if x not in levels]
+    names = listed([table.variables[k].name for k in _tied_with(knowable, j)])
+    return (
+        f"{listed(rest)} cannot be told apart from what goes along in {names}, and {'is' if len(rest) == 1 else 'are'} left out."
+    )
+
+
+def tie_words(table: RunTable, tie: Tie) -> str:
+    """What is tied in two choices, as a sentence."""
+    a, b = table.variables[tie.first], table.variables[tie.second]
+    if tie.pairs:
+        named = listed([f"{a.name} {a.choices[int(x)]} with {b.name} {b.choices[int(y)]}" for x, y in tie.pairs])
+        were = "was" if len(tie.pairs) == 1 else "were"
+        return f"{named} {were} only ever used together, so which of the two did it cannot be told."
+    return f"Some options of {a.name} and {b.name} went along in all runs, so they cannot be told apart."
+
+
 def moved_words(count: int) -> str:
     """How variables moved that cannot be told apart."""
     return "they moved together" if count == 2 else "they moved together or follow from one another"
@@ -328,9 +355,9 @@ def summarise(change: Mixture, comparisons: int = 1) -> dict[str, float]:
 
 
 def _ends(
-    ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str]
+    ladder: Ladder, j: int, v: Variable, working: FloatArray, raw: list[float | str], levels: FloatArray
 ) -> tuple[FloatArray, FloatArray, str, str, list[int]]:
-    """Return the two rows to compare and their labels: lowest against highest tried, or worst against best choice.
+    """Return the two rows to compare and their labels: lowest against highest tried, or worst against best of ``levels``.
 
     Numbers count where runs did not fail, if there are two: beyond, several variables may have been moved
     at once in a failed run, and nobody knows which of them did it. Last, the failed runs outside of that.
@@ -338,7 +365,6 @@ def _ends(
     column = ladder.table.coded[:, j]
     first, last = working.copy(), working.copy()
     if v.is_choice:
-        levels = np.unique(column)
         rows = np.tile(working, (len(levels), 1))
         rows[:, j] = levels
         means = ladder.predict(rows).mean

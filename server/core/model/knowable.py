@@ -7,10 +7,11 @@ moved with something that is no setting (time, a reagent lot, who made the run, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.sparse.csgraph import connected_components
 
 from server.core.model.runs import ALIKE, RunTable
 from server.core.space.variables import FloatArray
@@ -22,7 +23,22 @@ PARTLY_R2 = 0.3
 # Of three or more variables it is judged only where so many different settings are left over; with fewer, chance
 # makes it large.
 _SPARE_RUNS = 3
+# A squared correlation from which on something follows from something else but for the dust of the arithmetic.
+_EXACTLY = 1.0 - 1e-6
 _STILL = ALIKE
+
+
+@dataclass(frozen=True)
+class Tie:
+    """Options of two choices that were only ever used together, in runs whose other options separate the choices.
+
+    ``pairs`` are (option of the first, option of the second), as coded; empty where several go along with several.
+    """
+
+    first: int
+    second: int
+    pairs: tuple[tuple[float, float], ...]
+    n_directions: int
 
 
 @dataclass(frozen=True)
@@ -43,6 +59,9 @@ class Knowable:
         Number of coded columns that moved (a choice with m levels seen counts m − 1).
     n_repeats : int
         Runs that repeat another run's settings.
+    ties : tuple of Tie
+    comparable : dict of int to tuple of float
+        For each choice in a tie: the options, as coded, that can be compared with each other all the same.
     """
 
     never_moved: tuple[int, ...]
@@ -51,6 +70,8 @@ class Knowable:
     rank: int
     n_columns: int
     n_repeats: int
+    ties: tuple[Tie, ...] = ()
+    comparable: Mapping[int, tuple[float, ...]] = field(default_factory=dict)
 
     def partners(self, column: int) -> tuple[int, ...]:
         """Return the other columns from which this one cannot be told apart."""
@@ -61,7 +82,7 @@ class Knowable:
 
     @property
     def is_rank_deficient(self) -> bool:
-        return self.rank < self.n_columns
+        return self.rank + sum(tie.n_directions for tie in self.ties) < self.n_columns
 
     def too_few_words(self, n_runs: int) -> str:
         """That so many runs are too few to separate the variables that moved; empty where they are not.
@@ -100,8 +121,9 @@ def what_is_knowable(table: RunTable) -> Knowable:
 
     Notes
     -----
-    Two variables moved together where the largest canonical correlation of their
-    centred columns has r² ≥ ``TOGETHER_R2``. Three or more did (the parts of a mixture
+    Two variables moved together where the canonical correlations of their centred columns have
+    r² ≥ ``TOGETHER_R2``: the largest one, or of two choices all of them. Where some of two choices are 1 and
+    others are not, only some options are tied (``Tie``). Three or more did (the parts of a mixture
     do) where that of one with several others has it, adjusted for the number of columns
     (R² adjusted = 1 − (1 − R²)(n − 1)/(n − 1 − k)). Groups are the connected components.
     Failed runs do not count here, as they do not in effects, unless a variable moved in them alone.
@@ -113,6 +135,7 @@ def what_is_knowable(table: RunTable) -> Knowable:
     if any(blocks[j].shape[1] == 0 for j in moved):
         judged, blocks = table, every
     parent = {j: j for j in moved}
+    ties: list[Tie] = []
 
     def root(j: int) -> int:
         while parent[j] != j:
@@ -121,8 +144,12 @@ def what_is_knowable(table: RunTable) -> Knowable:
 
     for position, j in enumerate(moved):
         for k in moved[position + 1 :]:
-            if _canonical_r2(blocks[j], blocks[k]) >= TOGETHER_R2:
+            found = _canonical(blocks[j], blocks[k])
+            are_choices = min(blocks[j].shape[1], blocks[k].shape[1]) > 1
+            if found[-1 if are_choices else 0] >= TOGETHER_R2:
                 parent[root(k)] = root(j)
+            elif are_choices and found[0] > _EXACTLY:
+                ties.append(Tie(j, k, _tied_options(judged, j, k), int(np.sum(found > _EXACTLY))))
     # Repeats add runs, but nothing that could separate variables.
     different = _different_settings(judged, blocks) if moved else blocks
     for j in moved:
@@ -138,7 +165,42 @@ def what_is_knowable(table: RunTable) -> Knowable:
     labels = table.groups()
     n_repeats = table.n_runs - len(np.unique(labels))
     never = tuple(j for j, b in enumerate(every) if b.shape[1] == 0)
-    return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats)
+    left = tuple(tie for tie in ties if root(tie.first) != root(tie.second))
+    comparable = {j: _comparable(judged, j, left) for j in {k for tie in left for k in (tie.first, tie.second)}}
+    return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats, left, comparable)
+
+
+def _tied_options(table: RunTable, first: int, second: int) -> tuple[tuple[float, float], ...]:
+    """Pairs of options of two choices that were never used without each other."""
+    a, b = table.coded[:, first], table.coded[:, second]
+    return tuple((float(x), float(y)) for x in np.unique(a) for y in np.unique(b[a == x]) if np.array_equal(a == x, b == y))
+
+
+def _comparable(table: RunTable, j: int, ties: Sequence[Tie]) -> tuple[float, ...]:
+    """The options of a choice, as coded, whose differences can be told although others are tied; the most used ones.
+
+    Notes
+    -----
+    A difference can be told where its contrast lies in the row space of the design of both choices: the
+    condition of an estimable function (Searle, Linear Models, 1971, section 5.4).
+    """
+    levels = np.unique(table.coded[:, j])
+    beside = {tie.second if tie.first == j else tie.first for tie in ties if j in (tie.first, tie.second)}
+    can = np.ones((len(levels), len(levels)), dtype=bool)
+    own = (table.coded[:, j][:, None] == levels).astype(float)
+    for k in beside:
+        others = (table.coded[:, k][:, None] == np.unique(table.coded[:, k])).astype(float)
+        _, sizes, rows = np.linalg.svd(np.hstack([own, others]), full_matrices=False)
+        space = rows[sizes > 1e-9 * sizes[0]]
+        for a in range(len(levels)):
+            for b in range(a):
+                contrast = np.zeros(space.shape[1])
+                contrast[a], contrast[b] = 1.0, -1.0
+                is_there = bool(np.linalg.norm(contrast - space.T @ (space @ contrast)) < 1e-6)
+                can[a, b] = can[b, a] = can[a, b] and is_there
+    labels = connected_components(can, directed=False)[1]
+    used = [int(own[:, labels == label].sum()) for label in range(int(labels.max()) + 1)]
+    return tuple(float(x) for x in levels[labels == int(np.argmax(used))])
 
 
 def moved_with(table: RunTable, circumstance: FloatArray) -> tuple[int, ...]:
@@ -205,9 +267,12 @@ def _is_fixed(block: FloatArray, others: FloatArray) -> bool:
     n = len(others)
     # Of the own columns the combination that is fixed best is judged, so they count like others.
     k = int(np.linalg.matrix_rank(others)) + block.shape[1] - 1
+    r2 = _canonical_r2(block, _orthonormal(others))
+    if n - 1 - k >= 1 and r2 > _EXACTLY and block.shape[1] == 1:
+        # Chance does not make one follow exactly from others.
+        return True
     if n - 1 - k < _SPARE_RUNS:
         return False
-    r2 = _canonical_r2(block, _orthonormal(others))
     return bool(1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2)
 
 
@@ -239,9 +304,14 @@ def _orthonormal(block: FloatArray) -> FloatArray:
 
 def _canonical_r2(a: FloatArray, b: FloatArray) -> float:
     """Largest squared canonical correlation of two centred blocks."""
+    return float(_canonical(a, b)[0])
+
+
+def _canonical(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Squared canonical correlations of two centred blocks, largest first; shape (columns of the narrower one,)."""
     qa, _ = np.linalg.qr(a)
     qb, _ = np.linalg.qr(b)
-    return float(np.linalg.svd(qa.T @ qb, compute_uv=False)[0] ** 2)
+    return np.asarray(np.linalg.svd(qa.T @ qb, compute_uv=False) ** 2)
 
 
 def separating_run(table: RunTable, candidates: FloatArray, group: tuple[int, ...], centre: FloatArray) -> int:

@@ -463,3 +463,47 @@ def test_options_picked_from_many_need_more_to_agree_with_what_failed_runs_show(
     assert effects._agrees(change, 5.0, 1)
     assert not effects._agrees(change, -5.0, 1)
     assert not effects._agrees(change, 5.0, 3)
+
+
+def tied_choices(*more: tuple[int, int]) -> tuple[RunTable, list[list[float | str]]]:
+    """Ten runs that cross three catalysts with two solvents, of which q gives 25 points more; and further ones."""
+    variables = tuple(
+        Variable(key=name, name=name, role=Role.CHOICE, choices=options, base=options[0])
+        for name, options in (("catalyst", ("a", "b", "c", "d")), ("solvent", ("p", "q", "r")))
+    )
+    pairs = [(a, b) for a in range(3) for b in range(2)] + [(0, 0), (0, 1), (2, 0), (2, 1), *more]
+    yields = np.array([50.0 + 25.0 * (b == 1) + 2.0 * np.sin(7 * i) for i, (_, b) in enumerate(pairs)])
+    n = len(pairs)
+    table = RunTable(variables, np.array(pairs, dtype=float), yields, np.zeros(n), tuple(range(1, n + 1))).in_canonical_order()
+    return table, [[variables[0].choices[int(a)], variables[1].choices[int(b)]] for a, b in table.coded]
+
+
+def test_options_that_only_went_along_hide_nothing_that_the_others_tell() -> None:
+    table, raw = tied_choices((3, 2), (3, 2))
+    known = what_is_knowable(table)
+    assert (known.together, known.comparable) == ((), {0: (0.0, 1.0, 2.0), 1: (0.0, 1.0)})
+    (tie,) = known.ties
+    assert (tie.pairs, tie.n_directions) == (((3.0, 2.0),), 1)
+    assert effects.tie_words(table, tie).startswith("catalyst d with solvent r was only ever used together")
+    assert not known.too_few_words(table.n_runs)
+    found = {e.key: e for e in find_effects(fit_ladder(table, losses=NO_END_LOSSES), table.coded[-3], raw)}
+    assert found["solvent"].evidence is Evidence.CLEAR
+    assert (found["solvent"].from_label, found["solvent"].to_label) == ("p", "q")
+    assert found["solvent"].sentence.endswith("r cannot be told apart from what goes along in catalyst, and is left out.")
+    assert "worst against best of 3" in found["catalyst"].sentence
+    # One run that uses d without r settles it.
+    settled = what_is_knowable(tied_choices((3, 2), (3, 2), (3, 0))[0])
+    assert (settled.together, settled.ties) == ((), ())
+    # Where every option went along with one of the other, nothing is left to compare.
+    every = table.rows(np.flatnonzero((table.coded[:, 0] == table.coded[:, 1]) | (table.coded[:, 0] == 3)))
+    assert what_is_knowable(every).together == ((0, 1),)
+
+
+def test_what_follows_exactly_from_others_is_named_in_few_runs_too() -> None:
+    # Three parts of a mixture in five settings, each run twice: more of the same would separate nothing.
+    five = mixture_runs(5, 4)
+    twice = RunTable(five.variables, np.repeat(five.coded, 2, axis=0), np.arange(10.0), np.zeros(10), tuple(range(1, 11)))
+    for table in (five, twice):
+        known = what_is_knowable(table)
+        assert known.together == ((0, 1, 2),)
+        assert not known.too_few_words(table.n_runs)
