@@ -15,7 +15,8 @@ from collections.abc import Iterable
 from contextlib import suppress
 from typing import Any
 
-from server.exchange.tables import MOST_CELLS, workbook_cell
+from server.errors import InvalidInputError
+from server.exchange.tables import MOST_CELLS, check_workbook, workbook_cell
 
 # Enough for the largest table that is read. [bytes]
 MOST_MEMORY = 1_500_000_000
@@ -24,7 +25,10 @@ HEADING_ROWS = 15
 
 
 def main() -> None:
-    """Write {"names", "rows"} as JSON, or {"error"} with what the reader says, or {"names"} where the sheet is not there."""
+    """Write {"names", "rows"} as JSON; {"refused"} with a sentence; {"error"} with what the reader says; or {"names"} alone.
+
+    The last where the sheet is not there.
+    """
     with suppress(ImportError):  # not on every system
         import resource
 
@@ -37,6 +41,11 @@ def read_book(content: bytes, sheet: str = "", most_cells: int = MOST_CELLS) -> 
     """Names of the sheets and cells of one, or of all of them; see ``main``."""
     from python_calamine import CalamineError, CalamineWorkbook
 
+    if content.startswith(b"PK"):
+        try:
+            check_workbook(content)
+        except InvalidInputError as error:
+            return {"refused": error.messages["file"]}
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         answer: dict[str, Any] = {"names": book.sheet_names}

@@ -160,14 +160,6 @@ def _parse(text: str, separator: str) -> Rows:
 
 
 def _read_workbook(content: bytes, sheet: str) -> FileTable:
-    if content.startswith(b"PK"):
-        try:
-            with zipfile.ZipFile(io.BytesIO(content)) as packed:
-                if sum(part.file_size for part in packed.infolist()) > MOST_UNPACKED_BYTES:
-                    raise InvalidInputError({"file": "This workbook is too large. Keep only the table of runs in it."})
-                _check_extent(packed)
-        except _DAMAGED as error:
-            raise _unreadable(str(error)) from error
     if len(sheet) > _LONGEST_SHEET_NAME or not sheet.isprintable():
         raise InvalidInputError({"sheet": "No sheet can have this name. Leave the name away, and the fullest sheet is read."})
     found = _read_apart(content, sheet)
@@ -194,9 +186,28 @@ def _read_apart(content: bytes, sheet: str) -> dict[str, Any]:
     except (subprocess.CalledProcessError, subprocess.TimeoutExpired) as error:
         raise _unreadable("it takes more memory or time than a table of runs should") from error
     found: dict[str, Any] = json.loads(done.stdout)
+    if "refused" in found:
+        raise InvalidInputError({"file": found["refused"]})
     if "error" in found:
         raise _unreadable(found["error"])
     return found
+
+
+def check_workbook(content: bytes) -> None:
+    """Refuse a packed workbook that would unpack to more than a table of runs is; done where memory is bounded.
+
+    Raises
+    ------
+    InvalidInputError
+        For the field ``file``.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as packed:
+            if sum(part.file_size for part in packed.infolist()) > MOST_UNPACKED_BYTES:
+                raise InvalidInputError({"file": "This workbook is too large. Keep only the table of runs in it."})
+            _check_extent(packed)
+    except _DAMAGED as error:
+        raise _unreadable(str(error)) from error
 
 
 def _check_extent(packed: zipfile.ZipFile) -> None:
@@ -223,6 +234,11 @@ def _check_extent(packed: zipfile.ZipFile) -> None:
 
 def _check_repeats(content: bytes) -> None:
     """Refuse an ODS with a cell far from all others, or with cells that are repeated more often than a table can hold."""
+    # No spreadsheet program declares entities, which could stand for any amount of text.
+    if b"<!DOCTYPE" in content or b"\0" in content[:4]:
+        raise InvalidInputError(
+            {"file": "This workbook is written in an unusual way. Save the table as CSV and choose that file."}
+        )
     row_number = lowest = widest = 0
     try:
         for _, row in ElementTree.iterparse(io.BytesIO(content)):

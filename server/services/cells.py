@@ -77,6 +77,8 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _MONTH_OF = {name: k + 1 for k, name in enumerate(_MONTHS)} | {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 # What stands for 'nothing was noted' (common practice, no source).
 _BLANKS = ("-", "–", "—", "n.d.", "nd", "n.b.", "nb", "?", "/")
+# No number with its unit, and no day with its time, is longer. [characters]
+LONGEST_VALUE = 60
 # Longer cells are remarks about something else. [characters]
 _LONGEST_SUMMARY = 20
 _SUMMARY = re.compile(
@@ -157,6 +159,7 @@ def read_amount(cell: str) -> Amount:
     >>> read_amount("~ 90 min").unit, read_amount("78–80 °C").value, read_amount("0,85").value
     ('min', 79.0, 0.85)
     """
+    _check_length(cell)
     text = _ABOUT.sub("", cell.replace("−", "-").replace("\N{NO-BREAK SPACE}", " ").strip())
     # 2½ h is 2.5 h.
     text = _FRACTION.sub(lambda m: f"{int(m[1] or 0) + unicodedata.numeric(m[2]):.10g}", text)
@@ -214,8 +217,16 @@ def _without_weekday(cell: str) -> str:
     return cell[found.end() :] if found else cell
 
 
+def _check_length(cell: str) -> None:
+    """What is longer than any number or day is read no further: it would take ever longer to look at. Raises NumberTextError."""
+    if len(cell) > LONGEST_VALUE or "\n" in cell:
+        raise NumberTextError(f"“{' '.join(cell[:40].split())}…” is too long for one value. Put remarks into the notes.")
+
+
 def lacks_year(cell: str) -> bool:
     """Whether a cell is a day of a year that it does not name."""
+    if len(cell) > LONGEST_VALUE:
+        return False
     found = _NO_YEAR.fullmatch(_TIME_OF_DAY.sub("", _without_weekday(cell)))
     month = (found[6] or found[7]) if found else None
     return found is not None and (month is None or month[:3].casefold() in _MONTH_OF)
@@ -229,6 +240,8 @@ def _with_year(cell: str, year: int) -> str:
 
 def stroke_order(cell: str) -> str | None:
     """What a day with strokes says of its order: 'day_first', 'month_first', '' (nothing); None where it does not matter."""
+    if len(cell) > LONGEST_VALUE:
+        return None
     found = _STROKED_DAY.fullmatch(_with_year(cell, 2000) if lacks_year(cell) else _without_weekday(cell))
     if found is None:
         return None
@@ -240,6 +253,8 @@ def stroke_order(cell: str) -> str | None:
 
 def is_day(cell: str) -> bool:
     """Whether a cell names a day with its year, in whatever order."""
+    if len(cell) > LONGEST_VALUE:
+        return False
     bare = _without_weekday(cell)
     named = _NAMED_DAY.fullmatch(bare)
     is_named = named is not None and (named[2] or named[3])[:3].casefold() in _MONTH_OF
@@ -268,6 +283,7 @@ def read_day(cell: str, order: str, today: date, year_said: int | None = None) -
     >>> read_day("14.3.25", "", today), read_day("3/4/2025", "month_first", today), read_day("Wed 5th March 25", "", today)
     ('2025-03-14', '2025-03-04', '2025-03-05')
     """
+    _check_length(cell)
     if lacks_year(cell):
         if year_said is None:
             raise NumberTextError(f"“{cell}” has no year. Say which.")

@@ -14,7 +14,7 @@ from sqlmodel import Session
 
 from server.core.course.shapes import Shape
 from server.core.space.units import TEMPERATURE_UNITS, convert, duration_text
-from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
 from server.services.cells import read_hours
 from server.services.headings import unit_told_by
@@ -441,10 +441,10 @@ def delete_readings(session: Session, run_id: int, series: str) -> int:
     before = {"unit": SERIES[series].unit, "hours_and_values": [[row.at_h, row.value] for row in rows]}
     what = f"all {len(rows)} readings of {SERIES[series].label} removed"
     log_change(session, run.preparation_id, what, run_number=run.number, before=before)
-    for row in rows:
-        session.delete(row)
+    count = len(rows)
+    questions.delete_readings(session, run_id, series)
     session.commit()
-    return len(rows)
+    return count
 
 
 @dataclass(frozen=True)
@@ -462,19 +462,34 @@ class _Line:
     value: float
 
 
+@dataclass(frozen=True)
+class ReadRows:
+    """Rows of readings that were understood for one run, which began at ``started_at``."""
+
+    run_id: int
+    started_at: datetime | None
+    series: Series
+    data: ReadingImportInput
+    lines: list[_Line]
+
+
 def import_readings(session: Session, run_id: int, data: ReadingImportInput, text: str) -> Imported:
-    """Add pasted rows or the rows of a CSV file, all or none.
+    """Add pasted rows or the rows of a CSV file, all or none: ``read_rows``, then ``store_rows``; raises like both."""
+    return store_rows(session, read_rows(session, run_id, data, text))
+
+
+def read_rows(session: Session, run_id: int, data: ReadingImportInput, text: str) -> ReadRows:
+    """Understand pasted rows or the rows of a CSV file; stores nothing, so that nobody has to wait for it.
 
     Raises
     ------
+    NotFoundError
     InvalidInputError
         With a sentence per row that cannot be used (the first dozen).
     NeedsConfirmationError
-        If times go backwards or come twice, lie ahead of the run's clock, or some rows are here already: possible, but
-        only on a yes.
+        If times go backwards or come twice, or units and commas may be meant otherwise.
     """
-    # Before the first question to the database, which would keep others from writing.
-    count = text.count("\n")
+    count = len(text.splitlines())
     if count > MOST_READINGS + _MOST_HEADINGS:
         raise InvalidInputError({"rows": f"There are {count} rows; a run can keep {MOST_READINGS} readings. Thin them out."})
     run = questions.get_run(session, run_id)
@@ -483,7 +498,25 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
         raise InvalidInputError({"value_column": "Times and readings cannot stand in the same column."})
     lines = _read_lines(run, series, data, text)
     _check_order(lines, data.confirm)
-    lines = _without_known(lines, questions.list_readings(session, run_id, series.key), data.confirm)
+    return ReadRows(run_id, run.started_at, series, data, lines)
+
+
+def store_rows(session: Session, found: ReadRows) -> Imported:
+    """Store rows that were understood, all or none.
+
+    Raises
+    ------
+    NotFoundError, InvalidInputError
+    ConflictError
+        If the start of the run was set otherwise meanwhile.
+    NeedsConfirmationError
+        If some lie ahead of the run's clock, or are here already.
+    """
+    run_id, series, data = found.run_id, found.series, found.data
+    run = questions.get_run(session, run_id)
+    if run.started_at != found.started_at:
+        raise ConflictError(f"The start of run {run.number} was set otherwise meanwhile. Bring the readings in once more.")
+    lines = _without_known(found.lines, questions.list_readings(session, run_id, series.key), data.confirm)
     lines = sorted(lines, key=lambda line: line.hours)
     if lines:
         _check_future(run, lines[-1].hours, data.confirm, "rows")
@@ -492,12 +525,7 @@ def import_readings(session: Session, run_id: int, data: ReadingImportInput, tex
         raise InvalidInputError(
             {"rows": f"A run can keep {MOST_READINGS} readings; there are {stored} and {len(lines)} more came."}
         )
-    session.add_all(
-        [
-            ReadingRow(run_id=run_id, series=series.key, unit=series.unit, at_h=line.hours, value=line.value, noted_at=now())
-            for line in lines
-        ]
-    )
+    questions.add_readings(session, run_id, series.key, series.unit, [(line.hours, line.value) for line in lines], now())
     log_change(session, run.preparation_id, f"{len(lines)} readings of {series.label} imported", run_number=run.number)
     session.commit()
     return Imported(len(lines), _gaps(lines))
@@ -519,8 +547,14 @@ def _rows(text: str) -> tuple[str, list[tuple[int, list[str]]]]:
 _JOINED = re.compile(r"(?:\d{4}-\d\d-\d\d|\d{1,2}\.\d{1,2}\.\d{4}) [0-2]?\d:\d\d(:\d\d)?|[0-9.,]+ (?:s|min|h|d)(?= |$)")
 
 
+# In a longer line nothing is joined: it would take ever longer to look at. [characters]
+_LONGEST_LINE = 500
+
+
 def _blank_separated(line: str) -> list[str]:
     single = re.sub(r"[ \t\N{NO-BREAK SPACE}]+", " ", line.strip())
+    if len(single) > _LONGEST_LINE:
+        return single.split(" ")
     return _JOINED.sub(lambda m: m[0].replace(" ", "\N{NO-BREAK SPACE}"), single).split(" ")
 
 

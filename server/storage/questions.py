@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
+from datetime import datetime
 from typing import TypeVar
 
-from sqlmodel import Session, SQLModel, col, func, select
+from sqlmodel import Session, SQLModel, col, delete, func, insert, select
 
 from server.errors import NotFoundError
 from server.storage.tables import (
@@ -154,6 +155,20 @@ def list_readings(session: Session, run_id: int, series: str | None = None) -> S
     if series is not None:
         query = query.where(ReadingRow.series == series)
     return session.exec(query.order_by(col(ReadingRow.at_h), col(ReadingRow.id))).all()
+
+
+def add_readings(
+    session: Session, run_id: int, series: str, unit: str, values: Sequence[tuple[float, float]], noted_at: datetime
+) -> None:
+    """Add many readings of one series at once, each as (hours since the start, value)."""
+    same = {"run_id": run_id, "series": series, "unit": unit, "noted_at": noted_at}
+    if values:
+        session.exec(insert(ReadingRow), params=[{**same, "at_h": hours, "value": value} for hours, value in values])
+
+
+def delete_readings(session: Session, run_id: int, series: str) -> None:
+    """Delete the readings of one series of a run at once."""
+    session.exec(delete(ReadingRow).where(col(ReadingRow.run_id) == run_id, col(ReadingRow.series) == series))
 
 
 def count_readings(session: Session, run_id: int) -> int:

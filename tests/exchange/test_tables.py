@@ -204,6 +204,21 @@ def test_an_ods_is_read_with_its_repeated_cells_and_empty_margins() -> None:
     assert read_file(ods(rows)).rows == [["x", "x"]]
 
 
+def test_an_ods_with_entities_is_refused() -> None:
+    # 100 kB that stand for 1.5 GB.
+    entity = b"<!DOCTYPE x [<!ENTITY e '" + b"a" * 100_000 + b"'>]>"
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(ods(lines(cells("x"))))) as plain, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name in plain.namelist():
+            content = plain.read(name)
+            if name == "content.xml":
+                start = content.index(b"?>") + 2 if content.startswith(b"<?xml") else 0
+                content = content[:start] + entity + content[start:].replace(b">x<", b">" + b"&e;" * 15_000 + b"<")
+            packed.writestr(name, content)
+    with pytest.raises(InvalidInputError, match="written in an unusual way"):
+        read_file(out.getvalue())
+
+
 @pytest.mark.parametrize(
     "rows",
     [lines(cells("x", 200), 100_000), lines(cells(""), 1_000_000) + lines(cells("x") * 3)],

@@ -17,7 +17,7 @@ from server.exchange.tables import read_file, read_kept, write_csv
 from server.paths import asset_folder
 from server.services import checkpoints, notebook, runs
 from server.services.analysis import analyse
-from server.services.cells import read_amount, read_day, read_outcome, stroke_order
+from server.services.cells import is_day, lacks_year, read_amount, read_day, read_outcome, stroke_order
 from server.services.charges import add_material
 from server.services.demo import load_demo
 from server.services.headings import match_heading
@@ -920,3 +920,15 @@ def test_a_left_out_column_of_options_is_named(session: Session) -> None:
     book = look_at(session, key, data, base_for_missing=True)
     assert [v.name for v in book.missing] == ["agent"]
     assert columns_left_out(book, rows) == ["LM"]
+
+
+@pytest.mark.parametrize("cell", ["1." * 5000 + "x", "1." * 200 + "x\ny", "T" * 9990, "2 h\n(reflux)", "1" * 61])
+def test_cells_longer_than_any_value_are_read_no_further(cell: str) -> None:
+    # Looking on would take minutes, and everybody would wait.
+    with pytest.raises(NumberTextError, match="too long for one value"):
+        read_amount(cell)
+    with pytest.raises(NumberTextError):
+        read_day(cell, "", TODAY)
+    assert not is_day(cell)
+    assert stroke_order(cell) is None
+    assert not lacks_year(cell)

@@ -15,7 +15,7 @@ from server.core.course.shapes import Form, Shape
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
 from server.core.space.variables import Role
-from server.errors import InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.services import readings as readings_service
 from server.services.analysis import analyse
 from server.services.courses import rates_of, series_courses, yield_against_readings
@@ -43,7 +43,9 @@ from server.services.readings import (
     import_readings,
     read_clock,
     read_elapsed,
+    read_rows,
     start_run,
+    store_rows,
     to_series_unit,
 )
 from server.services.runs import plan_run, record_run, view_run
@@ -337,7 +339,7 @@ def test_more_readings_than_a_run_can_keep_are_refused(session: Session, run_id:
     import_readings(session, run_id, how(), "0 0\n30 12.5\n60 20")
     with pytest.raises(InvalidInputError, match="A run can keep 4 readings; there are 3 and 2 more came"):
         import_readings(session, run_id, how(), "90 22\n120 23")
-    with pytest.raises(InvalidInputError, match="There are 11 rows; a run can keep 4"):
+    with pytest.raises(InvalidInputError, match="There are 12 rows; a run can keep 4"):
         import_readings(session, run_id, how(), "\n".join(f"{k} {k}" for k in range(12)))
     assert questions.count_readings(session, run_id) == 3
 
@@ -735,3 +737,22 @@ def test_a_time_of_day_that_came_more_than_once_is_asked_about(session: Session,
     assert add_reading(session, key, at.model_copy(update={"confirm": ["last_day"]})).at_h == 28.0
     # What was just read needs no question.
     assert add_reading(session, key, at.model_copy(update={"at": "00:20"})).at_h == pytest.approx(31 + 1 / 3)
+
+
+def test_rows_that_were_understood_before_the_start_was_set_otherwise_are_not_stored(session: Session, run_id: int) -> None:
+    start_run(session, run_id, START)
+    found = read_rows(session, run_id, how(at_kind="clock"), "14:05 1\n14:10 2")
+    start_run(session, run_id, START - timedelta(hours=1))
+    with pytest.raises(ConflictError, match="set otherwise meanwhile"):
+        store_rows(session, found)
+    assert questions.count_readings(session, run_id) == 0
+
+
+@pytest.mark.parametrize("end", ["\n", "\r", "\u2028"])
+def test_too_many_rows_are_counted_whatever_ends_them(
+    session: Session, run_id: int, end: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(readings_service, "MOST_READINGS", 20)
+    monkeypatch.setattr(readings_service, "_read_lines", pytest.fail)
+    with pytest.raises(InvalidInputError, match="There are 40 rows"):
+        import_readings(session, run_id, how(), end.join(f"{k} {k}" for k in range(40)))

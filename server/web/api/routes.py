@@ -529,10 +529,12 @@ def add_reading(run_id: Id, data: ReadingInput, session: WriteSession) -> Readin
 
 
 @router.post("/runs/{run_id}/readings/import", status_code=201, tags=["readings"])
-def import_readings(run_id: Id, data: ReadingsInput, session: WriteSession) -> list[str]:
+def import_readings(run_id: Id, data: ReadingsInput, session: ReadSession, writer: OpenWriter) -> list[str]:
     """Add many readings of one series, all or none; the answer names gaps."""
     how = ReadingImportInput.model_validate(data.model_dump(exclude={"rows"}))
-    found = readings.import_readings(session, run_id, how, data.rows)
+    rows = readings.read_rows(session, run_id, how, data.rows)
+    with writer() as writing:
+        found = readings.store_rows(writing, rows)
     return [f"{found.count} readings were added.", *found.notes]
 
 

@@ -40,7 +40,8 @@ from server.services.readings import (
     correct_reading,
     delete_reading,
     delete_readings,
-    import_readings,
+    read_rows,
+    store_rows,
 )
 from server.services.runs import RunView, view_run
 from server.services.spaces import space_of
@@ -226,8 +227,9 @@ def bring_in(request: Request, run_id: Id, form: Form, session: ReadSession, wri
 
     def act() -> str:
         raw = form.typed(ReadingImportInput)
+        rows = read_rows(session, run_id, validated(ReadingImportInput, raw), _rows_of(form))
         with writer() as writing:
-            found = import_readings(writing, run_id, validated(ReadingImportInput, raw), _rows_of(form))
+            found = store_rows(writing, rows)
         return f"/runs/{run_id}/course" + _note(found.count, found.notes)
 
     return submit(form, act, _page(request, session, run_id, "import"))

@@ -345,7 +345,11 @@ def _run_page(
 
 # What the history shows by another name, and what it leaves out because it means nothing to a chemist.
 _LOGGED_NAMES = {"at_h": "time in h", "theory_g": "theoretical yield in g", "started_at": "start", "scale_mol": "scale in mol"}
-_NOT_LOGGED = {"id", "run_id", "preparation_id", "position", "noted_at", "added_at", "sha256", "revision", "material_id"}
+_NOT_LOGGED = {
+    *("id", "run_id", "preparation_id", "position", "noted_at", "added_at", "sha256", "revision", "material_id"),
+    # A whole series: the log keeps it, the API gives it.
+    "hours_and_values",
+}
 
 
 def change_words(change: ChangeRow) -> str:
