@@ -29,6 +29,7 @@ from server.storage.engine import open_database, read_session
 from server.storage.files import FileStore
 from server.web.api import documents
 from server.web.api import routes as api_routes
+from server.web.dependencies import API_PREFIX
 from server.web.errors import install_error_pages
 from server.web.pages import (
     charge,
@@ -106,7 +107,7 @@ def create_app(settings: Settings) -> FastAPI:
     ):
         app.include_router(module.router, include_in_schema=False)
     for answers in (api_routes, documents):
-        app.include_router(answers.router, prefix="/api/v1")
+        app.include_router(answers.router, prefix=API_PREFIX)
     install_error_pages(app)
     app.add_middleware(RequestBodyLimitMiddleware, max_body_size=LARGEST_BODY)
     app.add_middleware(SecurityMiddleware, listening=settings.host, names=settings.host_names, largest_body=LARGEST_BODY)

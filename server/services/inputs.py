@@ -42,12 +42,18 @@ def _optional_number(typed: object) -> float | None:
 _JOINERS = "\N{ZERO WIDTH JOINER}\N{ZERO WIDTH NON-JOINER}"
 
 
+# Letters and signs that show nothing.
+_INVISIBLE = "\u115f\u1160\u2800\u3164\uffa0"
+
+
 def _clean_text(typed: object) -> object:
     if not isinstance(typed, str):
         return typed
     # What looks the same is the same: accents in one way, and nothing that cannot be seen.
-    text = unicodedata.normalize("NFC", typed.replace("\r\n", "\n"))
-    text = "".join(c for c in text if c in _JOINERS or unicodedata.category(c) != "Cf").strip(f" \t\n\r\f\v\xa0{_JOINERS}")
+    text = unicodedata.normalize("NFC", re.sub("\r\n|[\N{LINE SEPARATOR}\N{PARAGRAPH SEPARATOR}]", "\n", typed))
+    # Every blank is one, whatever its width.
+    text = "".join(" " if unicodedata.category(c) == "Zs" or c in _INVISIBLE else c for c in text)
+    text = "".join(c for c in text if c in _JOINERS or unicodedata.category(c) != "Cf").strip(f" \t\n\r\f\v{_JOINERS}")
     if any((ord(c) < 32 and c not in "\n\t") or 0xD800 <= ord(c) <= 0xDFFF for c in text):
         raise PydanticCustomError("control", "{text}", {"text": "Remove control characters; type the text again."})
     return text
@@ -64,7 +70,7 @@ def _blank_is_none(typed: object) -> object:
 
 
 def _clean_or_none(typed: object) -> object:
-    return _clean_text(_blank_is_none(typed))
+    return _blank_is_none(_clean_text(typed))
 
 
 def _day(typed: object) -> object:
@@ -333,10 +339,13 @@ Column = Annotated[int, Field(ge=1, le=200)]
 
 
 class ClockInput(Input):
-    """Where times of day are typed: the name of the time zone, and local time minus UTC today, should it not be known here."""
+    """Where times of day are typed: the name of the time zone, and local time minus UTC today, should it not be known here.
+
+    Without either, times are UTC.
+    """
 
     zone: Annotated[str, Field(max_length=64)] = ""
-    offset_minutes: Annotated[int, Field(ge=-1000, le=1000)] = 0
+    offset_minutes: Annotated[int | None, Field(ge=-1000, le=1000)] = None
 
 
 class StartInput(ClockInput):

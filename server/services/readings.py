@@ -149,13 +149,22 @@ def checked_hours(hours: float) -> float:
 
 
 def zone_of(data: ClockInput) -> tzinfo:
-    """The time zone where something is typed: by its name, which knows summer time, else by its distance from UTC today."""
+    """The time zone where something is typed: by its name, which knows summer time, else by its distance from UTC today.
+
+    Raises
+    ------
+    InvalidInputError
+        For a name that is not known, where the distance is not given either.
+    """
     if data.zone:
         try:
             return ZoneInfo(data.zone)
-        except (ZoneInfoNotFoundError, ValueError, OSError):
-            pass  # an unknown name, or a machine without a table of zones
-    return timezone(timedelta(minutes=data.offset_minutes))
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            # An unknown name, or a machine without a table of zones.
+            if data.offset_minutes is None:
+                message = "There is no such time zone. Give its name as in Europe/Berlin, or offset_minutes."
+                raise InvalidInputError({"zone": message}) from error
+    return timezone(timedelta(minutes=data.offset_minutes or 0))
 
 
 def read_clock(text: str, started_at: datetime | None, zone: tzinfo, until: datetime | None = None) -> float:

@@ -379,7 +379,7 @@ def _add_plan(
 
 
 def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast: dict[str, Any] | None = None) -> RunRow:
-    """Plan a run otherwise that was not begun yet.
+    """Plan a run otherwise that was not begun yet; what is not named beside the settings stays.
 
     Parameters
     ----------
@@ -397,6 +397,8 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
         raise InvalidInputError(
             {"form": f"Run {run.number} is {STATES[run.state]}; only a planned run can be planned otherwise."}
         )
+    if "scale_mol" not in data.model_fields_set:
+        data = data.model_copy(update={"scale_mol": run.scale_mol})
     preparation = questions.get_preparation(session, run.preparation_id)
     space = stored_space(session, run.preparation_id)
     driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
@@ -405,10 +407,11 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
         _ask_about_range(outside, data.confirm)
     _ask_about_stock(session, preparation, [(settings, data.scale_mol)], data.confirm, instead_of=run_id)
     view = view_run(session, run_id)[1]
-    own = ("scale_mol", "reference", "notes")
+    # What is not named stays.
+    own = [field for field in ("scale_mol", "reference", "notes") if field in data.model_fields_set]
     before = {field: getattr(run, field) for field in own} | {v.name: view.planned[v.key] for v in space.variables}
-    run.scale_mol = data.scale_mol or preparation.base_scale_mol
-    run.reference, run.notes = data.reference, data.notes
+    for field in own:
+        setattr(run, field, getattr(data, field) or (preparation.base_scale_mol if field == "scale_mol" else ""))
     after = {field: getattr(run, field) for field in own} | {v.name: settings[v.key] for v in space.variables}
     if any(not _is_same(view.planned[v.key], settings[v.key]) for v in space.variables):
         run.purpose, run.forecast = None, forecast

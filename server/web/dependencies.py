@@ -6,13 +6,15 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from typing import Annotated
 
-from fastapi import Depends, HTTPException, Path, Request
+from fastapi import Depends, HTTPException, Path, Query, Request
 from sqlmodel import Session
 
+from server.errors import InvalidInputError
 from server.storage.engine import read_session, write_session
 from server.storage.files import FileStore
 from server.web.forms import PostedFile, RawForm
 
+API_PREFIX = "/api/v1"
 # Of a file more than this is not read; services say where their own limit lies. [bytes]
 LARGEST_FILE = 25_000_000
 # The largest form is that of past runs from a table: a tick for each of its rows, and a few fields for each column.
@@ -57,9 +59,25 @@ def _writer(request: Request) -> Writer:
     return lambda: write_session(request.app.state.engine, reads_after_commit=True)
 
 
+def refuse_unknown_parameters(request: Request) -> None:
+    """Refuse a parameter of an address that is not described: misspelt, it would switch off what it was meant for.
+
+    Raises
+    ------
+    InvalidInputError
+    """
+    described = request.app.openapi()["paths"][API_PREFIX + request.scope["route"].path][request.method.lower()]
+    known = {one["name"] for one in described.get("parameters", ()) if one["in"] == "query"}
+    if unknown := sorted(set(request.query_params) - known):
+        there = f"There are {', '.join(sorted(known))}." if known else "There is none here."
+        raise InvalidInputError({name[:40]: f"There is no such parameter. {there}" for name in unknown})
+
+
 OpenWriter = Annotated[Writer, Depends(_writer)]
 Files = Annotated[FileStore, Depends(_files)]
 ReadSession = Annotated[Session, Depends(_read)]
 WriteSession = Annotated[Session, Depends(_write)]
 Form = Annotated[RawForm, Depends(_form)]
+# What an answer calls its stamp, sent back.
+Seen = Annotated[str | None, Query(min_length=16, max_length=16)]
 Id = Annotated[int, Path(ge=1, le=2**63 - 1)]

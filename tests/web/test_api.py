@@ -531,3 +531,55 @@ def test_a_script_gives_runs_the_theory_of_today(client: TestClient) -> None:
     assert client.post(f"{base}/renew-theory").json() == [run["number"]]
     assert client.get(f"/api/v1/runs/{run['id']}").json()["yield_percent"] == 62.5
     assert client.post(f"{base}/renew-theory").json() == []
+
+
+def test_a_misspelt_parameter_is_told(client: TestClient) -> None:
+    key = create(client)
+    address = f"/api/v1/preparations/{key}"
+    body = {"name": "Ester", "theoretical_yield_g": 12}
+    told = client.put(f"{address}?Seen=0123456789abcdef", json=body)
+    assert (told.status_code, told.json()["errors"]) == (422, {"Seen": "There is no such parameter. There are seen."})
+    # An empty stamp would be no stamp.
+    assert client.put(f"{address}?seen=", json=body).status_code == 422
+    assert client.get(address).json()["theoretical_yield_g"] == 10
+    assert client.get(f"{address}/runs?number=3").json()["errors"] == {
+        "number": "There is no such parameter. There is none here."
+    }
+    assert client.get(f"{address}/history?run_number=3").status_code == 200
+
+
+def test_what_is_not_named_of_a_plan_stays(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    plan = {"settings": settings, "scale_mol": 0.4, "notes": "stir fast", "reference": "K7"}
+    run = client.post(f"/api/v1/preparations/{key}/planned-runs", json=plan).json()
+    changed = client.put(f"/api/v1/runs/{run['id']}/plan", json={"settings": settings | {"bath": 125}}).json()
+    assert changed["settings"]["bath"] == 125
+    assert (changed["scale_mol"], changed["notes"], changed["reference"]) == (0.4, "stir fast", "K7")
+    changed = client.put(f"/api/v1/runs/{run['id']}/plan", json={"settings": settings, "notes": ""}).json()
+    assert (changed["notes"], changed["reference"]) == ("", "K7")
+
+
+@pytest.mark.parametrize("blank", ["\u200b", "\u2003", "\u3164", "\u2800", " \u115f ", "\u2028"])
+def test_what_cannot_be_seen_is_no_reason_and_no_name(client: TestClient, blank: str) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 61}).json()
+    assert client.put(f"/api/v1/runs/{run['id']}/exclusion", json={"reason": blank}).status_code == 422
+    client.put(f"/api/v1/runs/{run['id']}", json={"settings": settings, "excluded_reason": blank})
+    assert client.get(f"/api/v1/runs/{run['id']}").json()["counts"]
+    assert client.post("/api/v1/preparations", json={"name": blank}).status_code == 422
+    # A wide blank is a blank.
+    assert client.post("/api/v1/preparations", json={"name": f"Es\u2003ter{blank}"}).json()["name"] == "Es ter"
+
+
+def test_a_time_zone_that_there_is_not_is_told(client: TestClient) -> None:
+    key = create(client)
+    settings = {"hold": 2, "bath": 120, "agent": "a"}
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": settings, "yield_percent": 61}).json()
+    body = {"began": "2026-03-02 10:00", "zone": "Europe/Belin"}
+    told = client.post(f"/api/v1/runs/{run['id']}/start", json=body)
+    assert (told.status_code, list(told.json()["errors"])) == (422, ["zone"])
+    # A browser says both: then the distance from UTC will do.
+    begun = client.post(f"/api/v1/runs/{run['id']}/start", json=body | {"offset_minutes": 60}).json()
+    assert begun["started_at"].startswith("2026-03-02T09:00")

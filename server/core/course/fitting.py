@@ -37,8 +37,10 @@ _SURENESS = 0.9
 CLEAR_DIFFERENCE = 2.0
 # First and second order have as many parameters: one is ruled out where the other is ten times as likely. [AICc]
 ORDER_DIFFERENCE = 4.6
-# Up to so many degrees of freedom ranges come from plain least squares where no reading is odd.
-_FEW_BESIDE = 5
+# Up to so many degrees of freedom ranges come from plain least squares where no reading is odd, up to the fewest always.
+_FEW_BESIDE, _FEWEST_BESIDE = 5, 3
+# Of few readings some lie far off in units of the rest by chance: odd is only what counts less than this.
+_ODD_WEIGHT = 0.1
 _SMALL = 1e-300
 
 
@@ -105,7 +107,9 @@ class CourseFit:
     @cached_property
     def _for_ranges(self) -> CourseFit:
         """What ranges come from: with few readings beside the parameters, weights leave residuals that are too small."""
-        if self.widening == 1.0 or self.degrees_of_freedom > _FEW_BESIDE or self.weights.min() < LOW_WEIGHT:
+        few = self.degrees_of_freedom
+        is_plain = bool(np.all(self.weights == 1.0))
+        if is_plain or few > _FEW_BESIDE or (few > _FEWEST_BESIDE and self.weights.min() < _ODD_WEIGHT):
             return self
         return fit_form(self.hours, self.values, self.form, is_robust=False)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter, Response, UploadFile
+from fastapi import APIRouter, Depends, Response, UploadFile
 
 from server.services import preparations, writeups
 from server.services.analysis import analyse
@@ -15,10 +15,19 @@ from server.storage import questions
 from server.storage.tables import WriteUpRow
 from server.web.api.models import Answer, PreparationAnswer
 from server.web.api.routes import PROBLEMS, preparation_answer, refuse_outdated
-from server.web.dependencies import LARGEST_FILE, Files, Id, OpenWriter, ReadSession, WriteSession
+from server.web.dependencies import (
+    LARGEST_FILE,
+    Files,
+    Id,
+    OpenWriter,
+    ReadSession,
+    Seen,
+    WriteSession,
+    refuse_unknown_parameters,
+)
 from server.web.forms import stamp
 
-router = APIRouter(responses=PROBLEMS)
+router = APIRouter(responses=PROBLEMS, dependencies=[Depends(refuse_unknown_parameters)])
 
 
 class ProcedureAnswer(Answer):
@@ -71,7 +80,7 @@ def get_procedure(preparation_id: Id, session: ReadSession) -> ProcedureAnswer:
 
 
 @router.put("/preparations/{preparation_id}/procedure", tags=["documents"])
-def set_procedure(preparation_id: Id, data: ProcedureInput, session: WriteSession, seen: str | None = None) -> ProcedureAnswer:
+def set_procedure(preparation_id: Id, data: ProcedureInput, session: WriteSession, seen: Seen = None) -> ProcedureAnswer:
     """Replace what is done; with ``seen``, only if its stamp is still that."""
     row = questions.get_preparation(session, preparation_id)
     refuse_outdated(seen, writeups.stored_procedure(row), "The procedure")

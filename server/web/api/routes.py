@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Depends, Query, Response
 from pydantic import BaseModel
 
 from server.core.chemistry.drying import advise_drying
@@ -83,7 +83,7 @@ from server.web.api.models import (
     WindowLineAnswer,
     WorkingRecipeAnswer,
 )
-from server.web.dependencies import Id, OpenWriter, ReadSession, WriteSession
+from server.web.dependencies import Id, OpenWriter, ReadSession, Seen, WriteSession, refuse_unknown_parameters
 from server.web.forms import is_outdated, stamp
 
 _WHAT_WENT_WRONG = {
@@ -99,7 +99,7 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
     status: {"description": words, "content": {"application/problem+json": {"schema": PROBLEM_SCHEMA}}}
     for status, words in _WHAT_WENT_WRONG.items()
 }
-router = APIRouter(responses=PROBLEMS)
+router = APIRouter(responses=PROBLEMS, dependencies=[Depends(refuse_unknown_parameters)])
 
 
 def preparation_answer(row: PreparationRow) -> PreparationAnswer:
@@ -171,9 +171,7 @@ def get_preparation(preparation_id: Id, session: ReadSession) -> PreparationAnsw
 
 
 @router.put("/preparations/{preparation_id}", tags=["preparations"])
-def update_preparation(
-    preparation_id: Id, data: PreparationInput, session: WriteSession, seen: str | None = None
-) -> PreparationAnswer:
+def update_preparation(preparation_id: Id, data: PreparationInput, session: WriteSession, seen: Seen = None) -> PreparationAnswer:
     """Replace a preparation's own fields; with ``seen``, only if its stamp is still that."""
     row = questions.get_preparation(session, preparation_id)
     refuse_outdated(seen, preparations.as_input(row), row.name)
@@ -200,7 +198,7 @@ def add_variable(preparation_id: Id, data: VariableInput, session: WriteSession)
 
 
 @router.put("/variables/{variable_id}", tags=["variables"])
-def update_variable(variable_id: Id, data: VariableInput, session: WriteSession, seen: str | None = None) -> VariableAnswer:
+def update_variable(variable_id: Id, data: VariableInput, session: WriteSession, seen: Seen = None) -> VariableAnswer:
     """Replace a variable; with ``seen``, only if its stamp is still that."""
     row = questions.get_variable(session, variable_id)
     refuse_outdated(seen, variables.as_input(row), row.name)
@@ -258,7 +256,7 @@ def add_material(preparation_id: Id, data: MaterialInput, session: WriteSession)
 
 
 @router.put("/materials/{material_id}", tags=["charge"])
-def update_material(material_id: Id, data: MaterialInput, session: WriteSession, seen: str | None = None) -> MaterialAnswer:
+def update_material(material_id: Id, data: MaterialInput, session: WriteSession, seen: Seen = None) -> MaterialAnswer:
     """Replace a material; with ``seen``, only if its stamp is still that."""
     row = questions.get_material(session, material_id)
     refuse_outdated(seen, charges.as_input(row), row.name)
@@ -369,7 +367,7 @@ def plan_run(
 
 @router.put("/runs/{run_id}/plan", tags=["runs"])
 def change_plan(run_id: Id, data: ChangedPlanInput, session: ReadSession, writer: OpenWriter) -> RunAnswer:
-    """Plan a run otherwise that was not begun yet; with other settings it gets another forecast."""
+    """Plan a run otherwise that was not begun yet; with other settings it gets another forecast. What is not named stays."""
     analysis = analyse(session, questions.get_run(session, run_id).preparation_id)
     forecast = forecast_by_hand(analysis, data)
     with writer() as writing:
@@ -439,9 +437,7 @@ def _checkpoint(row: CheckpointRow) -> CheckpointAnswer:
 
 
 @router.put("/checkpoints/{checkpoint_id}", tags=["runs"])
-def update_checkpoint(
-    checkpoint_id: Id, data: CheckpointInput, session: WriteSession, seen: str | None = None
-) -> CheckpointAnswer:
+def update_checkpoint(checkpoint_id: Id, data: CheckpointInput, session: WriteSession, seen: Seen = None) -> CheckpointAnswer:
     """Correct a checkpoint; with ``seen``, only if its stamp is still that."""
     row = questions.get_checkpoint(session, checkpoint_id)
     refuse_outdated(seen, checkpoints.as_input(row), f"Checkpoint {row.name}")
@@ -539,7 +535,7 @@ def import_readings(run_id: Id, data: ReadingsInput, session: ReadSession, write
 
 
 @router.put("/readings/{reading_id}", tags=["readings"])
-def correct_reading(reading_id: Id, data: ReadingInput, session: WriteSession, seen: str | None = None) -> ReadingAnswer:
+def correct_reading(reading_id: Id, data: ReadingInput, session: WriteSession, seen: Seen = None) -> ReadingAnswer:
     """Correct a reading; with ``seen``, only if its stamp is still that. What it was stays in the history."""
     refuse_outdated(seen, questions.get_reading(session, reading_id), "This reading")
     return _reading(readings.correct_reading(session, reading_id, data))

@@ -357,7 +357,7 @@ def test_few_readings_do_not_tell_exhaustion_from_a_plateau() -> None:
         for name, truth in (("first order", first), ("zero order", 90.0 * np.minimum(times / end, 1.0))):
             advice = read_course(times, truth + noise, "%").advice
             told[name] += "until it was exhausted" in advice.sentence
-            if "cannot tell" in advice.sentence:
+            if "cannot tell, so no time is given" in advice.sentence:
                 assert (advice.best, advice.plateau, advice.no_longer_pays, advice.is_too_early) == (None, None, None, True)
     assert told["first order"] <= 3
     assert told["zero order"] >= 12
@@ -398,7 +398,7 @@ def test_the_closed_form_of_second_order_is_that_of_the_textbook() -> None:
 @pytest.mark.parametrize(("n", "span"), [(6, 4.0), (8, 6.0), (12, 12.0)])
 def test_a_reaction_of_second_order_is_not_taken_for_first_order(n: int, span: float) -> None:
     # 95 % of the plateau, 80, are reached after 9.5 h; a first-order curve through the same readings says 2.4 h.
-    held = 0
+    held = told = 0
     for seed in range(10):
         hours = np.linspace(span / n, span, n)
         course = read_course(hours, second_order(hours) + np.random.default_rng(seed).normal(size=n), "%")
@@ -406,9 +406,13 @@ def test_a_reaction_of_second_order_is_not_taken_for_first_order(n: int, span: f
         found = course.advice.to_95
         assert found is not None
         assert found.low is not None
-        assert found.low > 5.0
+        # Where the readings do not make it ten times as likely, both orders are allowed for.
+        undecided = "Whether it slows as second or first order does" in course.advice.sentence
+        assert (found.low < 5.0) is undecided
+        told += not undecided
         held += found.low <= 9.5 <= (found.high or math.inf)
     assert held >= 6
+    assert told >= 9
 
 
 def test_a_hold_that_no_longer_pays_follows_the_order() -> None:
