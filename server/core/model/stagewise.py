@@ -26,6 +26,7 @@ FEWEST_RUNS_FOR_SHARES = 4
 _MOST = 0.5
 # Content of a checkpoint is known about this well. [percentage points of theory] (own judgement)
 CONTENT_SD = 2.0
+_NINETY = 1.645
 # More gained than this, against theory or an earlier checkpoint, is a mistake in a mass or a content. [percentage points
 # of theory] Such runs are shown, but their checkpoints play no part.
 _GAIN = 2.0 * CONTENT_SD
@@ -126,8 +127,9 @@ class Stretch:
 
     ``start`` is None for theory, ``end`` None for the isolated product. Arrays have shape (n_runs,).
     ``share`` is the part of the differences between complete runs that this stretch makes, ``share_low``
-    and ``share_high`` what it is with any one of them left out; None where they are too few or hardly
-    differ. [fraction] ``acting`` are the stages whose variables can act on it.
+    and ``share_high`` what it is with any one of them left out, ``share_u`` its standard uncertainty from that of
+    the contents; None where they are too few or hardly differ. [fraction] ``acting`` are the stages whose variables
+    can act on it.
     """
 
     start: Stage | None
@@ -139,6 +141,7 @@ class Stretch:
     share: float | None = None
     share_low: float | None = None
     share_high: float | None = None
+    share_u: float | None = None
 
     @property
     def title(self) -> str:
@@ -256,7 +259,8 @@ def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Stage
         stretches.append(Stretch(start, end, numbers, np.array(before, dtype=float), np.array(after, dtype=float), acting))
     shares, alone = _shares(complete, stations)
     if shares is not None:
-        stretches = [replace(s, share=float(shares[0, k])) for k, s in enumerate(stretches)]
+        u = _share_u(complete, stations)
+        stretches = [replace(s, share=float(shares[0, k]), share_u=float(u[k])) for k, s in enumerate(stretches)]
         if alone is None:
             low, high = shares[1:].min(axis=0), shares[1:].max(axis=0)
             stretches = [replace(s, share_low=float(low[k]), share_high=float(high[k])) for k, s in enumerate(stretches)]
@@ -285,6 +289,22 @@ def _shares(complete: Sequence[Way], stations: Sequence[Stage]) -> tuple[FloatAr
         total = part.sum(axis=1)
         out.append(part.T @ total / (total @ total))
     return np.array(out), alone
+
+
+def _share_u(complete: Sequence[Way], stations: Sequence[Stage]) -> FloatArray:
+    """Standard uncertainty of the shares from that of the contents (``CONTENT_SD``), shape (n_stretches,).
+
+    Notes
+    -----
+    With T the centred ln Y, a share is Σ Tᵢ ln rᵢ / Σ Tᵢ²: uncertainties uᵢ of the ln rᵢ give √Σ(Tᵢuᵢ)² / Σ Tᵢ²
+    (JCGM 100:2008, 5.1). Every checkpoint enters the stretch that ends there and the next one.
+    """
+    left = np.array([[w.left[s] for s in stations] for w in complete])
+    marks = np.hstack([np.zeros((len(left), 1)), (CONTENT_SD / left) ** 2, np.zeros((len(left), 1))])
+    u = np.sqrt(marks[:, :-1] + marks[:, 1:])
+    total = np.log([w.percent for w in complete])
+    total = total - total.mean()
+    return np.asarray(np.sqrt(((total[:, None] * u) ** 2).sum(axis=0)) / (total @ total))
 
 
 def _hardly_differ(complete: Sequence[Way]) -> bool:
@@ -327,14 +347,15 @@ def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alon
             f"The differences between these {count} runs arise mostly {top.where} ({share}), but they rest on run {alone} alone: "
             "the others hardly differ."
         ]
-    if (top.share_low or 0.0) > _MOST:
+    if _surely_at_least(top) > _MOST:
         lead = f"The yields of these {count} runs differ mostly because of what happens {top.where}"
     else:
         lead = f"The largest part of the differences between these {count} runs arises {top.where}"
     out = [f"{lead}: {share} of the differences ({range_text(top)} with any one run left out)."]
     if (top.share or 0.0) > 1.0:
         out[0] += " It is more than the whole, because what happens elsewhere runs against it."
-    rivals = [s for s in known if s is not top and (s.share_high or 0.0) >= (top.share_low or 0.0)]
+    # Between neighbours the content of their common checkpoint moves both shares, one up and one down.
+    rivals = [s for s in known if s is not top and (s.share_high or 0.0) + _NINETY * (s.share_u or 0.0) >= _surely_at_least(top)]
     if rivals:
         named = " and ".join(f"what happens {s.where} ({percent_text(s.share or 0.0)}, {range_text(s)})" for s in rivals)
         out[0] += f" It cannot be told from {named}."
@@ -345,6 +366,11 @@ def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alon
         if (s.share_high or 0.0) < 0
     ]
     return out
+
+
+def _surely_at_least(stretch: Stretch) -> float:
+    """The share of a stretch at the least: whichever run is left out, and as far as contents are known (90 % range)."""
+    return (stretch.share_low or 0.0) - _NINETY * (stretch.share_u or 0.0)
 
 
 def _gain_sentences(ways: Sequence[Way]) -> list[str]:

@@ -317,3 +317,30 @@ def test_only_the_better_runs_are_crossed_where_there_are_many() -> None:
     assert found is not None
     assert set(found.rests_on) == {frozenset((1, number)) for number in range(n - MOST_CROSSED + 1, n + 1)}
     assert found.n_rows == 2 * MOST_CROSSED
+
+
+def test_where_yields_differ_is_told_no_surer_than_contents_are_known() -> None:
+    # The reaction makes three quarters of small differences; contents that are off by 2 points would do as much.
+    def marks(spread: float) -> list[tuple[float, float, float]]:
+        out = []
+        for k in (-1.5, -0.5, 0.0, 0.5, 1.5):
+            first, second = 80.0 + 0.75 * spread * k, 0.9 + 0.0025 * spread * k
+            out.append((first, first * second, 0.95 * first * second))
+        return out
+
+    small, large = (stage_by_stage(ways(marks(spread))) for spread in (3.0, 12.0))
+    assert small is not None
+    assert large is not None
+    for found in (small, large):
+        assert found.stretches[0].share_low is not None
+        assert found.stretches[0].share_low > 0.5
+    assert "The largest part of the differences" in small.headline
+    assert "differ mostly because" in large.headline
+    # The uncertainty by the rule for a sum of independent terms, on many draws of the contents.
+    rng = np.random.default_rng(0)
+    base, drawn = np.array(marks(12.0)), []
+    total = np.log(base[:, 2]) - np.log(base[:, 2]).mean()
+    for _ in range(4000):
+        first = base[:, 0] + 2.0 * rng.standard_normal(5)
+        drawn.append(total @ np.log(first) / (total @ total))
+    assert large.stretches[0].share_u == pytest.approx(np.std(drawn), rel=0.05)
