@@ -8,6 +8,7 @@ import numpy as np
 
 from server.core.choose.proposal import Burden, Forecast, History
 from server.core.choose.search import best_reachable, index_of, neighbours, pool_around, vary
+from server.core.model.effects import signed
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach
@@ -34,13 +35,15 @@ class Front:
     """Expected yield against a burden.
 
     ``points`` ascend in burden and in yield. ``runs`` are (run number, burden, yield) of
-    the runs that count [unit of the burden, %], ``failed`` the numbers of those that failed.
+    the runs that count [unit of the burden, %], ``failed`` the numbers of those that failed. ``rise`` is the 90 % range
+    of the true yield at the last point over that at the first. [percentage points]
     """
 
     burden: Burden
     points: tuple[FrontPoint, ...]
     runs: tuple[tuple[int, float, float], ...]
     failed: frozenset[int] = frozenset()
+    rise: tuple[float, float] | None = None
 
     @property
     def sentence(self) -> str:
@@ -54,10 +57,11 @@ class Front:
                 f"The settings with the highest expected yield, {first.forecast.mean:.0f} %, also need the least: {at_first} of "
                 f"{self.burden.name}. There is nothing to trade."
             )
-        return (
-            f"Expected yield rises from {first.forecast.mean:.0f} % at {at_first} to {last.forecast.mean:.0f} % at {at_last} "
-            f"of {self.burden.name}; below the line nothing is gained."
-        )
+        ends = f"{first.forecast.mean:.0f} % at {at_first} to {last.forecast.mean:.0f} % at {at_last} of {self.burden.name}"
+        told = f" (90 % range of the rise {signed(self.rise[0])} to {signed(self.rise[1])} points)" if self.rise else ""
+        if self.rise and self.rise[0] <= 0:
+            return f"Expected yield goes from {ends}, but that more of it gives more is not shown{told}."
+        return f"Expected yield rises from {ends}{told}; below the line nothing is gained."
 
 
 def non_dominated(burdens: FloatArray, yields: FloatArray) -> list[int]:
@@ -112,6 +116,11 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
         burdens, means = np.concatenate([burdens[front], more_burdens]), np.concatenate([means[front], more_means])
     front = _spread([i for i in non_dominated(burdens, means) if np.isfinite(burdens[i])])
     mixture = ladder.predict(reach.coded_rows(pool[front]), with_noise=True) if front else None
+    rise = None
+    if len(front) > 1:
+        ends = reach.coded_rows(pool[[front[0], front[-1]]])
+        change = ladder.difference(ends[:1], ends[1:])
+        rise = float(change.quantile(0.05)[0]), float(change.quantile(0.95)[0])
     points = tuple(
         FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(mixture, k))
         for k, i in enumerate(front)
@@ -122,7 +131,7 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
         value = burden.of(settings)
         if value is not None:
             runs.append((number, value, float(percent)))
-    return Front(burden, points, tuple(runs), frozenset(history.failed))
+    return Front(burden, points, tuple(runs), frozenset(history.failed), rise)
 
 
 def _spread(front: list[int]) -> list[int]:

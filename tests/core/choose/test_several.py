@@ -630,3 +630,22 @@ def test_advice_is_about_the_runs_that_can_be_made() -> None:
     bare = replace(advice, chances=(0.12, 0.2, 0.28, 0.35, 0.4), next_one=0.12, worth_it=True, verdict="Worth another run.")
     assert [bare.limited(n).worth_it for n in (1, 3, 4)] == [False, False, True]
     assert [bare.limited(n).verdict.split()[0] for n in (1, 4)] == ["Another", "Worth"]
+
+
+def test_a_rise_along_the_front_comes_with_its_doubt() -> None:
+    holds = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0)
+    rows: Rows = [{"hold": h, "bath": 120.0 + 5.0 * (k % 3)} for k, h in enumerate(holds)]
+    noise = [1.5, -1.0, 0.5, 2.0, -2.0, 0.0, -1.5, 1.0]
+    burden = Burden("holds", "h", lambda s: float(s["hold"]))
+    fronts = []
+    for slope in (0.0, 8.0):
+        h = history(rows, [60.0 + slope * (hold - 3.0) + e for hold, e in zip(holds, noise, strict=True)], PLAIN)
+        fronts.append(trade_off(h, fit_ladder(h.table), burden))
+    flat, steep = fronts
+    assert flat.rise is not None
+    assert flat.rise[0] < 0.0 < flat.rise[1]
+    assert "that more of it gives more is not shown (90 % range of the rise −" in flat.sentence
+    assert steep.rise is not None
+    assert steep.rise[0] > 0
+    assert steep.sentence.startswith("Expected yield rises from ")
+    assert steep.sentence.endswith("points); below the line nothing is gained.")
