@@ -104,7 +104,7 @@ def attach(session: Session, files: FileStore, run_id: int, name: str, content: 
 def read_attachment(session: Session, files: FileStore, attachment_id: int) -> Attachment:
     """Return an attachment with its content; raises NotFoundError."""
     row = questions.get_attachment(session, attachment_id)
-    return Attachment(row, files.read(row.sha256))
+    return Attachment(row, files.read_whole(row.sha256))
 
 
 def remove_attachment(session: Session, attachment_id: int) -> int:

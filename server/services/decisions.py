@@ -26,6 +26,7 @@ from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
+from server.services.words import plain
 from server.storage.tables import MaterialRow, RunRow
 
 # At so many times the largest scale of the runs so far, heating, cooling and stirring are others. (Own judgement.)
@@ -52,6 +53,7 @@ class RunNeeds:
     """What a run takes: materials, and their cost where prices are entered.
 
     ``without`` are chosen options for which the charge has no material, although it has for others.
+    ``readability_g`` says to how many digits masses are shown.
     """
 
     materials: tuple[Need, ...]
@@ -59,6 +61,7 @@ class RunNeeds:
     currency: str
     cost_is_partial: bool
     without: tuple[str, ...] = ()
+    readability_g: float = 0.01
 
 
 @dataclass(frozen=True)
@@ -128,7 +131,9 @@ class Decisions:
                 is_short = m.stock is not None and line.mass_g is not None and taken[m.key] > m.stock * (1 + 1e-9)
                 lines.append(Need(m.name, line.mass_g, line.volume_ml, is_short))
             without = tuple(options_without_material(self.materials, settings))
-            found.append(RunNeeds(tuple(lines), cost, self.preparation.currency, partial, without))
+            found.append(
+                RunNeeds(tuple(lines), cost, self.preparation.currency, partial, without, self.preparation.balance_readability_g)
+            )
         return found
 
     def _cost(self, charge: Charge) -> tuple[float | None, bool]:
@@ -152,7 +157,7 @@ class Decisions:
         largest = max((s for s in made if s), default=None)
         if scale is None or largest is None or scale <= MUCH_LARGER * largest:
             return ""
-        return f"No run was made above {largest:g} mol; the forecast knows nothing of the scale."
+        return f"No run was made above {plain(largest, 3)} mol; the forecast knows nothing of the scale."
 
     @property
     def without_price(self) -> list[str]:

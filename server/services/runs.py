@@ -228,11 +228,13 @@ def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: f
 
 
 def _field_of(space: Space, sentence: str) -> str:
-    """The field at which a sentence about limits is shown: its variable's, else the first."""
+    """The field at which a sentence about limits is shown: its variable's, of a rule the first number that it names."""
     for v in space.variables:
         if sentence.startswith(f"{v.name}:"):
             return f"setting_{v.key}"
-    return f"setting_{space.variables[0].key}" if space.variables else "form"
+    named = [(v.is_choice, sentence.index(v.name), v.key) for v in space.variables if v.name in sentence]
+    first = min(named)[2] if named else next((v.key for v in space.variables), "")
+    return f"setting_{first}" if first else "form"
 
 
 def _store_settings(

@@ -64,9 +64,9 @@ def _check_number(data: VariableInput, messages: dict[str, str]) -> None:
         base = read_number(data.base)
     except NumberTextError as error:
         messages["base"] = str(error)
-    for field in ("low", "high"):
+    for field, end in (("low", "begins"), ("high", "ends")):
         if getattr(data, field) is None:
-            messages[field] = "Enter a number."
+            messages[field] = f"Enter where the range {end}."
     if data.low is None or data.high is None:
         return
     if data.low >= data.high:

@@ -156,5 +156,6 @@ def _span(w: VariableWindow, low: float, high: float, reasons: tuple[End, End]) 
     decimals = max(0, math.ceil(-math.log10(tenth)))
     grain = 10.0**decimals
     low, high = min(math.ceil(low * grain - 1e-6) / grain, setting), max(math.floor(high * grain + 1e-6) / grain, setting)
-    ends = [f"{value:.12g}" + (f" ({reason})" if reason else "") for value, reason in zip((low, high), reasons, strict=True)]
-    return f"{ends[0]} to {ends[1]} {w.variable.unit}".rstrip()
+    unit = f" {w.variable.unit}".rstrip()
+    begin = f"{low:.12g}" + (f"{unit} ({reasons[0]})" if reasons[0] else "")
+    return f"{begin} to {high:.12g}{unit}" + (f" ({reasons[1]})" if reasons[1] else "")

@@ -37,7 +37,8 @@ class FileStore:
         """Keep the content and return its SHA-256 in hexadecimal; the file is there whole or not at all."""
         digest = hashlib.sha256(content).hexdigest()
         path = self._path(digest)
-        if path.exists():
+        # One that was damaged meanwhile is written anew.
+        if path.exists() and hashlib.sha256(path.read_bytes()).hexdigest() == digest:
             return digest
         path.parent.mkdir(parents=True, exist_ok=True)
         descriptor, name = tempfile.mkstemp(dir=path.parent)
@@ -69,6 +70,13 @@ class FileStore:
             return self._path(digest).read_bytes()
         except FileNotFoundError as error:
             raise NotFoundError("file", digest[:12]) from error
+
+    def read_whole(self, digest: str) -> bytes:
+        """Return the content where it is what it was; raises NotFoundError also where it is not."""
+        content = self.read(digest)
+        if hashlib.sha256(content).hexdigest() != digest:
+            raise NotFoundError("undamaged file", digest[:12])
+        return content
 
     def sweep(self, unwanted: Set[str]) -> int:
         """Remove the files with these digests; return how many were there. No other file is ever touched."""

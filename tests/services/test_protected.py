@@ -8,14 +8,16 @@ import pytest
 from sqlmodel import Session
 
 from server.core.space.variables import Role
-from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
-from server.services.attachments import attach, remove_attachment
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.services.attachments import attach, read_attachment, remove_attachment
 from server.services.charges import add_material, update_material
 from server.services.charges import as_input as material_input
 from server.services.inputs import (
     FinishedRunInput,
     MaterialInput,
+    OptionRangeLimitInput,
     PlannedRunInput,
+    PreparationInput,
     ProcedureInput,
     ReadingInput,
     SoFarInput,
@@ -23,7 +25,7 @@ from server.services.inputs import (
     VariableInput,
 )
 from server.services.preparations import as_input as preparation_input
-from server.services.preparations import duplicate_preparation, update_preparation
+from server.services.preparations import create_preparation, duplicate_preparation, update_preparation
 from server.services.readings import add_reading, start_run
 from server.services.runs import (
     delete_run,
@@ -336,3 +338,66 @@ def test_amounts_that_are_noted_as_they_were_leave_no_trace(session: Session) ->
     note_weighed(session, int(run.id or 0), {material: (8.8, None)})
     note_weighed(session, int(run.id or 0), {})
     assert (run.revision, len(questions.list_changes(session, key))) == before
+
+
+def test_a_photo_that_was_damaged_is_not_shown_and_is_mended_by_attaching_it_again(
+    session: Session, preparation: PreparationRow, tmp_path: Path
+) -> None:
+    files = FileStore(tmp_path / "files")
+    run = make_run(session, preparation)
+    row = attach(session, files, key_of(run), "plate.txt", b"two spots")
+    (stored,) = (path for path in (tmp_path / "files").rglob("*") if path.is_file())
+    for damaged in (b"two spotz", b""):
+        stored.write_bytes(damaged)
+        with pytest.raises(NotFoundError, match="undamaged file"):
+            read_attachment(session, files, int(row.id or 0))
+        attach(session, files, key_of(make_run(session, preparation)), "plate.txt", b"two spots")
+        assert files.read(row.sha256) == b"two spots"
+
+
+def test_no_two_preparations_get_the_same_name_by_a_change(session: Session, preparation: PreparationRow) -> None:
+    other = create_preparation(session, PreparationInput(name="Other"))
+    data = preparation_input(other)
+    with pytest.raises(InvalidInputError, match="already"):
+        update_preparation(session, key_of(other), data.model_copy(update={"name": preparation.name}))
+    # Its own name it may keep.
+    update_preparation(session, key_of(other), data.model_copy(update={"notes": "x"}))
+
+
+def test_another_base_scale_is_asked_about_where_a_variable_sets_an_amount(session: Session, preparation: PreparationRow) -> None:
+    key = key_of(preparation)
+    mass = add_variable(session, key, VariableInput(name="acid", role=Role.OTHER, unit="g", low=1, high=5, base=2))
+    material = MaterialInput(name="acid", role="reagent", amount_kind="mass", amount=2, ratio_variable_id=mass.id)
+    add_material(session, key, material)
+    data = preparation_input(preparation).model_copy(update={"base_scale_mol": 0.2})
+    with pytest.raises(NeedsConfirmationError, match="acid, which a variable sets") as asked:
+        update_preparation(session, key, data)
+    assert asked.value.code == "amounts_stay"
+    update_preparation(session, key, data.model_copy(update={"confirm": ["amounts_stay"]}))
+    assert preparation.base_scale_mol == 0.2
+
+
+def test_a_failure_that_was_kept_with_much_product_can_get_another_note_but_no_other_mass(
+    session: Session, preparation: PreparationRow
+) -> None:
+    run = make_run(session, preparation, None, outcome="failure", product_mass_g=1.9, theoretical_yield_g=10.0)
+    # An older version may have kept it.
+    run.theoretical_yield_g = run.theory_g = 8.0
+    session.add(run)
+    session.commit()
+    kept = {"outcome": "failure", "theoretical_yield_g": 8.0}
+    correct(session, run, product_mass_g=1.9, notes="oiled out", **kept)
+    assert run.notes == "oiled out"
+    with pytest.raises(InvalidInputError):
+        correct(session, run, product_mass_g=2.0, **kept)
+
+
+def test_a_rule_that_a_plan_breaks_is_told_at_the_number_that_it_is_about(session: Session, preparation: PreparationRow) -> None:
+    key = key_of(preparation)
+    variables = {v.name: v for v in questions.list_variables(session, key)}
+    choice, number = (int(variables[name].id or 0) for name in ("agent", "bath"))
+    rule = OptionRangeLimitInput(kind="option_range", variable=choice, choice="MgSO4", partner=number, high=115.0)
+    add_limit(session, key, rule)
+    with pytest.raises(InvalidInputError) as told:
+        plan(session, preparation)
+    assert list(told.value.messages) == [f"setting_{variables['bath'].id}"]

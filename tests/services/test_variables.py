@@ -42,7 +42,7 @@ def preparation(session: Session) -> PreparationRow:
     ("change", "field", "words"),
     [
         ({"low": 60, "high": 10}, "high", "not above its start"),
-        ({"low": None}, "low", "Enter a number"),
+        ({"low": None}, "low", "Enter where the range begins"),
         ({"low": 10, "high": 10.000001, "step": None, "base": 10}, "high", "too narrow"),
         ({"role": "temperature", "unit": "K", "low": 1, "high": 1e9, "step": None}, "high", "Check the unit"),
         ({"role": "count", "unit": "", "step": None, "base": 20.5}, "low", "whole numbers"),

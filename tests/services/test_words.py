@@ -24,7 +24,7 @@ def test_there_is_no_wash_and_a_half() -> None:
 
 def test_where_a_window_ends_is_told_and_how_far_one_variable_may_go_alone() -> None:
     window = VariableWindow(BATH, 135.0, 130.0, 141.2, End.RULE, End.RANGE, (121.04, 150.0))
-    assert window_text(window) == "130 (a rule) to 141.2 (end of the range) °C"
+    assert window_text(window) == "130 °C (a rule) to 141.2 °C (end of the range)"
     assert alone_text(window) == "121.1 to 150 °C"
     assert alone_text(replace(window, alone=(134.9, 135.1))) == NO_LEEWAY
     assert alone_text(replace(window, alone=None)) == ""

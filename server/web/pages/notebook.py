@@ -300,7 +300,7 @@ def _words(found: BroughtIn) -> str:
     words = f"Run {found.numbers[0]} was" if n == 1 else f"{n} runs, {found.numbers[0]} to {found.numbers[-1]}, were"
     words += " brought in."
     if found.left_out:
-        named = "; ".join(f"row {number}: {why}" for number, why in found.left_out[:_MOST_NAMED])
+        named = "; ".join(f"row {number} ({why.rstrip('.')})" for number, why in found.left_out[:_MOST_NAMED])
         more = f"; and {len(found.left_out) - _MOST_NAMED} more" if len(found.left_out) > _MOST_NAMED else ""
         words += f" Left out: {named}{more}."
     return words if len(words) <= MOST_NOTE else words[: MOST_NOTE - 1] + "…"

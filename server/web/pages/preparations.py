@@ -274,7 +274,7 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
     for run in analysis.runs:
         settings = [setting_text(v, run.settings[v.key]) for v in analysis.space.variables]
         flag = run.row.excluded_reason or ("above 100 %" if run.run_yield and run.run_yield.is_above_100 else "")
-        note = "; ".join(filter(None, (flag, _shortened(run.row.notes))))
+        note = "; ".join(filter(None, (flag.rstrip(". "), _shortened(run.row.notes))))
         lines.append(RunLine(run, run_status(run), settings, run is best, note))
     effects: tuple[Effect, ...] = ()
     effects_message = ""

@@ -344,7 +344,21 @@ def _run_page(
 
 
 # What the history shows by another name, and what it leaves out because it means nothing to a chemist.
-_LOGGED_NAMES = {"at_h": "time in h", "theory_g": "theoretical yield in g", "started_at": "start", "scale_mol": "scale in mol"}
+_LOGGED_NAMES = {
+    "at_h": "time in h",
+    "theory_g": "theoretical yield in g",
+    "started_at": "start",
+    "scale_mol": "scale in mol",
+    "purity_percent": "purity in %",
+    "purity_u_percent": "standard uncertainty of the purity in %",
+    "product_mass_g": "product mass in g",
+    "product_mass_u_g": "standard uncertainty of the mass in g",
+    "residual_percent": "solvent and water left in %",
+    "residual_u_percent": "standard uncertainty of what was left in %",
+    "mass_g": "mass in g",
+    "volume_ml": "volume in mL",
+    "entered_yield_percent": "yield in %",
+}
 _NOT_LOGGED = {
     *("id", "run_id", "preparation_id", "position", "noted_at", "added_at", "sha256", "revision", "material_id"),
     # A whole series: the log keeps it, the API gives it.
