@@ -10,6 +10,7 @@ YieldwrightError
 ├── ConflictError             somebody else changed the same thing meanwhile
 ├── NotReadyError             the question needs more runs or settings than there are
 ├── NothingReachableError     the limits contradict each other
+├── BusyError                 something large is being stored; the same works in a moment
 ├── FormulaTextError          a formula that cannot be read, with the position
 └── StartupError              the program cannot start: port taken, database unusable
 """

@@ -927,7 +927,7 @@ def test_cells_longer_than_any_value_are_read_no_further(cell: str) -> None:
     # Looking on would take minutes, and everybody would wait.
     with pytest.raises(NumberTextError, match="too long for one value"):
         read_amount(cell)
-    with pytest.raises(NumberTextError):
+    with pytest.raises(NumberTextError, match="too long for one value"):
         read_day(cell, "", TODAY)
     assert not is_day(cell)
     assert stroke_order(cell) is None

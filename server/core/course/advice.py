@@ -185,13 +185,15 @@ def _not_followed(advice: Advice, *, is_chosen: bool) -> Advice:
     return Advice(sentence, True, advice.last_hour, advice.last_stretch, advice.next_hour, advice.odd, None, is_followed=False)
 
 
-def hours_words(hours: float, like: float | None = None) -> str:
+def hours_words(hours: float, like: float | None = None, finer: int = 0) -> str:
     """A time in minutes, hours or days, with no more digits than it deserves.
 
     Parameters
     ----------
     like : float or None
         Another time whose unit is taken, so that a range has one unit. [h]
+    finer : int
+        Digits more than usual.
 
     Examples
     --------
@@ -200,18 +202,22 @@ def hours_words(hours: float, like: float | None = None) -> str:
     """
     scale = hours if like is None else like
     if scale < 1.5:
-        return f"{60 * hours:.0f} min"
-    return f"{hours:.1f} h" if scale < 72 else f"{hours / 24:.1f} d"
+        return f"{60 * hours:.{finer}f} min"
+    return f"{hours:.{1 + finer}f} h" if scale < 72 else f"{hours / 24:.{1 + finer}f} d"
 
 
 def range_words(r: Range) -> str:
     """A time with its range in words, all in one unit."""
     if r.low is None and r.high is None:
         return f"{hours_words(r.value)} (the readings set no bounds)"
-    low = hours_words(r.low, r.value) if r.low is not None else "unknown"
+    # A range that is narrower than the usual digits gets one more.
+    alike = r.low is not None and r.high is not None and hours_words(r.low, r.value) == hours_words(r.high, r.value)
+    finer = int(alike and r.low != r.high)
+    value = hours_words(r.value, finer=finer)
+    low = hours_words(r.low, r.value, finer) if r.low is not None else "unknown"
     if r.high is None:
-        return f"{hours_words(r.value)} (90 % range from {low}, upwards not bounded)"
-    return f"{hours_words(r.value)} (90 % range {low} to {hours_words(r.high, r.value)})"
+        return f"{value} (90 % range from {low}, upwards not bounded)"
+    return f"{value} (90 % range {low} to {hours_words(r.high, r.value, finer)})"
 
 
 def _advise(

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from server.core.course.advice import Course, _probability_of_so_few_runs, read_course
+from server.core.course.advice import Course, _probability_of_so_few_runs, range_words, read_course
 from server.core.course.arrhenius import GAS_CONSTANT, RateAt, fit_arrhenius
-from server.core.course.fitting import CLEAR_DIFFERENCE, FEWEST_READINGS, fit_course, fit_form, other_order, thinned
+from server.core.course.fitting import CLEAR_DIFFERENCE, FEWEST_READINGS, Range, fit_course, fit_form, other_order, thinned
 from server.core.course.shapes import Form, Shape, best_time, consecutive, time_to
 from server.core.space.variables import FloatArray
 from server.errors import NotReadyError
@@ -409,6 +409,8 @@ def test_a_reaction_of_second_order_is_not_taken_for_first_order(n: int, span: f
         # Where the readings do not make it ten times as likely, both orders are allowed for.
         undecided = "Whether it slows as second or first order does" in course.advice.sentence
         assert (found.low < 5.0) is undecided
+        assert course.other is not None
+        assert (course.other.aicc <= course.fit.aicc + 4.6) is undecided
         told += not undecided
         held += found.low <= 9.5 <= (found.high or math.inf)
     assert held >= 6
@@ -508,3 +510,58 @@ def test_readings_that_no_longer_change_are_no_mistake() -> None:
         noise = 0.2 * np.random.default_rng(1).normal(size=8)
         advice = read_course(hours, level + noise, "%", from_zero=from_zero).advice
         assert "say nothing about the hold" not in advice.sentence
+
+
+def test_a_curve_that_may_have_started_late_allows_for_it() -> None:
+    # Starting material that is used up after 0.3 h, read eight times over 5 h: 95 % after 3.3 h.
+    hours, true = np.linspace(0.0, 5.0, 8), time_to(0.95, 1.0, 0.3)
+    held = late = given = 0
+    for seed in range(24):
+        values = 5.0 + 85.0 * np.exp(-np.maximum(hours - 0.3, 0.0)) + np.random.default_rng(seed).normal(size=8)
+        course = read_course(hours, values, "%", from_zero=False)
+        found = course.advice.to_95
+        if found is None:
+            continue
+        given += 1
+        held += (found.low or 0.0) <= true <= (found.high or math.inf)
+        if "It may have started late" in course.advice.sentence:
+            late += 1
+            assert not course.fit.form.has_delay
+    assert given >= 20
+    assert late >= 5
+    # 53 of 112 held while the curve without a delay was taken at its word.
+    assert held >= 0.75 * given
+    # Where it is plain that nothing was late, nothing is said.
+    prompt = read_course(hours, 5.0 + 85.0 * np.exp(-hours), "%", from_zero=False)
+    assert "started late" not in prompt.advice.sentence
+
+
+def test_ranges_of_few_readings_are_those_of_plain_least_squares() -> None:
+    form = Form(Shape.PLATEAU, has_delay=True, has_start=True)
+    for n, is_plain in ((7, True), (12, False)):
+        hours = np.linspace(0.0, 5.0, n)
+        values = 20.0 + 80.0 * -np.expm1(-np.maximum(hours - 0.3, 0.0)) + np.random.default_rng(3).normal(size=n)
+        robust, plain = (fit_form(hours, values, form, is_robust=one) for one in (True, False))
+        ours, theirs = (fit.range_of(lambda p: p["rate"]) for fit in (robust, plain))
+        assert ours.low is not None
+        assert theirs.low is not None
+        # The value itself is always in the range.
+        assert (ours.low == pytest.approx(min(theirs.low, ours.value), rel=1e-9)) is is_plain
+
+
+def test_one_reading_that_is_far_off_does_not_set_the_range_of_the_others() -> None:
+    form = Form(Shape.PLATEAU)
+    hours = np.linspace(0.7, 5.0, 7)
+    values = 80.0 * -np.expm1(-hours) + 0.3 * np.random.default_rng(1).normal(size=7)
+    values[3] -= 30.0
+    robust, plain = (fit_form(hours, values, form, is_robust=one).range_of(lambda p: p["rate"]) for one in (True, False))
+    assert robust.high is not None
+    assert robust.low is not None
+    assert robust.high - robust.low < 1.0
+    assert plain.high is None or plain.low is None or plain.high - plain.low > 1.0
+
+
+def test_a_range_has_digits_enough_to_be_seen() -> None:
+    assert range_words(Range(1.5061, 1.4689, 1.5398)) == "1.51 h (90 % range 1.47 h to 1.54 h)"
+    assert range_words(Range(0.5, 0.497, 0.504)) == "30.0 min (90 % range 29.8 min to 30.2 min)"
+    assert range_words(Range(3.0, 2.5, 3.6)) == "3.0 h (90 % range 2.5 h to 3.6 h)"

@@ -507,3 +507,23 @@ def test_what_follows_exactly_from_others_is_named_in_few_runs_too() -> None:
         known = what_is_knowable(table)
         assert known.together == ((0, 1, 2),)
         assert not known.too_few_words(table.n_runs)
+
+
+def test_of_picked_options_what_a_failed_run_makes_clear_is_only_likely() -> None:
+    # Nine runs with three solvents; the first one failed, in the solvent that is not the best.
+    variables = (hold(), Variable("solvent", "solvent", Role.CHOICE, choices=("a", "b", "c"), base="a"))
+    rng = np.random.default_rng(38)
+    options = [str(rng.choice(["a", "b", "c"])) for _ in range(9)]
+    holds = [float(rng.choice([1, 2, 3, 4])) for _ in range(9)]
+    gain = float(rng.uniform(3, 8))
+    yields = np.array([60 + 3 * h + (gain if o == "b" else 0) + rng.normal() * 2 for h, o in zip(holds, options, strict=True)])
+    yields[0] = 0.0
+    failed = np.arange(9) == 0
+    rows: list[dict[str, float | str]] = [{"hold": h, "solvent": o} for h, o in zip(holds, options, strict=True)]
+    told = RunTable(variables, encode(variables, rows), yields, np.where(failed, FAILURE_SD, 0.0), tuple(range(1, 10)), failed)
+    table = told.in_canonical_order()
+    raw = [list(rows[n - 1].values()) for n in table.numbers]
+    ladders = [fit_ladder(one, losses=NO_END_LOSSES) for one in (table, table.without_failures())]
+    found = {e.key: e for e in find_effects(ladders[0], table.coded[-1], raw, without=ladders[1])}
+    assert found["solvent"].evidence is Evidence.LIKELY
+    assert "It rests on run 1, which failed: without it, none is shown." in found["solvent"].sentence
