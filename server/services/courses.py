@@ -175,7 +175,8 @@ class Rates:
     """Rates against temperature over the runs of a preparation; ``arrhenius`` is None where ``problem`` says why.
 
     ``differs`` are other variables of the reaction in which the runs with a rate differ; ``lost_again`` numbers
-    of runs with a rate in which the product is lost again; ``order`` is the shape that all rates are taken from.
+    of runs with a rate in which the product is lost again; ``order`` is the shape that all rates are taken from;
+    ``delay`` is how late the runs started on average, which is part of the holds. [h]
     """
 
     runs: tuple[RunCourse, ...]
@@ -186,6 +187,7 @@ class Rates:
     differs: tuple[str, ...] = ()
     lost_again: tuple[int, ...] = ()
     order: Shape = Shape.PLATEAU
+    delay: float = 0.0
 
     @property
     def remark(self) -> str:
@@ -236,8 +238,9 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
     others = [v for v in space.variables if v.stage in REACTION_STAGES and v is not hold and v is not temperature]
     differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
     lost_again = tuple(sorted(one.run_number for one in found if one.run_number in used and _is_lost_again(one)))
-    holds = _holds(fit, temperature, order) if fit.energy_range[0] > 0 and not lost_again else ()
-    return Rates(tuple(found), temperature, fit, "", holds, differs, lost_again, order)
+    delay = _mean_delay([one.series.course for one in found if one.run_number in used and one.series.course is not None])
+    holds = _holds(fit, temperature, order, delay) if fit.energy_range[0] > 0 and not lost_again else ()
+    return Rates(tuple(found), temperature, fit, "", holds, differs, lost_again, order, delay)
 
 
 def _one_order(courses: Sequence[Course]) -> Shape:
@@ -279,7 +282,12 @@ def _rate(one: RunCourse, order: Shape) -> RateAt | None:
     return RateAt(one.run_number, convert(one.celsius, "°C", "K"), rate.value, u_log)
 
 
-def _holds(fit: Arrhenius, temperature: Variable, order: Shape) -> tuple[HoldAt, ...]:
+def _mean_delay(courses: Sequence[Course]) -> float:
+    """How late runs started on average. [h]"""
+    return sum(course.fit.parameters["delay"] for course in courses) / max(len(courses), 1)
+
+
+def _holds(fit: Arrhenius, temperature: Variable, order: Shape, delay: float) -> tuple[HoldAt, ...]:
     grid = temperature.grid()
     if len(grid) > 12:
         grid = grid[np.unique(np.linspace(0, len(grid) - 1, 12).round().astype(int))]
@@ -290,9 +298,9 @@ def _holds(fit: Arrhenius, temperature: Variable, order: Shape) -> tuple[HoldAt,
         out.append(
             HoldAt(
                 f"{value:g} {temperature.unit}",
-                _sensible(time_to(0.95, fit.rate(kelvin), shape=order)),
-                _sensible(time_to(0.95, rates[1], shape=order)),
-                _sensible(time_to(0.95, rates[0], shape=order)),
+                _sensible(time_to(0.95, fit.rate(kelvin), delay, order)),
+                _sensible(time_to(0.95, rates[1], delay, order)),
+                _sensible(time_to(0.95, rates[0], delay, order)),
                 fit.is_new_ground(kelvin),
             )
         )

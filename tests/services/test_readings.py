@@ -467,6 +467,23 @@ def test_rates_over_temperature_give_the_energy_and_holds(session: Session) -> N
     assert inside == {"110 °C", "115 °C", "120 °C", "125 °C", "130 °C"}
 
 
+def test_holds_at_other_temperatures_hold_the_delay_of_the_runs(session: Session) -> None:
+    preparation = make_preparation(session)
+    for celsius, rate in ((110.0, 0.9), (120.0, 1.6), (130.0, 2.7)):
+        run = make_run(session, preparation, 60.0, settings={"bath": celsius})
+        # Every run starts an hour late.
+        rows = "\n".join(f"{60 * t:.1f};{80 * -math.expm1(-rate * max(t - 1.0, 0.0)):.3f}" for t in np.arange(0.0, 6.1, 0.4))
+        import_readings(session, int(run.id or 0), how(series="product"), rows)
+    analysis = analyse(session, int(preparation.id or 0))
+    rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    assert rates.delay == pytest.approx(1.0, abs=0.02)
+    (at_120,) = (h for h in rates.holds if h.label == "120 °C")
+    # ln 20 / 1.6 and the hour.
+    assert at_120.hours == pytest.approx(1.0 + math.log(20.0) / 1.6, rel=0.03)
+    assert at_120.low is not None
+    assert at_120.low > 1.0
+
+
 def test_the_hour_that_comes_twice_is_the_second_one_where_the_first_would_go_backwards(session: Session) -> None:
     # Summer time ended on 2025-10-26: after 02:59:59 came 02:00 once more.
     preparation = make_preparation(session)
