@@ -588,14 +588,9 @@ def check_revision(run: RunRow, revision: int | None, *, typed: bool = True) -> 
     """Refuse to change a run that was changed since it was seen; ``typed``: there are values to be kept. Raises ConflictError."""
     if revision is None or revision == run.revision:
         return
-    if typed:
-        raise ConflictError(
-            f"Run {run.number} was changed elsewhere since this form was opened. "
-            "What you typed is still here: compare it with the run as it is now, then save again."
-        )
+    next_step = "compare what you typed with it, then save again" if typed else "then decide again"
     raise ConflictError(
-        f"Run {run.number} was changed elsewhere since this page was opened, and nothing was done. "
-        "Look at it as it is now, then decide again."
+        f"Run {run.number} was changed elsewhere since it was read, and nothing was done. Look at it as it is now, {next_step}."
     )
 
 

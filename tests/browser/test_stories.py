@@ -168,7 +168,7 @@ def test_two_tabs_editing_one_run_lose_nothing(demo: str, page: Page) -> None:
     with page.expect_response(lambda r: r.request.method == "POST") as answered:
         page.get_by_role("button", name="Save the result").click()
     assert answered.value.status == 409
-    expect(page.get_by_text("was changed elsewhere since this form was opened")).to_be_visible()
+    expect(page.get_by_text("was changed elsewhere since it was read")).to_be_visible()
     expect(page.get_by_label("Product mass")).to_have_value("15.9")
     other.reload()
     expect(other.get_by_text("15.5 g, ")).to_be_visible()
