@@ -129,7 +129,8 @@ def _effect(
     comparisons = tried * (tried - 1) // 2 if v.is_choice else 1
     # Yields end at 0 and 100, so no change is larger than that.
     numbers = {k: min(max(x, -100.0), 100.0) for k, x in summarise(change, comparisons).items()}
-    partners = tuple(table.variables[k].name for k in knowable.partners(j) or (_tied_with(knowable, j) if tried < 2 else ()))
+    is_apart = j in knowable.comparable and tried > 1
+    partners = () if is_apart else tuple(table.variables[k].name for k in _tied_with(knowable, j))
     if partners:
         together = listed(partners)
         sentence = (
@@ -270,8 +271,10 @@ def _agrees(change: Mixture, mean: float, comparisons: int) -> bool:
 
 
 def _tied_with(knowable: Knowable, j: int) -> tuple[int, ...]:
-    """The choices with which options of this one are tied."""
-    return tuple(tie.second if tie.first == j else tie.first for tie in knowable.ties if j in (tie.first, tie.second))
+    """The variables with which this one moved together, or options of it are tied."""
+    return knowable.partners(j) or tuple(
+        tie.second if tie.first == j else tie.first for tie in knowable.ties if j in (tie.first, tie.second)
+    )
 
 
 def _left_out(table: RunTable, knowable: Knowable, j: int, levels: FloatArray) -> str:

@@ -61,7 +61,8 @@ class Knowable:
         Runs that repeat another run's settings.
     ties : tuple of Tie
     comparable : dict of int to tuple of float
-        For each choice in a tie: the options, as coded, that can be compared with each other all the same.
+        For each choice in a tie, or from which another one follows: the options, as coded, that can be compared with
+        each other all the same.
     """
 
     never_moved: tuple[int, ...]
@@ -167,7 +168,17 @@ def what_is_knowable(table: RunTable) -> Knowable:
     never = tuple(j for j, b in enumerate(every) if b.shape[1] == 0)
     left = tuple(tie for tie in ties if root(tie.first) != root(tie.second))
     comparable = {j: _comparable(judged, j, left) for j in {k for tie in left for k in (tie.first, tie.second)}}
+    for group in together:
+        # A choice that follows from another one leaves options of that one which go along with the same of its own.
+        wide = max(group, key=lambda j: blocks[j].shape[1])
+        if len(group) == 2 and blocks[wide].shape[1] > min(blocks[j].shape[1] for j in group) and _are_choices(judged, group):
+            found_there = _comparable(judged, wide, [Tie(group[0], group[1], (), 0)])
+            comparable |= {wide: found_there} if len(found_there) > 1 else {}
     return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats, left, comparable)
+
+
+def _are_choices(table: RunTable, columns: Sequence[int]) -> bool:
+    return all(table.variables[j].is_choice for j in columns)
 
 
 def _tied_options(table: RunTable, first: int, second: int) -> tuple[tuple[float, float], ...]:

@@ -527,3 +527,22 @@ def test_of_picked_options_what_a_failed_run_makes_clear_is_only_likely() -> Non
     found = {e.key: e for e in find_effects(ladders[0], table.coded[-1], raw, without=ladders[1])}
     assert found["solvent"].evidence is Evidence.LIKELY
     assert "It rests on run 1, which failed: without it, none is shown." in found["solvent"].sentence
+
+
+def test_a_choice_that_follows_from_another_one_hides_no_difference_within_its_options() -> None:
+    # Base s went with solvents p and q, base t with r only: p and q can be compared, r and the bases cannot be told apart.
+    variables = tuple(
+        Variable(key=name, name=name, role=Role.CHOICE, choices=options, base=options[0])
+        for name, options in (("base", ("s", "t")), ("solvent", ("p", "q", "r")))
+    )
+    pairs = [(0, 0), (0, 1), (0, 0), (0, 1), (1, 2), (1, 2), (0, 0), (0, 1)]
+    yields = np.array([50.0 + 25.0 * (b == 1) + 10.0 * (a == 1) + 1.5 * np.sin(7 * i) for i, (a, b) in enumerate(pairs)])
+    told = RunTable(variables, np.array(pairs, dtype=float), yields, np.zeros(8), tuple(range(1, 9)))
+    table = told.in_canonical_order()
+    known = what_is_knowable(table)
+    assert (known.together, known.comparable) == (((0, 1),), {1: (0.0, 1.0)})
+    raw: list[list[float | str]] = [["st"[int(a)], "pqr"[int(b)]] for a, b in table.coded]
+    found = {e.key: e for e in find_effects(fit_ladder(table, losses=NO_END_LOSSES), table.coded[-3], raw)}
+    assert found["base"].evidence is Evidence.CANNOT_TELL
+    assert (found["solvent"].evidence, found["solvent"].to_label) == (Evidence.CLEAR, "q")
+    assert found["solvent"].sentence.endswith("r cannot be told apart from what goes along in base, and is left out.")
