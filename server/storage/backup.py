@@ -154,7 +154,11 @@ def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: 
             part = database.with_name(f"{database.name}.restoring")
             # A restore that was killed may have left its part behind.
             part.unlink(missing_ok=True)
-            store, stored = FileStore(files_folder), set[str]()
+            # Files go into a folder of their own until all of them are there, for the same reason.
+            unpacked = files_folder if is_shared else files_folder.with_name(f"{files_folder.name}.restoring")
+            if not is_shared:
+                shutil.rmtree(unpacked, ignore_errors=True)
+            store, stored = FileStore(unpacked), set[str]()
             try:
                 _unpack_database(archive, facts, source, part)
                 names = _facts_of(part)[1]
@@ -169,7 +173,11 @@ def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: 
                         store.put(content)
                     else:
                         damaged.append(name)
-                _refuse_existing(database)
+                _refuse_existing(database, None if is_shared else files_folder)
+                if not is_shared and unpacked.exists():
+                    # Of the folder there are empty ones at most.
+                    shutil.rmtree(files_folder, ignore_errors=True)
+                    unpacked.rename(files_folder)
                 part.rename(database)
             except BaseException:
                 # What came half-way is taken back, so that the next try finds the place as it was.
@@ -177,6 +185,8 @@ def read_backup(source: Path, database: Path, files_folder: Path, *, is_shared: 
                 raise
             finally:
                 part.unlink(missing_ok=True)
+                if not is_shared:
+                    shutil.rmtree(unpacked, ignore_errors=True)
     except _UNREADABLE as error:
         raise StartupError(f"{source} is no backup of this program, or it is damaged.") from error
     except OSError as error:

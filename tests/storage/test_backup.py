@@ -56,8 +56,13 @@ def test_everything_comes_back(kept: Path, tmp_path: Path) -> None:
 def test_what_a_killed_restore_left_behind_is_replaced(kept: Path, tmp_path: Path) -> None:
     database, part = tmp_path / "new.sqlite3", tmp_path / "new.sqlite3.restoring"
     part.write_bytes(b"half a database")
+    half = tmp_path / "new.files.restoring" / "ab"
+    half.mkdir(parents=True)
+    (half / "ab12").write_bytes(b"half a photo")
     assert read_backup(kept, database, tmp_path / "new.files").runs == 1
     assert database.exists()
+    assert not half.parent.exists()
+    assert [path.read_bytes() for path in (tmp_path / "new.files").glob("??/*")] == [b"what happened"]
     assert not part.exists()
 
 
@@ -74,6 +79,33 @@ def test_a_restore_that_broke_off_can_be_repeated(kept: Path, tmp_path: Path, mo
         read_backup(kept, database, files)
     monkeypatch.setattr(FileStore, "put", put)
     assert read_backup(kept, database, files).files == 1
+
+
+def test_a_database_that_came_meanwhile_is_not_overwritten(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    database, files = tmp_path / "new.sqlite3", tmp_path / "new.files"
+    put = FileStore.put
+
+    def meanwhile(self: FileStore, content: bytes) -> str:
+        database.write_bytes(b"of somebody else")
+        return put(self, content)
+
+    monkeypatch.setattr(FileStore, "put", meanwhile)
+    with pytest.raises(StartupError, match="not overwritten"):
+        read_backup(kept, database, files)
+    assert database.read_bytes() == b"of somebody else"
+    assert not list(tmp_path.glob("new.files*"))
+
+
+def test_a_restore_that_breaks_off_leaves_the_files_of_others(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    database, shared = tmp_path / "new.sqlite3", tmp_path / "shared"
+    # Another database has the same photo there already.
+    FileStore(shared).put(b"what happened")
+    monkeypatch.setattr(Path, "rename", lambda self, target: (_ for _ in ()).throw(OSError(28, "No space left on device", "x")))
+    with pytest.raises(StartupError, match="No space left"):
+        read_backup(kept, database, shared, is_shared=True)
+    assert [path.read_bytes() for path in shared.glob("??/*")] == [b"what happened"]
 
 
 def test_nothing_is_overwritten(kept: Path, settings: Settings) -> None:
