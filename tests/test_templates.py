@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from server.charts.style import PALETTE
+from server.core.choose.proposal import Forecast
 from server.paths import asset_folder
 from server.web.rendering import make_environment, static_link
 
@@ -44,3 +45,10 @@ def test_static_links_change_with_the_content(tmp_path: Path) -> None:
 def test_vendored_files_keep_their_licence() -> None:
     for folder in (asset_folder("static") / "vendor").iterdir():
         assert (folder / "LICENSE").exists()
+
+
+def test_an_expected_yield_at_the_bottom_of_its_half_is_explained() -> None:
+    macro = make_environment().from_string('{% import "macros/figures.html" as fig %}{{ fig.forecast(f) }}')
+    for mean, is_low in ((71.0, True), (76.0, False)):
+        text = macro.render(f=Forecast(mean, 69.0, 85.0, 4.0, 91.0, False))
+        assert ("a much lower one, or a failure, is possible" in text) is is_low
