@@ -83,14 +83,27 @@ def ladder_key(table: RunTable, beside: Beside | None = None) -> str:
 
 def fitted(table: RunTable, beside: Beside | None = None, report: Callable[[float, str], None] | None = None) -> Ladder:
     """Return the ladder of models for these runs, and evidence beside them."""
-    return STORE.get(ladder_key(table, beside), lambda: fit_ladder(table, beside=beside, report=report))
+
+    def fit() -> Ladder:
+        usual = usual_runs(table, beside)
+        return fit_ladder(table, beside=beside, report=report, without_failures=usual and fitted(*usual))
+
+    return STORE.get(ladder_key(table, beside), fit)
+
+
+def usual_runs(table: RunTable, beside: Beside | None) -> tuple[RunTable, Beside | None] | None:
+    """The runs that did not fail and what rests on them; None where all or none of them failed."""
+    if not table.failed.any() or table.failed.all():
+        return None
+    return table.without_failures(), beside.without_failures(table) if beside is not None else None
 
 
 def fitted_level(table: RunTable, beside: Beside | None = None) -> Ladder:
     """The same models without the expectation that yields fall off towards the ends of the ranges."""
 
     def fit() -> Ladder:
-        known = fitted(table, beside)
-        return fit_ladder(table, losses=NO_END_LOSSES, beside=beside, trust=known.trust, known=known)
+        known, usual = fitted(table, beside), usual_runs(table, beside)
+        level = usual and fitted_level(*usual)
+        return fit_ladder(table, losses=NO_END_LOSSES, beside=beside, trust=known.trust, known=known, without_failures=level)
 
     return STORE.get(fingerprint(table, "level ladder", beside_mark(beside)), fit)

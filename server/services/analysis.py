@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from sqlmodel import Session
 
-from server.compute.fits import STORE, beside_mark, fingerprint, fitted, fitted_level, ladder_key
+from server.compute.fits import STORE, beside_mark, fingerprint, fitted, fitted_level, ladder_key, usual_runs
 from server.core.choose.proposal import (
     Burden,
     Forecast,
@@ -150,20 +150,14 @@ class Analysis:
         return fitted(self.table, self.beside)
 
     @cached_property
-    def _usual(self) -> RunTable | None:
-        """The runs that did not fail; None where all or none of them failed."""
-        usual = self.table.without_failures()
-        return usual if 0 < usual.n_runs < self.table.n_runs else None
-
-    @property
-    def _beside_usual(self) -> Beside | None:
-        """The evidence beside the runs that did not fail."""
-        return self.beside.without_failures(self.table) if self.beside is not None else None
+    def _usual(self) -> tuple[RunTable, Beside | None] | None:
+        """The runs that did not fail and what rests on them; None where all or none of them failed."""
+        return usual_runs(self.table, self.beside)
 
     @property
     def ladder_without_failures(self) -> Ladder | None:
         """Models of the runs that did not fail; None where all or none of them failed."""
-        return fitted(self._usual, self._beside_usual) if self._usual is not None else None
+        return fitted(*self._usual) if self._usual is not None else None
 
     @cached_property
     def level_ladder(self) -> Ladder:
@@ -173,7 +167,7 @@ class Analysis:
     @property
     def level_ladder_without_failures(self) -> Ladder | None:
         """The same of the runs that did not fail; None where all or none of them failed."""
-        return fitted_level(self._usual, self._beside_usual) if self._usual is not None else None
+        return fitted_level(*self._usual) if self._usual is not None else None
 
     @property
     def work_key(self) -> str:

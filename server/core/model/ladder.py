@@ -290,6 +290,7 @@ def fit_ladder(
     trust: float | None = None,
     report: Callable[[float, str], None] | None = None,
     known: Ladder | None = None,
+    without_failures: Ladder | None = None,
 ) -> Ladder:
     """Condition every rung on the runs and weigh the rungs.
 
@@ -313,6 +314,8 @@ def fit_ladder(
         Told the share done and what is being done, before every rung; may raise to stop.
     known : Ladder or None
         The same fit with other losses: rungs that do not depend on them are taken over.
+    without_failures : Ladder or None
+        The same fit of the runs that did not fail, and of what rests on them: its weights and trust are taken over.
 
     Returns
     -------
@@ -336,10 +339,12 @@ def fit_ladder(
     # A failure says that something went wrong: what did not fail chooses between models.
     usual = table if not table.failed.any() else table.without_failures()
     fits = families
-    if usual.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
+    if without_failures is not None:
+        trust = trust if trust is not None else without_failures.trust if without_failures.informed else PRIOR_TRUST
+    elif usual.n_runs >= FEWEST_RUNS_FOR_WEIGHTS:
         fits = families if usual is table else [_fit_rung(name, usual, seed, losses) for name in rungs]
         log_weights = log_weights + _log_evidence(fits, usual, seed, losses)
-    weights = special.softmax(log_weights)
+    weights = special.softmax(log_weights) if without_failures is None else without_failures.weights
     if beside is None:
         return Ladder(table, tuple(families), weights, left_out)
     # The runs come first, so that positions of runs stay.

@@ -294,6 +294,13 @@ def test_a_failed_run_has_no_say_in_how_far_evidence_is_trusted() -> None:
     far = RunTable(VARIABLES, elsewhere, np.array([2.0]), np.array([3.0]), (-7,))
     for beside in (fitting, fitting.joined_with(Beside(far, (frozenset((7,)),)))):
         assert fit_ladder(with_it, beside=beside).trust == alone.trust
+        # What was fitted already gives the same.
+        usual = fit_ladder(runs, beside=beside.without_failures(with_it))
+        taken, anew = fit_ladder(with_it, beside=beside, without_failures=usual), fit_ladder(with_it, beside=beside)
+        np.testing.assert_allclose(taken.weights, anew.weights, rtol=1e-12)
+        assert taken.trust == anew.trust
+        at = encode(VARIABLES, GRID)
+        np.testing.assert_allclose(taken.predict(at).mean, anew.predict(at).mean, rtol=1e-12)
     only = Beside(far, (frozenset((7,)),))
     assert fit_ladder(with_it, beside=only).trust == PRIOR_TRUST
 
