@@ -445,6 +445,10 @@ def test_a_time_course_is_followed_live(demo: str, page: Page) -> None:
     page.locator("#i-at_unit").select_option("min")
     rows = zip(range(40, 200, 20), (19.4, 24.3, 26.7, 28.6, 29.4, 30.2, 30.3, 30.8), strict=True)
     page.locator("#i-rows").fill("\n".join(f"{t} {v}" for t, v in rows))
+    # So do those that are pasted.
+    with page.expect_response(lambda r: r.request.method == "POST" and r.status == 422):
+        page.get_by_role("button", name="Add these readings").click()
+    page.get_by_label("The time is right").check()
     press(page, "Add these readings")
     expect(page.get_by_text("8 readings were added.")).to_be_visible()
     expect(page.get_by_text("95 % of the plateau is reached after").first).to_be_visible()
@@ -456,7 +460,7 @@ def test_a_time_course_is_followed_live(demo: str, page: Page) -> None:
 
 def test_a_mistake_is_announced_and_loses_nothing(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
-    page.get_by_label("Product mass").fill("20.3 g")
+    page.get_by_label("Product mass").fill("20.3 mL")
     page.get_by_label("Reagent lot").fill("B7")
     with page.expect_response(lambda r: r.request.method == "POST") as answered:
         page.get_by_role("button", name="Save the result").click()
@@ -465,7 +469,7 @@ def test_a_mistake_is_announced_and_loses_nothing(demo: str, page: Page) -> None
     expect(alert).to_contain_text("Enter it without words")
     expect(alert).to_be_focused()
     field = page.get_by_label("Product mass")
-    expect(field).to_have_value("20.3 g")
+    expect(field).to_have_value("20.3 mL")
     expect(field).to_have_attribute("aria-invalid", "true")
     expect(page.get_by_label("Reagent lot")).to_have_value("B7")
 

@@ -1150,7 +1150,7 @@ def test_past_runs_come_out_of_a_pasted_table(ready: TestClient) -> None:
     assert stored_runs(ready) == 0
     done = ready.post(IMPORT, data={**kept_of(third.text), "action": "store", "confirm": "skip_bad"})
     assert done.status_code == 200
-    assert "2 runs, 1 to 2, were brought in. Left out: row 3: bath: “warm” is not a number." in html.unescape(done.text)
+    assert "2 runs, 1 to 2, were brought in. Left out: row 3 (bath: “warm” is not a number." in html.unescape(done.text)
     assert [r["made_on"] for r in ready.get("/api/v1/preparations/1/runs").json()] == ["2026-03-01", "2026-04-03"]
 
 
@@ -1364,8 +1364,8 @@ def test_a_proposal_at_another_scale_says_what_it_takes(ready: TestClient) -> No
     water = {"name": "water", "role": "other", "formula": "H2O"}
     assert ready.post("/api/v1/preparations/1/materials", json=water).status_code == 201
     query = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4"}
-    assert "Takes 1.8 g water" in ready.get("/preparations/1/forecast", params=query).text
-    assert "Takes 3.6 g water" in ready.get("/preparations/1/forecast", params={**query, "scale_mol": "0.2"}).text
+    assert "Takes 1.80 g water" in ready.get("/preparations/1/forecast", params=query).text
+    assert "Takes 3.60 g water" in ready.get("/preparations/1/forecast", params={**query, "scale_mol": "0.2"}).text
 
 
 def test_what_was_kept_above_100_is_not_asked_again_for_another_correction(ready: TestClient) -> None:
