@@ -16,12 +16,10 @@ from contextlib import suppress
 from typing import Any
 
 from server.errors import InvalidInputError
-from server.exchange.tables import MOST_CELLS, check_workbook, workbook_cell
+from server.exchange.tables import HEADING_ROWS, MOST_CELLS, check_workbook, workbook_cell
 
 # Enough for the largest table that is read. [bytes]
 MOST_MEMORY = 1_500_000_000
-# Headings stand in this many rows.
-HEADING_ROWS = 15
 
 
 def main() -> None:

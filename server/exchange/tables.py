@@ -28,6 +28,8 @@ MOST_FILE_BYTES = 5_000_000
 MOST_UNPACKED_BYTES = 40_000_000
 # So many cells between the first and the last filled one; a stray cell at the end of a sheet would span billions.
 MOST_CELLS = 2_000_000
+# Headings are looked for in this many rows; above them stand titles and remarks.
+HEADING_ROWS = 15
 # Reading takes well under a second.
 MOST_SECONDS = 60.0
 _ROOT = Path(__file__).resolve().parents[2]

@@ -308,7 +308,8 @@ class Decisions:
         NothingReachableError
             If limits contradict each other.
         """
-        advice, left = self.advice(today, scale_mol), self.runs_left(today, scale_mol)
+        found, left = self.stop(), self.runs_left(today, scale_mol)
+        advice = found.limited(left.at_most) if found is not None else None
         if left.hindrance:
             return f"{left.hindrance} {advice.odds}" if advice else left.hindrance
         if advice is None:

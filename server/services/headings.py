@@ -11,7 +11,7 @@ from server.core.space.limits import Space
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, Role, Stage, Variable
 from server.errors import InvalidInputError
-from server.exchange.tables import Rows
+from server.exchange.tables import HEADING_ROWS, Rows
 from server.services.cells import bare_unit, is_blank, is_day, is_unit, read_unit
 from server.services.inputs import ColumnInput
 
@@ -119,8 +119,6 @@ _HEADINGS = {
 }
 # Only these may be the meaning of several columns.
 _MAY_REPEAT = ("", "notes", "reference")
-# Headings are looked for in this many rows; above them stand titles and remarks.
-_HEADING_ROWS = 15
 # Alike enough to be the same heading. [ratio of difflib.SequenceMatcher]
 _ALIKE = 0.85
 # Short names that mean the one variable with that role (common practice, no source).
@@ -406,7 +404,7 @@ def find_heading_row(table: Rows, space: Space, reference: str = "") -> int:
         sum(match_heading(cell, space, known)[1] for cell in row if cell and not cell[0].isdigit())
         if sum(bool(c) for c in row) > 1 and sum(c[0].isdigit() for c in row if c) < 0.3 * sum(bool(c) for c in row)
         else 0.0
-        for row in table[:_HEADING_ROWS]
+        for row in table[:HEADING_ROWS]
     ]
     best = max(range(len(scores)), key=lambda k: (scores[k], -k), default=0)
     return best + 1 if scores and scores[best] > 0 else 0

@@ -434,13 +434,21 @@ def exclude(request: Request, run_id: Id, form: Form, session: WriteSession) -> 
 
 @router.post("/runs/{run_id}/include")
 def include(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
-    questions.get_run(session, run_id)
-
-    def act() -> str:
-        exclude_run(session, run_id, None, validated(SeenRevision, form.only(["revision"])).revision)
+    def act(seen: int | None) -> str:
+        exclude_run(session, run_id, None, seen)
         return f"/runs/{run_id}"
 
-    return submit(form, act, _run_page(request, session, run_id, "act"))
+    return _do_as_seen(request, run_id, form, session, act)
+
+
+def _do_as_seen(request: Request, run_id: int, form: RawForm, session: ReadSession, act: Callable[[int | None], str]) -> Response:
+    """Do what a button of the page of a run asks for; ``act`` gets the revision that was seen, and returns where to go."""
+    questions.get_run(session, run_id)
+
+    def with_seen() -> str:
+        return act(validated(SeenRevision, form.only(["revision"])).revision)
+
+    return submit(form, with_seen, _run_page(request, session, run_id, "act"))
 
 
 @router.post("/runs/{run_id}/state")
@@ -457,13 +465,10 @@ def change_state(request: Request, run_id: Id, form: Form, session: WriteSession
 
 @router.post("/runs/{run_id}/delete")
 def remove_run(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
-    questions.get_run(session, run_id)
-
-    def act() -> str:
-        seen = validated(SeenRevision, form.only(["revision"])).revision
+    def act(seen: int | None) -> str:
         return f"/preparations/{delete_run(session, run_id, seen)}#runs"
 
-    return submit(form, act, _run_page(request, session, run_id, "act"))
+    return _do_as_seen(request, run_id, form, session, act)
 
 
 @router.post("/runs/{run_id}/checkpoints")
