@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 from server.charts.style import ACCENT, BAND, INK, QUIET, styled
 from server.core.chemistry.balance import MassBalance
 from server.core.model.stagewise import StageByStage
+from server.core.space.units import plain
 from server.core.space.variables import STAGE_WORDS
 
 # Names beside bars leave room for the bars on a phone. [characters]
@@ -26,7 +27,7 @@ def stage_recoveries(balance: MassBalance) -> dict[str, Any]:
     for k, (name, left, gone) in enumerate(zip(names, present, lost, strict=True)):
         # Bars with the same name would be put on top of each other.
         told = f"{name} ({names[: k + 1].count(name)})" if names.count(name) > 1 else name
-        grams = f"{left:.3g} g" + (f" (−{gone:.3g} g)" if gone > 0 else "")
+        grams = f"{plain(left, 3)} g" + (f" (−{plain(gone, 3)} g)" if gone > 0 else "")
         labels.append("<br>".join([*wrap(told, _WIDEST), grams]))
     figure = go.Figure()
     figure.add_trace(go.Bar(y=labels, x=present, orientation="h", marker={"color": ACCENT}, hoverinfo="skip"))

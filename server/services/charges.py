@@ -40,6 +40,7 @@ from server.services.cells import bare_unit
 from server.services.inputs import MaterialInput
 from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import check_positive, log_change, now
+from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
@@ -308,7 +309,7 @@ def _charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, st
             rounded[material.key] = round_to_readability(line.mass_g, preparation.balance_readability_g)
             if 0 < line.mass_g < FEWEST_DIGITS * preparation.balance_readability_g:
                 problems.append(
-                    f"{material.name}: {line.mass_g:.3g} g cannot be weighed on a balance that shows "
+                    f"{material.name}: {plain(line.mass_g, 3)} g cannot be weighed on a balance that shows "
                     f"{preparation.balance_readability_g:g} g. Take a finer one, or a solution."
                 )
     problems += [

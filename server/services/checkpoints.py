@@ -16,6 +16,7 @@ from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
 from server.services.runs import view_run
 from server.services.stages import said_order
+from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import CheckpointRow, RunRow
 
@@ -185,7 +186,9 @@ def _check(
             if c.kind == "recovered" and c.material_id in ids and c.id != own_id
         )
         if back > mass * (1 + 1e-9):
-            messages["mass_g"] = f"{back:.4g} g of {name} came back, but only {mass:.4g} g were put in. Correct one of them."
+            messages["mass_g"] = (
+                f"{plain(back)} g of {name} came back, but only {plain(mass)} g were put in. Correct one of them."
+            )
     if messages:
         raise InvalidInputError(messages)
     if data.mass_g == 0 and (before is None or before.mass_g > 0):
@@ -200,8 +203,8 @@ def _check(
     theory_g = view_run(session, int(run.id or 0))[1].theory_g
     if theory_g and held > theory_g * (1.0 + APART * CONTENT_U):
         message = (
-            f"{data.mass_g:.5g} g at {data.purity_percent:.4g} % {'become' if data.formula else 'hold'} {held:.4g} g of product, "
-            f"more than the {theory_g:.4g} g of theory. "
+            f"{plain(data.mass_g, 5)} g at {data.purity_percent:.4g} % {'become' if data.formula else 'hold'} {plain(held)} g "
+            f"of product, more than the {plain(theory_g)} g of theory. "
             + ("Check the decimal point: " if held > FAR_ABOVE * theory_g else WET)
             + "correct it, or say yes to keep it."
         )

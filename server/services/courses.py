@@ -117,6 +117,10 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
     return Beside(table, tuple(frozenset((-number,)) for number in numbers))
 
 
+def _courses_of(session: Session, run: RunView) -> list[SeriesCourse]:
+    return list(series_courses(run.row, questions.list_readings(session, int(run.row.id or 0))))
+
+
 def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvidence]:
     """Evidence from one run: from one series, the one that tells most."""
     for one in series_courses(run.row, questions.list_readings(session, int(run.row.id or 0))):
@@ -217,10 +221,15 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
     temperatures = [v for v in space.variables if v.role is Role.TEMPERATURE]
     same_stage = [v for v in temperatures if hold is not None and v.stage is hold.stage]
     temperature = next(iter(same_stage or temperatures), None)
-    readings = questions.readings_by_run(session, int(preparation.id or 0))
+    preparation_id = int(preparation.id or 0)
+    read, changes = questions.runs_with_readings(session, preparation_id), questions.latest_changes(session, preparation_id)
     found: list[RunCourse] = []
     for run in runs:
-        courses = {c.series.key: c for c in series_courses(run.row, readings.get(int(run.row.id or 0), []))}
+        if int(run.row.id or 0) not in read:
+            continue
+        # A logger's run has many readings: they are loaded only after a change.
+        mark = repr(("courses", run.row.id, run.row.created_at, changes.get(run.number)))
+        courses = {c.series.key: c for c in COURSES.get(mark, partial(_courses_of, session, run))}
         best = next((courses[key] for key in RATE_SERIES if key in courses and courses[key].course is not None), None)
         if best is not None:
             celsius = convert(float(run.settings[temperature.key]), temperature.unit, "°C") if temperature else None
@@ -235,7 +244,10 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
         return Rates(tuple(found), temperature, None, str(error), ())
     used = {p.run_number for p in points}
     settings = [run.settings for run in runs if run.number in used]
-    others = [v for v in space.variables if v.stage in REACTION_STAGES and v is not hold and v is not temperature]
+    # What comes after the hold cannot have moved what was read during it.
+    is_before = hold is not None and hold.stage in REACTION_STAGES
+    until = REACTION_STAGES[: REACTION_STAGES.index(hold.stage) + 1] if hold and is_before else REACTION_STAGES
+    others = [v for v in space.variables if v.stage in until and v is not hold and v is not temperature]
     differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
     lost_again = tuple(sorted(one.run_number for one in found if one.run_number in used and _is_lost_again(one)))
     delay = _mean_delay([one.series.course for one in found if one.run_number in used and one.series.course is not None])

@@ -80,8 +80,12 @@ class RunsLeft:
 
     @property
     def at_most(self) -> int | None:
-        """Runs that both allow."""
-        counts = [n for n in (self.by_stock, self.by_date) if n is not None]
+        """Runs that both allow.
+
+        Stock for none is about the settings of the working recipe only, others may take less; that there can be none at all
+        is the ``hindrance``.
+        """
+        counts = [n for n in (self.by_stock, self.by_date) if n]
         return min(counts) if counts else None
 
 
@@ -327,9 +331,9 @@ class Decisions:
                 1, f"The chance that anything within reach gives the aim of {aim:g} % is {percent_words(advice.aim_chance)}."
             )
         expected = self.analysis.working.forecast.mean if self.analysis.working else 0.0
-        if aim and best >= aim and expected < aim:
+        if aim and best >= aim and round(expected, 1) < aim:
             parts.insert(
-                0, f"One result reached the aim of {aim:g} %, but the working recipe is expected to give {expected:.0f} %."
+                0, f"One result reached the aim of {aim:g} %, but the working recipe is expected to give {expected:.1f} %."
             )
         elif aim and best >= aim and advice.worth_it:
             parts.insert(0, f"The aim of {aim:g} % is reached, so a further run is for more than that.")

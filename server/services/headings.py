@@ -38,9 +38,12 @@ MEANINGS: dict[str, tuple[str, str]] = {
 }
 # What was weighed on the way: (mass, content) of each stage's end.
 WEIGHED_ON_THE_WAY = {stage: (f"checkpoint_{stage}_g", f"checkpoint_{stage}_percent") for stage in Stage}
+# Of the compound that was weighed there, where it is not the product itself.
+FORMULA_ON_THE_WAY = {stage: f"checkpoint_{stage}_formula" for stage in Stage}
 for _stage, (_mass, _content) in WEIGHED_ON_THE_WAY.items():
     MEANINGS[_mass] = (f"weighed after {STAGE_WORDS[_stage]}", "g")
     MEANINGS[_content] = (f"content of what was weighed after {STAGE_WORDS[_stage]}", "%")
+    MEANINGS[FORMULA_ON_THE_WAY[_stage]] = (f"formula of what was weighed after {STAGE_WORDS[_stage]}", "")
 FACTORS = {"g": {"g": 1.0, "mg": 1e-3, "kg": 1e3}, "mol": {"mol": 1.0, "mmol": 1e-3}, "%": {"%": 1.0}}
 # Headings that are understood beside the labels above, the commonest German ones among them (common practice, no source).
 _HEADINGS = {
@@ -216,7 +219,7 @@ def meanings_for(space: Space) -> list[tuple[str, str]]:
     variables = [(f"v{v.key}", v.name) for v in space.variables]
     # Further parts of the reaction are there where a variable acts in them.
     rare = set(REACTION_STAGES[1:]) - {v.stage for v in space.variables}
-    hidden = {key for stage in rare for key in WEIGHED_ON_THE_WAY[stage]}
+    hidden = {key for stage in rare for key in (*WEIGHED_ON_THE_WAY[stage], FORMULA_ON_THE_WAY[stage])}
     return [("", "leave out"), *variables, *((key, label) for key, (label, _) in MEANINGS.items() if key not in hidden)]
 
 

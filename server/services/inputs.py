@@ -238,10 +238,11 @@ class MaterialInput(Input):
 
 
 class ForecastInput(Input):
-    """Settings to be forecast, by variable id or name, and what they are for."""
+    """Settings to be forecast, by variable id or name, and what they are for; ``scale_mol`` for what the run needs."""
 
     settings: dict[str, Any]
     purpose: Purpose = Purpose.RAISE
+    scale_mol: OptionalNumber = None
 
 
 class PlannedRunInput(Input):
@@ -436,7 +437,7 @@ Cell = Annotated[Annotated[str, Field(max_length=MOST_CHARACTERS)], BeforeValida
 
 
 class ColumnInput(Input):
-    """What a column of a table means: a key of ``services.notebook.meanings_for``, and the unit of plain numbers."""
+    """What a column of a table means: a key of ``services.headings.meanings_for``, and the unit of plain numbers."""
 
     meaning: ShortText = ""
     unit: ShortText = ""

@@ -42,6 +42,7 @@ from server.services.charges import material_of, reference_of
 from server.services.checkpoints import store_checkpoint
 from server.services.headings import (
     FACTORS,
+    FORMULA_ON_THE_WAY,
     MEANINGS,
     WEIGHED_ON_THE_WAY,
     Column,
@@ -65,6 +66,7 @@ from server.services.runs import (
     yield_of,
 )
 from server.services.spaces import space_of, stored_space
+from server.services.words import OUTCOME_LABELS
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow
 
@@ -76,7 +78,7 @@ _MOST_NAMED = 8
 _LARGEST_FRACTION = 1.5
 # So many words that are no option are asked about.
 MOST_WORDS = 30
-_OUTCOMES = {"yield": "ok", "failure": "failed", "no_information": "no information"}
+_OUTCOMES = {"yield": "ok", **OUTCOME_LABELS}
 # Words of a column 'state' (common practice, no source); an outcome may stand there as well.
 _STATE_WORDS = {
     "finished": ("finished", "done", "complete", "completed"),
@@ -142,6 +144,7 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
 _WORDS = {"reference", "notes", "made_on", "lot", "made_by", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
+_FORMULA_KEYS = set(FORMULA_ON_THE_WAY.values())
 # A scale is a round number: by less than this share what was weighed may differ from it. (Own judgement.)
 _SAME_SCALE = 0.05
 # Days without a year that follow each other lie no further apart, or the year changed between them. (Own judgement.)
@@ -252,6 +255,7 @@ class _Row:
     lacks_result: bool = False
     reference_mol: float | None = None
     weighed: dict[str, tuple[Column, float]] = field(default_factory=dict)
+    formulas: dict[str, str] = field(default_factory=dict)
     checkpoints: list[CheckpointInput] = field(default_factory=list)
     asked: set[str] = field(default_factory=set)
     remarks: list[str] = field(default_factory=list)
@@ -753,6 +757,10 @@ class _Reader:
             self._take_scale(row, column, cell)
         elif key in _CHECKPOINT_KEYS:
             row.weighed[key] = column, self._quantity(row, column, cell)
+        elif key in _FORMULA_KEYS:
+            if len(cell) > LONGEST_SHORT_TEXT:
+                raise NumberTextError(f"“{cell[:40]}…” is too long for a formula.")
+            row.formulas[key] = cell
         else:
             row.raw[key] = self._quantity(row, column, cell)
 
@@ -797,7 +805,10 @@ class _Reader:
                     row.remarks.append(f"{column.title} not kept, its content is not said")
                 continue
             name = (split_heading(column.heading)[0] or MEANINGS[mass_key][0])[:_LONGEST_NAME]
-            row.checkpoints.append(CheckpointInput(name=name, stage=stage, mass_g=mass_g, purity_percent=content))
+            formula = row.formulas.get(FORMULA_ON_THE_WAY[stage], "")
+            row.checkpoints.append(
+                CheckpointInput(name=name, stage=stage, mass_g=mass_g, purity_percent=content, formula=formula)
+            )
 
     def _state(self, row: _Row, cell: str) -> None:
         word = cell.casefold().replace("_", " ").strip(" .!")
@@ -868,22 +879,24 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
     preparation = questions.get_preparation(session, preparation_id)
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
     weighed = {
-        (c.run_id, Stage(c.stage)): (f"{c.mass_g:.12g}", f"{c.purity_percent:.12g}")
+        (c.run_id, Stage(c.stage)): (f"{c.mass_g:.12g}", f"{c.purity_percent:.12g}", c.formula)
         for c in questions.list_all_checkpoints(session, preparation_id)
         if c.kind == "product"
     }
-    stages = [stage for stage in Stage if any(stage is s for _, s in weighed)]
+    # How many columns each stage needs: its formula only where something else than the product was weighed.
+    stages = {stage: 3 if any(c[2] for (_, s), c in weighed.items() if s is stage) else 2 for stage in Stage}
+    stages = {stage: n for stage, n in stages.items() if any(s is stage for _, s in weighed)}
     rows = []
     for run in view_runs(session, preparation):
-        on_the_way = [cell for stage in stages for cell in weighed.get((int(run.row.id or 0), stage), ("", ""))]
-        rows.append(_line(run, variables) + on_the_way)
+        cells = [weighed.get((int(run.row.id or 0), stage), ("", "", ""))[:n] for stage, n in stages.items()]
+        rows.append(_line(run, variables) + [cell for some in cells for cell in some])
     return [_headings_of(variables, stages), *rows]
 
 
-def _headings_of(variables: Sequence[Variable], stages: Sequence[Stage]) -> list[str]:
+def _headings_of(variables: Sequence[Variable], stages: Mapping[Stage, int]) -> list[str]:
     headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
-    keys = [key for key in MEANINGS if key not in ("state", "reference_g") and key not in _CHECKPOINT_KEYS]
-    keys += [key for stage in stages for key in WEIGHED_ON_THE_WAY[stage]]
+    keys = [key for key in MEANINGS if key not in ("state", "reference_g") and key not in _CHECKPOINT_KEYS | _FORMULA_KEYS]
+    keys += [key for stage, n in stages.items() for key in (*WEIGHED_ON_THE_WAY[stage], FORMULA_ON_THE_WAY[stage])[:n]]
     for key in keys:
         label, unit = MEANINGS[key]
         headings.append(f"{label} / {unit}" if unit else label)

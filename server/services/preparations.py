@@ -16,6 +16,7 @@ from server.core.chemistry.formula import read_formula
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.services.numbers import LARGEST, SMALLEST
+from server.services.words import plain
 from server.storage import questions
 from server.storage.files import FileStore
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
@@ -180,9 +181,9 @@ def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInp
     driven = [m.name for m in amounts if m.ratio_variable_id is not None]
     theory = row.theoretical_yield_g if row.theoretical_yield_g == data.theoretical_yield_g else None
     units = {"mass": "g", "volume": "mL"}
-    told = [f"{m.amount:.4g} {units[m.amount_kind]} {m.name}" for m in entered]
+    told = [f"{plain(m.amount)} {units[m.amount_kind]} {m.name}" for m in entered]
     told += [f"{name}, which a variable sets" for name in driven]
-    told += [f"a theoretical yield of {theory:.5g} g"] if theory else []
+    told += [f"a theoretical yield of {plain(theory, 5)} g"] if theory else []
     if not told:
         return data
     message = f"Masses and volumes were entered for {before:.6g} mol: {'; '.join(told)}."

@@ -263,12 +263,12 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
     ------
     NotFoundError, InvalidInputError
     ConflictError
-        If its beginning is set and it has another revision than the one that was seen.
+        If it has another revision than the one that was seen.
     """
-    if not data.began.strip():
-        return start_run(session, run_id)
     run = questions.get_run(session, run_id)
     check_revision(run, data.revision)
+    if not data.began.strip():
+        return start_run(session, run_id)
     zone = zone_of(data)
     day = date.fromisoformat(run.made_on) if run.made_on else now().astimezone(zone).date()
     try:
@@ -282,6 +282,8 @@ def begin_run(session: Session, run_id: int, data: StartInput) -> RunRow:
 
 def _hours_of(session: Session, run: RunRow, data: ReadingInput, before_h: float | None = None) -> float:
     """The time of a reading since the start; ``before_h`` is what it was where it is corrected. [h]"""
+    if data.at.strip() and "at_kind" not in data.model_fields_set:
+        raise NumberTextError("Say by ‘at_kind’ what this time is: elapsed since the start, or of the clock.")
     if data.at_kind == "now":
         if run.started_at is None:
             raise NumberTextError("‘Now’ needs the start of the run: press ‘Start’ first, or type the time since the start.")
@@ -439,11 +441,11 @@ def delete_readings(session: Session, run_id: int, series: str) -> int:
     Raises
     ------
     NotFoundError
+    InvalidInputError
         For a series that there is not.
     """
     run = questions.get_run(session, run_id)
-    if series not in SERIES:
-        raise NotFoundError("series", series[:20])
+    _series(series)
     rows = questions.list_readings(session, run_id, series)
     if not rows:
         return 0

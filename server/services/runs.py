@@ -204,7 +204,7 @@ def _ask_about_scale(
     for v in space.variables:
         high = v.high if v.hard_high is None else v.hard_high
         if grows_with_scale(v, driving) and (value := float(settings[v.key]) * scale / base) > high * (1 + 1e-9):
-            beyond.append(f"{v.name}: {value:.4g} {v.unit} at {scale:g} mol, above the hard limit {high:g} {v.unit}")
+            beyond.append(f"{v.name}: {plain(value)} {v.unit} at {scale:g} mol, above the hard limit {high:g} {v.unit}")
     if beyond:
         message = f"Amounts grow with the scale, limits do not. {'; '.join(beyond)}."
         NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The glassware holds it").raise_unless_in(data.confirm)
@@ -215,9 +215,8 @@ def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: f
     if not scale:
         return
     base = preparation.base_scale_mol
-    runs = questions.list_runs(session, int(preparation.id or 0))
-    known = [s for s in (base, *(r.scale_mol for r in runs)) if s]
-    if not scale or not known or min(known) / FAR_SCALE <= scale <= max(known) * FAR_SCALE:
+    known = [s for s in (base, *questions.list_scales(session, int(preparation.id or 0))) if s]
+    if not known or min(known) / FAR_SCALE <= scale <= max(known) * FAR_SCALE:
         return
     usual = base or known[-1]
     message = (
@@ -399,7 +398,9 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
         raise InvalidInputError(
             {"form": f"Run {run.number} is {STATES[run.state]}; only a planned run can be planned otherwise."}
         )
-    if "scale_mol" not in data.model_fields_set:
+    # What is not named stays.
+    own = [field for field in ("scale_mol", "reference", "notes") if field in data.model_fields_set]
+    if "scale_mol" not in own:
         data = data.model_copy(update={"scale_mol": run.scale_mol})
     preparation = questions.get_preparation(session, run.preparation_id)
     space = stored_space(session, run.preparation_id)
@@ -409,8 +410,6 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
         _ask_about_range(outside, data.confirm)
     _ask_about_stock(session, preparation, [(settings, data.scale_mol)], data.confirm, instead_of=run_id)
     view = view_run(session, run_id)[1]
-    # What is not named stays.
-    own = [field for field in ("scale_mol", "reference", "notes") if field in data.model_fields_set]
     before = {field: getattr(run, field) for field in own} | {v.name: view.planned[v.key] for v in space.variables}
     for field in own:
         setattr(run, field, getattr(data, field) or (preparation.base_scale_mol if field == "scale_mol" else ""))
@@ -727,9 +726,17 @@ def with_own_theory(session: Session, preparation_id: int) -> list[int]:
 
 def theory_today(session: Session, preparation: PreparationRow, view: RunView) -> float | None:
     """Theoretical yield that a finished run would have by today's charge, where that differs from what it has. [g]"""
+    materials = questions.list_materials(session, view.row.preparation_id)
+    return _another_theory(preparation, materials, view, weighed_of(session, int(view.row.id or 0)))
+
+
+def _another_theory(
+    preparation: PreparationRow, materials: Sequence[MaterialRow], view: RunView, weighed: Mapping[int, WeighedRow]
+) -> float | None:
+    """What ``theory_today`` says."""
     if view.row.state != "finished" or view.row.theory_g is None:
         return None
-    found, _ = _theory_by_charge(session, preparation, view)
+    found, _ = _theory_by_charge(preparation, materials, view, weighed)
     if found is None or math.isclose(found.value, view.row.theory_g, rel_tol=1e-4):
         return None
     return found.value
@@ -738,7 +745,11 @@ def theory_today(session: Session, preparation: PreparationRow, view: RunView) -
 def with_another_theory(session: Session, preparation: PreparationRow, runs: Sequence[RunView]) -> list[RunView]:
     """Finished runs whose yield rests on another theoretical yield than today's charge gives."""
     has_mass = [r for r in runs if r.row.product_mass_g is not None and r.row.theoretical_yield_g is None]
-    return [r for r in has_mass if theory_today(session, preparation, r) is not None]
+    materials = questions.list_materials(session, int(preparation.id or 0))
+    weighed: dict[int, dict[int, WeighedRow]] = {}
+    for note in questions.list_weighed(session, int(preparation.id or 0)):
+        weighed.setdefault(note.run_id, {})[note.material_id] = note
+    return [r for r in has_mass if _another_theory(preparation, materials, r, weighed.get(int(r.row.id or 0), {})) is not None]
 
 
 def renew_theories(session: Session, preparation_id: int) -> list[int]:
@@ -776,14 +787,16 @@ def has_another_charge_today(session: Session, preparation: PreparationRow, view
 
 
 def _theory_by_charge(
-    session: Session, preparation: PreparationRow, view: RunView, made: MadeWith | None = None
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    view: RunView,
+    weighed: Mapping[int, WeighedRow],
+    made: MadeWith | None = None,
 ) -> tuple[Quantity | None, str]:
     """What ``_theory`` says of a stored run."""
-    materials = questions.list_materials(session, view.row.preparation_id)
-    notes = weighed_of(session, int(view.row.id or 0))
     scale = view.row.scale_mol or preparation.base_scale_mol
     readability = view.row.readability_g if made else None
-    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, notes, made, readability)
+    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, weighed, made, readability)
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
@@ -840,7 +853,7 @@ def _ask_about_far_off(
     kept = run.forecast
     off = []
     if found.pure_mass_g is not None and found.pure_mass_g < MOST_LOST * last:
-        off.append(f"{marks[-1].name} still held {last:.4g} g of product, this is {found.pure_mass_g:.4g} g")
+        off.append(f"{marks[-1].name} still held {plain(last)} g of product, this is {plain(found.pure_mass_g)} g")
     if kept and abs(found.percent - kept["mean"]) > FAR_OFF * max(kept["high_90"] - kept["low_90"], SMALLEST_RANGE) / 2.0:
         low, high = kept["low_90"], kept["high_90"]
         off.append(
@@ -907,7 +920,8 @@ def _theory(
         found = weighed_theory(preparation, charge, weighed, readability_g)
         if found is not None:
             theory, u = found
-            source = "as-weighed amounts" if weighed else "planned amounts"
+            is_weighed = theory.limiting.key in map(str, weighed)
+            source = "as-weighed amounts" if is_weighed else "planned amounts"
             exact = "" if u or not theory.mass_g else ", its volume counts as exact"
             return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits{exact}"
     if preparation.theoretical_yield_g is not None:
@@ -1058,10 +1072,16 @@ def set_state(session: Session, run_id: int, state: str, revision: int | None = 
     if state == run.state:
         return run
     check_revision(run, revision, typed=False)
-    before, after = {"state": run.state}, {"state": state}
+    before: dict[str, str | None] = {"state": run.state}
+    after: dict[str, str | None] = {"state": state}
     if state == "under_way" and run.started_at is None:
         # From then on its materials are out of the bottle, whatever is counted later.
         run.started_at = now()
+    is_anew = run.state == "abandoned" and state == "planned"
+    if is_anew and run.started_at is not None and not questions.count_readings(session, run_id):
+        # Planned again, it will begin anew; with readings, their clock stays.
+        before["started_at"], after["started_at"] = run.started_at.isoformat(), None
+        run.started_at = None
     log_change(session, run.preparation_id, f"run {STATES[state]}", run_number=run.number, before=before, after=after)
     run.state = state
     run.revision += 1
@@ -1212,7 +1232,7 @@ def _ask_about_slips(
         for value, plan, unit, prefix in ((mass, mass_planned, "g", "mass"), (volume, volume_planned, "mL", "volume")):
             if value is None or not plan or plan / FAR_FROM_PLAN <= value <= plan * FAR_FROM_PLAN:
                 continue
-            found.append(f"{name}: {value:g} {unit} noted, {plan:.4g} {unit} planned.")
+            found.append(f"{name}: {plain(value, 6)} {unit} noted, {plain(plan)} {unit} planned.")
             first = first or f"{prefix}_{key}"
     if found:
         message = f"{' '.join(found)} Correct it, or say yes to keep it."
@@ -1223,7 +1243,8 @@ def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     """Work out again what theory is, after the as-weighed amounts of a finished run changed; return the yield."""
     preparation = questions.get_preparation(session, run.preparation_id)
     made = made_with(session, run)
-    theory, source = _theory_by_charge(session, preparation, _view_of(session, preparation, run), made)
+    materials, weighed = questions.list_materials(session, run.preparation_id), weighed_of(session, int(run.id or 0))
+    theory, source = _theory_by_charge(preparation, materials, _view_of(session, preparation, run), weighed, made)
     if theory is None:
         # Its charge gives none: what was worked out when the result came stays.
         return _stored_yield(preparation, run)

@@ -8,7 +8,7 @@ from server.core.chemistry.charge import scale_for_product
 from server.core.space.variables import Setting
 from server.errors import InvalidInputError
 from server.services.charges import make_charge
-from server.services.numbers import NumberTextError, read_number
+from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_number
 from server.storage.tables import MaterialRow, PreparationRow
 
 SCALE_MODES = {
@@ -16,6 +16,13 @@ SCALE_MODES = {
     "product": "wanted product mass / g",
     "material": "mass of one material on hand / g",
 }
+
+
+def check_scale(scale: float | None) -> float | None:
+    """The scale as it was given, or None; InvalidInputError for one that cannot be. [mol]"""
+    if scale is not None and not SMALLEST <= scale <= LARGEST:
+        raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
+    return scale
 
 
 def chosen_scale(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from sqlmodel import Session
 
@@ -17,11 +17,16 @@ from server.storage.tables import CheckpointRow, PreparationRow
 
 @dataclass(frozen=True)
 class Ways:
-    """Ways of the runs that have checkpoints; ``out_of_order`` are runs that were weighed in another order of stages."""
+    """Ways of the runs that have checkpoints.
+
+    ``out_of_order`` are runs that were weighed in another order of stages. ``intermediates`` says, by run number and stage,
+    what was weighed where it was not the product: its formula, and the mass of product that a gram of it becomes.
+    """
 
     ways: tuple[Way, ...] = ()
     out_of_order: tuple[int, ...] = ()
     order: WorkOrder = USUAL_ORDER
+    intermediates: Mapping[tuple[int, Stage], tuple[str, float]] = field(default_factory=dict)
 
 
 def order_of_work(session: Session, preparation: PreparationRow) -> WorkOrder:
@@ -64,6 +69,7 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
     order = _order(preparation, weighed)
     product = product_of(preparation)
     ways, out_of_order = [], []
+    intermediates: dict[tuple[int, Stage], tuple[str, float]] = {}
     for run, theory_g, percent, rows in found:
         if not theory_g or percent is None:
             continue
@@ -72,4 +78,8 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
             continue
         left = {Stage(c.stage): c.mass_g * c.purity_percent * share_as_product(c.formula, product) / theory_g for c in rows}
         ways.append(Way(run.number, left, percent))
-    return Ways(tuple(ways), tuple(out_of_order), order)
+        for c in rows:
+            intermediates.pop((run.number, Stage(c.stage)), None)
+            if c.formula:
+                intermediates[run.number, Stage(c.stage)] = c.formula, share_as_product(c.formula, product)
+    return Ways(tuple(ways), tuple(out_of_order), order, intermediates)

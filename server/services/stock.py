@@ -128,7 +128,7 @@ class Supply:
             whole = material_of(row, amount=None if row.ratio_variable_id is None else 1.0, reference=reference)
             with suppress(InvalidInputError):
                 if mass := charge_line(whole, scale_mol or base, base).mass_g:
-                    text = f"{one.free_g:.4g} g of {row.name} left"
+                    text = f"{plain(one.free_g)} g of {row.name} left"
                     option = (str(row.choice_variable_id), row.choice) if row.choice_variable_id and row.choice else None
                     amount, count = _key(row.ratio_variable_id), _key(row.count_variable_id)
                     rules.append(StockRule(text, row.name, mass, one.free_g, amount, count, option))
@@ -151,7 +151,7 @@ class Supply:
                 what = f"no {space.variable(rule.option[0]).name} {rule.option[1]}" if rule.option else "no run"
             elif len(numbers) == 1:
                 (v,) = numbers
-                what = f"{v.name} at most {rule.left_g / rule.mass_g:.3g} {v.unit}".rstrip() + with_option
+                what = f"{v.name} at most {plain(rule.left_g / rule.mass_g, 3)} {v.unit}".rstrip() + with_option
             else:
                 what = f"less of {' or '.join(v.name for v in numbers)}{with_option}"
             found.append(f"{what} ({rule.text})")

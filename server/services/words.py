@@ -7,11 +7,14 @@ from collections.abc import Collection, Sequence
 
 from server.core.chemistry.charge import AmountKind, ChargeLine
 from server.core.choose.tolerance import End, VariableWindow
+from server.core.space.units import plain as plain
 from server.core.space.variables import Role, Setting, Variable
 
 # Volumes that grow with the scale; mL per g or per mmol do not.
 ABSOLUTE_VOLUMES = ("mL", "ml", "L", "l", "µL", "uL", "cL", "dL")
 
+# What became of a finished run that gave no yield.
+OUTCOME_LABELS = {"failure": "failed", "no_information": "no information"}
 # Beginning of the window of a choice with other options.
 OR = "or "
 NO_LEEWAY = "hold as closely as you can"
@@ -21,7 +24,7 @@ NO_OTHER_OPTION = "no other option is sure to keep the yield"
 
 def setting_text(v: Variable, value: Setting) -> str:
     """A setting with its unit."""
-    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip().replace("-", "−", 1 if float(value) < 0 else 0)
+    return str(value) if v.is_choice else f"{plain(float(value), 6)} {v.unit}".rstrip()
 
 
 def grows_with_scale(v: Variable, driving: Collection[str]) -> bool:
@@ -42,7 +45,7 @@ def setting_at_scale(
     text = setting_text(v, value)
     if not grows_with_scale(v, driving) or not scale or not base_scale or math.isclose(scale, base_scale):
         return text
-    return f"{float(value) * scale / base_scale:.4g} {v.unit}".rstrip() + f" ({text} at the base scale)"
+    return f"{plain(float(value) * scale / base_scale)} {v.unit}".rstrip() + f" ({text} at the base scale)"
 
 
 def window_words(windows: Sequence[str], allowed_loss: float, percent: float) -> str:
@@ -100,20 +103,6 @@ def portions_text(line: ChargeLine) -> str:
     if line.volume_ml is not None:
         return f"{n:g} × {plain(line.volume_ml / n)} mL"
     return f"{n:g} × {plain(line.mass_g / n)} g" if line.mass_g is not None else ""
-
-
-def plain(value: float, digits: int = 4) -> str:
-    """A number to some digits, without powers of ten where people write none, the minus as a minus.
-
-    Examples
-    --------
-    >>> plain(15000.0, 3), plain(0.05), plain(1e-05), plain(1234567.0), plain(-0.5)
-    ('15000', '0.05', '0.00001', '1235000', '−0.5')
-    """
-    text = f"{value:.{digits}g}"
-    if "e" in text and 1e-7 <= abs(value) < 1e9:
-        text = f"{float(text):.10f}".rstrip("0").rstrip(".")
-    return text.replace("-", "−")
 
 
 def rounded_down(value: float, digits: int = 3) -> float:

@@ -11,28 +11,20 @@ from typing import Any
 from sqlmodel import Session
 
 from server.core.model.effects import Evidence
-from server.core.space.variables import Stage
+from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis
 from server.services.cautions import cautions_for
 from server.services.charges import make_charge, options_without_material, variables_of_amounts
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
-from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import log_change, now, today
-from server.services.words import plain, portions_text, setting_at_scale, setting_text, window_text, window_words
+from server.services.scales import check_scale
+from server.services.words import OUTCOME_LABELS, plain, portions_text, setting_at_scale, setting_text, window_text, window_words
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
-STAGE_TITLES = {
-    Stage.REACTION: "Reaction",
-    Stage.REACTION_2: "Reaction, second part",
-    Stage.REACTION_3: "Reaction, third part",
-    Stage.QUENCH: "Quench",
-    Stage.WORK_UP: "Work-up",
-    Stage.ISOLATION: "Isolation",
-    Stage.DRYING: "Drying",
-}
+STAGE_TITLES = {stage: words.capitalize() for stage, words in STAGE_WORDS.items()}
 # A write-up says what it is made from; this is raised when its form changes.
 FORM = 1
 
@@ -86,8 +78,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
     InvalidInputError
         For a scale that cannot be.
     """
-    if scale_mol is not None and not SMALLEST <= scale_mol <= LARGEST:
-        raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
+    check_scale(scale_mol)
     working = analysis.working
     if working is None:
         raise NotReadyError(
@@ -176,13 +167,19 @@ def _left_words(analysis: Analysis, stage: Stage, theory_g: float | None) -> str
     """What was left of theory at the end of a stage in the runs with the settings of the recipe; empty where none was weighed."""
     assert analysis.working is not None
     alike = {r.number for r in analysis.counting if dict(r.settings) == analysis.working.settings}
-    left = [w.left[stage] for w in analysis.ways.ways if w.number in alike and stage in w.left]
+    found = [w for w in analysis.ways.ways if w.number in alike and stage in w.left]
+    left = [w.left[stage] for w in found]
     if not left:
         return ""
     low, high = f"{min(left):.0f}", f"{max(left):.0f}"
     runs = "One run" if len(left) == 1 else f"{len(left)} runs"
     words = f"{runs} with these settings held {low if low == high else f'{low} to {high}'} % of theory at the end of this stage"
-    return words + (f", {theory_g * sum(left) / len(left) / 100:.3g} g of product at this scale." if theory_g else ".")
+    weighed = {analysis.ways.intermediates.get((w.number, stage), ("product", 1.0)) for w in found}
+    if not theory_g or len(weighed) > 1:
+        return f"{words}."
+    # What is on the balance then, which need not be the product yet.
+    ((what, share),) = weighed
+    return f"{words}, {plain(theory_g * sum(left) / len(left) / 100 / share, 3)} g of {what} at this scale."
 
 
 def _stages(
@@ -256,7 +253,7 @@ def _runs(analysis: Analysis) -> list[Content]:
     for run in analysis.runs:
         if run.row.state != "finished":
             continue
-        words = {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "")
+        words = OUTCOME_LABELS.get(run.row.outcome, "")
         excluded = f"excluded: {run.row.excluded_reason}" if run.row.excluded_reason else ""
         state = ", ".join(filter(None, [words, excluded]))
         out.append(
@@ -300,7 +297,7 @@ def gave_sentences(content: Content) -> list[str]:
     out = []
     for run in content.get("gave", ()):
         scale = f" at {plain(run['scale_mol'])} mol" if run["scale_mol"] else ""
-        mass = f"{run['mass_g']:.5g} g of product, " if run["mass_g"] is not None else ""
+        mass = f"{plain(run['mass_g'], 5)} g of product, " if run["mass_g"] is not None else ""
         if run["purity_percent"] is not None:
             purity = f"{run['purity_percent']:g} % pure, "
         else:
@@ -309,7 +306,7 @@ def gave_sentences(content: Content) -> list[str]:
         exact = ", the purity taken as exact" if run.get("counts_as_exact") else ""
         spread = f" ± {plain(run['u'])} points (standard uncertainty{exact})" if run["u"] else ""
         # Its own, which a later correction of the charge or the product leaves alone.
-        theory = f" of a theoretical {run['theory_g']:.5g} g" if run.get("theory_g") else ""
+        theory = f" of a theoretical {plain(run['theory_g'], 5)} g" if run.get("theory_g") else ""
         out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}{theory}.")
     return out
 
@@ -402,7 +399,7 @@ def as_markdown(content: Content, version: int | None) -> str:
         lines += ["## Materials", "", f"Scale: {plain(content['scale_mol'], 6)} mol.", ""]
         lines += _table(MATERIAL_HEADER, [material_cells(m) for m in content["materials"]])
         if content["theory_g"]:
-            lines += [f"Theoretical yield {content['theory_g']:.4g} g; {_cell(content['limiting'])} limits.", ""]
+            lines += [f"Theoretical yield {plain(content['theory_g'])} g; {_cell(content['limiting'])} limits.", ""]
     lines += ["## Procedure", ""]
     if content.get("procedure_note"):
         lines += [_cell(content["procedure_note"]), ""]

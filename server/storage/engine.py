@@ -195,16 +195,17 @@ def write_session(engine: Engine, *, reads_after_commit: bool = False) -> Iterat
     Parameters
     ----------
     reads_after_commit : bool
-        Once something was committed, the session only reads, without the lock: an answer that is worked
-        out and sent must not keep other writers waiting.
+        Once something was committed or undone as a whole, the session only reads, without the lock: an answer that is
+        worked out and sent must not keep other writers waiting.
     """
     # An expired row would dump as an empty one; rows stay filled after a commit.
     with Session(engine.execution_options(write=True), expire_on_commit=False) as session:
         if reads_after_commit:
 
-            def read_from_now_on(committed: Session) -> None:
-                if not committed.in_nested_transaction():
-                    committed.bind = engine
+            def read_from_now_on(ended: Session) -> None:
+                if not ended.in_nested_transaction():
+                    ended.bind = engine
 
             event.listen(session, "after_commit", read_from_now_on)
+            event.listen(session, "after_rollback", read_from_now_on)
         yield session

@@ -109,6 +109,12 @@ def list_runs(session: Session, preparation_id: int) -> Sequence[RunRow]:
     return session.exec(select(RunRow).where(RunRow.preparation_id == preparation_id).order_by(col(RunRow.number))).all()
 
 
+def list_scales(session: Session, preparation_id: int) -> Sequence[float]:
+    """Scales of the runs that have one, by run number. [mol]"""
+    query = select(col(RunRow.scale_mol)).where(RunRow.preparation_id == preparation_id, col(RunRow.scale_mol).is_not(None))
+    return [float(scale) for scale in session.exec(query.order_by(col(RunRow.number))).all() if scale is not None]
+
+
 def list_settings(session: Session, preparation_id: int) -> Sequence[SettingRow]:
     """Settings of all runs of a preparation."""
     query = select(SettingRow).join(RunRow, col(SettingRow.run_id) == RunRow.id).where(RunRow.preparation_id == preparation_id)
@@ -202,16 +208,6 @@ def latest_changes(session: Session, preparation_id: int) -> dict[int, int]:
     return {number: latest for number, latest in found if number is not None and latest is not None}
 
 
-def readings_by_run(session: Session, preparation_id: int) -> dict[int, list[ReadingRow]]:
-    """Readings of all runs of a preparation by run id, each in the order of time."""
-    query = select(ReadingRow).join(RunRow, col(ReadingRow.run_id) == col(RunRow.id))
-    query = query.where(RunRow.preparation_id == preparation_id).order_by(col(ReadingRow.at_h), col(ReadingRow.id))
-    found: dict[int, list[ReadingRow]] = {}
-    for row in session.exec(query).all():
-        found.setdefault(row.run_id, []).append(row)
-    return found
-
-
 def get_write_up(session: Session, write_up_id: int) -> WriteUpRow:
     """Return a kept write-up or raise NotFoundError."""
     return _get(session, WriteUpRow, "write-up", write_up_id)
@@ -233,6 +229,12 @@ def list_attachments(session: Session, run_id: int) -> Sequence[AttachmentRow]:
     return session.exec(select(AttachmentRow).where(AttachmentRow.run_id == run_id).order_by(col(AttachmentRow.id))).all()
 
 
+def count_attachments(session: Session, preparation_id: int) -> int:
+    """Number of files that the runs of a preparation have."""
+    query = select(func.count()).select_from(AttachmentRow).join(RunRow, col(AttachmentRow.run_id) == RunRow.id)
+    return int(session.exec(query.where(RunRow.preparation_id == preparation_id)).one())
+
+
 def attached_digests(session: Session, preparation_id: int | None = None) -> set[str]:
     """SHA-256 of every file that a run has; of one preparation where it is given."""
     query = select(AttachmentRow.sha256)
@@ -247,7 +249,7 @@ def removed_digests(session: Session, preparation_id: int | None = None) -> set[
     Of one preparation's log where it is given.
     """
     gone: set[str] = set()
-    query = select(ChangeRow.before).where(col(ChangeRow.what).like("%removed") | (ChangeRow.what == "run deleted"))
+    query = select(ChangeRow.before).where(col(ChangeRow.what).like("file % removed") | (ChangeRow.what == "run deleted"))
     if preparation_id is not None:
         query = query.where(ChangeRow.preparation_id == preparation_id)
     for before in session.exec(query):

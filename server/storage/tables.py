@@ -305,6 +305,7 @@ class ChangeRow(SQLModel, table=True):
     """The revision log: who reads a number can see what it was before, and why it changed."""
 
     __tablename__ = "change"
+    __table_args__ = (Index("ix_change_preparation_id_run_number", "preparation_id", "run_number"),)
 
     id: int | None = Field(default=None, primary_key=True)
     preparation_id: int = _parent("preparation")

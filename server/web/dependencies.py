@@ -28,6 +28,7 @@ def _read(request: Request) -> Iterator[Session]:
 
 def _write(request: Request) -> Iterator[Session]:
     with write_session(request.app.state.engine, reads_after_commit=True) as session:
+        request.state.undo = session.rollback
         yield session
 
 
@@ -42,6 +43,7 @@ async def _form(request: Request) -> RawForm:
     except (LookupError, UnicodeError) as error:
         raise HTTPException(400, "The form came in a character set that cannot be read.") from error
     raw = RawForm(pairs, files)
+    raw.undo = lambda: getattr(request.state, "undo", lambda: None)()
     request.state.form = raw  # for the error page, which shows what was typed
     return raw
 

@@ -33,6 +33,8 @@ class RawForm:
         self.pairs = list(pairs)
         self.files = dict(files or {})
         self.values = dict(self.pairs)
+        # Undoes what a refused form has begun, and with it gives up the lock.
+        self.undo: Callable[[], None] = lambda: None
 
     def all(self, name: str) -> list[str]:
         """Every value posted under a name."""
@@ -216,13 +218,17 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
                     RECEIVED.end(draft, address)
         return _answer(draft, address)
     except InvalidInputError as error:
+        form.undo()
         return redraw(replace(typed, errors=error.messages), 422)
     except NothingReachableError as error:
+        form.undo()
         return redraw(replace(typed, banner=str(error)), 422)
     except NeedsConfirmationError as error:
+        form.undo()
         asked = tuple(Question(error.field, answer, question) for answer, question in error.choices)
         # An earlier yes to the same question was for other values.
         kept = tuple(answer for answer in confirmed if answer.partition(":")[0] != error.code)
         return redraw(replace(typed, confirmed=kept, errors={error.field: error.message}, questions=asked), 422)
     except ConflictError as error:
+        form.undo()
         return redraw(replace(typed, banner=str(error)), 409)

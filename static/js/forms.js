@@ -88,10 +88,25 @@
     const known = Object.keys(family ?? {}).find((unit) => unit.toLowerCase() === from.toLowerCase());
     return known ? family[known] / family[to] : undefined;
   };
+  // The unit of a field; that of a variable's numbers stands in the field of its unit.
+  const ofVariable = ["f-low", "f-high", "f-step", "f-hard_low", "f-hard_high", "f-base"];
+  const unitOf = (field) =>
+    field.dataset.unit ?? (ofVariable.includes(field.id) ? document.getElementById("f-unit")?.value.trim() || undefined : undefined);
+  // 5 h 30 min in a field in hours becomes 5.5.
+  const duration = (text, wanted) => {
+    const time = units.find((one) => "min" in one);
+    const found = /^\s*(?:(\d+) ?d)?\s*(?:(\d+) ?h)?\s*(?:(\d+) ?min)?\s*$/i.exec(text);
+    if (!found || !(wanted in time) || found.slice(1).filter(Boolean).length < 2) return undefined;
+    const seconds = ["d", "h", "min"].reduce((sum, unit, k) => sum + Number(found[k + 1] ?? 0) * time[unit], 0);
+    return String(Number((seconds / time[wanted]).toPrecision(12)));
+  };
   // 850 mg in a field in grams becomes 0.85 where everybody can see it.
   const withoutUnit = (field) => {
+    const wanted = unitOf(field);
+    const whole = wanted ? duration(field.value, wanted) : undefined;
+    if (whole !== undefined) return whole;
     const found = /^\s*([+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([^\d.,\s].{0,20}?)\s*$/.exec(field.value);
-    const times = found && field.dataset.unit ? factor(found[2], field.dataset.unit) : undefined;
+    const times = found && wanted ? factor(found[2], wanted) : undefined;
     if (times === undefined) return field.value;
     if (times === 1) return found[1];
     if (mayBeThousands(found[1])) return field.value;

@@ -5,11 +5,14 @@ from sqlmodel import Session
 
 from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.analysis import analyse
+from server.services.charges import add_material
 from server.services.checkpoints import add_checkpoint, delete_checkpoint, update_checkpoint
-from server.services.inputs import CheckpointInput
+from server.services.inputs import CheckpointInput, MaterialInput
 from server.services.massbalance import chemistry_of
 from server.services.runs import view_run
 from server.services.stages import ways_of
+from server.services.writeups import compose
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
@@ -147,3 +150,16 @@ def test_the_same_checkpoint_twice_is_asked_about(session: Session) -> None:
     add_checkpoint(session, int(run.id or 0), crude.model_copy(update={"mass_g": 7.5}))
     add_checkpoint(session, int(run.id or 0), crude.model_copy(update={"confirm": ["same_checkpoint"]}))
     assert len(questions.list_checkpoints(session, int(run.id or 0))) == 3
+
+
+def test_the_write_up_gives_what_is_on_the_balance_at_a_stage(session: Session) -> None:
+    # 6.1 g at 90 % are 5.49 g of the free base, as which they are weighed; they become 7.115 g of the salt.
+    preparation = make_preparation(session, product_formula="C7H9NO·HCl", base_scale_mol=10.0 / 159.613)
+    aldehyde = MaterialInput(name="aldehyde", role="reagent", formula="C7H6O", amount=1)
+    add_material(session, int(preparation.id or 0), aldehyde)
+    run_id = int(make_run(session, preparation, percent=None, product_mass_g=6.5).id or 0)
+    make_run(session, preparation, 50.0, settings={"hold": 1.0})
+    add_checkpoint(session, run_id, weighed(Stage.WORK_UP, 6.1, purity_percent=90, formula="C7H9NO"))
+    content = compose(session, analyse(session, int(preparation.id or 0)), None)
+    (left,) = [stage["left"] for stage in content["stages"] if stage["left"]]
+    assert left == "One run with these settings held 71 % of theory at the end of this stage, 5.49 g of C7H9NO at this scale."

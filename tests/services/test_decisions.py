@@ -15,7 +15,7 @@ from server.errors import InvalidInputError, NeedsConfirmationError, NotReadyErr
 from server.services.analysis import analyse
 from server.services.charges import add_material, update_material
 from server.services.charges import as_input as charge_as_input
-from server.services.decisions import COST, HOURS, Decisions, accept_proposal, accept_proposals, run_otherwise
+from server.services.decisions import COST, HOURS, Decisions, RunsLeft, accept_proposal, accept_proposals, run_otherwise
 from server.services.inputs import (
     ChangedPlanInput,
     FinishedRunInput,
@@ -517,11 +517,11 @@ def test_an_aim_that_one_result_reached_by_luck_is_not_called_reached(session: S
     analysis = analyse(session, int(preparation.id or 0))
     assert analysis.working is not None
     verdict = Decisions(analysis).verdict(today())
-    expected = f"{analysis.working.forecast.mean:.0f} %"
+    expected = f"{analysis.working.forecast.mean:.1f} %"
     assert verdict.startswith(f"One result reached the aim of 85 %, but the working recipe is expected to give {expected}.")
     assert "is reached" not in verdict
     assert "within reach gives the aim of 85 %" in verdict
-    assert f"than the {expected} expected with the settings of run " in verdict
+    assert f"than the {analysis.working.forecast.mean:.0f} % expected with the settings of run " in verdict
 
 
 def test_the_verdict_tells_the_chance_of_the_aim(session: Session) -> None:
@@ -595,3 +595,20 @@ def test_a_plan_that_the_stock_does_not_reach_for_is_asked_about(session: Sessio
     assert left.hindrance.startswith(
         "No further run can be made: what is left of alcohol does not reach even for the runs that are"
     )
+
+
+def test_stock_that_does_not_reach_for_the_recipe_leaves_the_date_in_force(session: Session) -> None:
+    left = RunsLeft(0, "alcohol", 2, "2026-03-31", "", "")
+    assert left.at_most == 2
+    assert RunsLeft(3, "alcohol", None, None, "").at_most == 3
+    assert RunsLeft(0, "alcohol", None, None, "").at_most is None
+
+
+def test_stock_of_many_kilograms_is_told_without_powers_of_ten(session: Session) -> None:
+    key = priced(session)
+    alcohol = questions.list_materials(session, key)[0]
+    data = charge_as_input(alcohol)
+    update_material(session, int(alcohol.id or 0), data.model_copy(update={"stock_g": 23456.0}))
+    analysis = analyse(session, key)
+    texts = [rule.text for rule in analysis.supply.rules()]
+    assert texts == ["23460 g of alcohol left"]

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlmodel import Session
 
-from server.core.space.variables import Role
+from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import read_file, read_kept, write_csv
 from server.paths import asset_folder
@@ -19,9 +19,10 @@ from server.services import checkpoints, notebook, runs
 from server.services.analysis import analyse
 from server.services.cells import is_day, lacks_year, read_amount, read_day, read_outcome, stroke_order
 from server.services.charges import add_material
+from server.services.checkpoints import add_checkpoint
 from server.services.demo import load_demo
 from server.services.headings import match_heading
-from server.services.inputs import ColumnInput, MaterialInput, NotebookInput, PreparationInput, VariableInput
+from server.services.inputs import CheckpointInput, ColumnInput, MaterialInput, NotebookInput, PreparationInput, VariableInput
 from server.services.notebook import columns_left_out, import_runs, look_at, runs_as_table
 from server.services.numbers import NumberTextError
 from server.services.preparations import as_input as preparation_input
@@ -932,3 +933,23 @@ def test_cells_longer_than_any_value_are_read_no_further(cell: str) -> None:
     assert not is_day(cell)
     assert stroke_order(cell) is None
     assert not lacks_year(cell)
+
+
+def test_an_intermediate_leaves_and_comes_back_with_its_formula(session: Session) -> None:
+    preparation = make_preparation(session, product_formula="C7H9NO·HCl")
+    key = int(preparation.id or 0)
+    run = make_run(session, preparation, percent=None, product_mass_g=6.5)
+    crude = CheckpointInput(name="crude", stage=Stage.WORK_UP, mass_g=6.1, purity_percent=90, formula="C7H9NO")
+    add_checkpoint(session, int(run.id or 0), crude)
+    table = runs_as_table(session, key)
+    assert table[0][-1] == "formula of what was weighed after work-up"
+    copy = int(make_preparation(session, name="Copy", product_formula="C7H9NO·HCl").id or 0)
+    book = look_at(session, copy, NotebookInput(rows=table))
+    assert all(c.meaning for c in book.columns if c.heading not in ("run number", "standard uncertainty of the yield / points"))
+    import_runs(session, copy, NotebookInput(rows=table))
+    (row,) = questions.list_all_checkpoints(session, copy)
+    assert (row.mass_g, row.purity_percent, row.formula) == (6.1, 90.0, "C7H9NO")
+    # What cannot be read as a formula is said at its row.
+    third = int(make_preparation(session, name="Third", product_formula="C7H9NO·HCl").id or 0)
+    (bad,) = look_at(session, third, NotebookInput(rows=[table[0], [*table[1][:-1], "free base"]])).rows
+    assert "formula" in " ".join(bad.problems)

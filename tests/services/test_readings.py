@@ -15,7 +15,7 @@ from server.core.course.shapes import Form, Shape
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
 from server.core.space.variables import Role
-from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
+from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.services import readings as readings_service
 from server.services.analysis import analyse
 from server.services.courses import rates_of, series_courses, yield_against_readings
@@ -178,7 +178,7 @@ def test_all_readings_of_one_kind_go_at_once_and_stay_in_the_history(session: Se
     assert newest.what == "all 3 readings of volume collected removed"
     assert newest.before == {"unit": "mL", "hours_and_values": [[0.0, 0.0], [0.5, 12.5], [1.0, 20.0]]}
     assert delete_readings(session, run_id, "volume") == 0
-    with pytest.raises(NotFoundError):
+    with pytest.raises(InvalidInputError, match="Choose one of"):
         delete_readings(session, run_id, "colour")
 
 
@@ -773,3 +773,22 @@ def test_too_many_rows_are_counted_whatever_ends_them(
     monkeypatch.setattr(readings_service, "_read_lines", pytest.fail)
     with pytest.raises(InvalidInputError, match="There are 40 rows"):
         import_readings(session, run_id, how(), end.join(f"{k} {k}" for k in range(40)))
+
+
+def test_a_time_says_what_kind_of_time_it_is(session: Session, run_id: int) -> None:
+    # By default a reading is of now, which would move this one by two hours.
+    with pytest.raises(InvalidInputError, match="at_kind"):
+        add_reading(session, run_id, ReadingInput.model_validate({"series": "product", "value": 40, "at": "2"}))
+    row = add_reading(
+        session, run_id, ReadingInput.model_validate({"series": "product", "value": 40, "at": "2", "at_kind": "elapsed"})
+    )
+    with pytest.raises(InvalidInputError, match="at_kind"):
+        correct_reading(session, int(row.id or 0), ReadingInput.model_validate({"value": 41, "at": "3"}))
+    assert questions.get_reading(session, int(row.id or 0)).at_h == 2.0
+
+
+def test_a_start_that_was_seen_otherwise_is_a_conflict(session: Session) -> None:
+    run = plan_run(session, int(make_preparation(session).id or 0), PlannedRunInput(settings=SETTINGS))
+    with pytest.raises(ConflictError):
+        begin_run(session, int(run.id or 0), StartInput(revision=int(run.revision) + 1))
+    assert begin_run(session, int(run.id or 0), StartInput(revision=int(run.revision))).started_at is not None

@@ -18,12 +18,14 @@ from server.services.inputs import (
     FinishedRunInput,
     MaterialInput,
     PlannedRunInput,
+    ReadingInput,
     SoFarInput,
     VariableInput,
 )
 from server.services.massbalance import chemistry_of
 from server.services.preparations import as_input as preparation_input
 from server.services.preparations import duplicate_preparation, update_preparation
+from server.services.readings import add_reading
 from server.services.runs import (
     change_plan,
     delete_run,
@@ -985,3 +987,42 @@ def test_the_history_keeps_the_plan_of_a_planned_run_that_is_deleted(session: Se
     assert change.before is not None
     assert change.before["planned"] == {"hold": 3.0, "bath": 115.0, "agent": "Na2SO4"}
     assert set(change.before["settings"].values()) == {None}
+
+
+def test_a_run_that_is_planned_again_begins_anew(session: Session, preparation: PreparationRow) -> None:
+    run_id = int(plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS)).id or 0)
+    assert set_state(session, run_id, "under_way").started_at is not None
+    set_state(session, run_id, "abandoned")
+    assert set_state(session, run_id, "planned").started_at is None
+    newest = questions.list_changes(session, int(preparation.id or 0))[0]
+    assert newest.before is not None
+    assert newest.before["started_at"] is not None
+    # Readings count from the start, so with them it stays.
+    set_state(session, run_id, "under_way")
+    add_reading(session, run_id, ReadingInput(series="product", value=40, at="0", at_kind="elapsed"))
+    set_state(session, run_id, "abandoned")
+    assert set_state(session, run_id, "planned").started_at is not None
+
+
+def test_a_plan_without_scale_gets_none_when_its_settings_change(session: Session, preparation: PreparationRow) -> None:
+    run = plan_run(session, int(preparation.id or 0), PlannedRunInput(settings=SETTINGS))
+    assert run.scale_mol is None
+    preparation.base_scale_mol = 0.5
+    session.add(preparation)
+    session.commit()
+    changed = ChangedPlanInput.model_validate({"settings": {**SETTINGS, "bath": 125}})
+    assert change_plan(session, int(run.id or 0), changed).scale_mol is None
+
+
+def test_theory_is_as_weighed_only_where_the_limiting_material_was(
+    session: Session, preparation: PreparationRow, charged: dict[str, int]
+) -> None:
+    preparation.theoretical_yield_g = None
+    preparation.product_formula = "C7H14O2"
+    session.add(preparation)
+    session.commit()
+    run = record(session, preparation, settings={**SETTINGS, "ratio": 2.0}, product_mass_g=20.0)
+    note_weighed(session, int(run.id or 0), {charged["catalyst"]: (1.0, None)})
+    assert view_run(session, int(run.id or 0))[1].theory_source == "planned amounts; alcohol limits"
+    note_weighed(session, int(run.id or 0), {charged["alcohol"]: (17.0, None)})
+    assert view_run(session, int(run.id or 0))[1].theory_source == "as-weighed amounts; alcohol limits"

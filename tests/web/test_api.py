@@ -1,14 +1,19 @@
 """The JSON API: a script that knows nothing else can run a whole campaign."""
 
+from datetime import timedelta
+
 import pytest
 from fastapi.testclient import TestClient
 
 from server.core.space.variables import Role
 from server.services.inputs import Input, PreparationInput, VariableInput
+from server.services.preparations import today
+
+SETTINGS = {"hold": 2, "bath": 120, "agent": "a"}
 
 
-def create(client: TestClient) -> int:
-    answer = client.post("/api/v1/preparations", json={"name": "Ester", "theoretical_yield_g": 10})
+def create(client: TestClient, name: str = "Ester") -> int:
+    answer = client.post("/api/v1/preparations", json={"name": name, "theoretical_yield_g": 10})
     assert answer.status_code == 201
     key = int(answer.json()["id"])
     for variable in (
@@ -583,3 +588,111 @@ def test_a_time_zone_that_there_is_not_is_told(client: TestClient) -> None:
     # A browser says both: then the distance from UTC will do.
     begun = client.post(f"/api/v1/runs/{run['id']}/start", json=body | {"offset_minutes": 60}).json()
     assert begun["started_at"].startswith("2026-03-02T09:00")
+
+
+def test_every_line_can_be_read_by_itself_and_is_deleted_only_as_it_was_seen(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    material = client.post(f"{base}/materials", json={"name": "acid", "role": "reagent", "formula": "C2H4O2", "amount": 1}).json()
+    run = client.post(f"{base}/runs", json={"settings": SETTINGS, "yield_percent": 60}).json()
+    mark = {"name": "crude", "stage": "work_up", "mass_g": 7}
+    checkpoint = client.post(f"/api/v1/runs/{run['id']}/checkpoints", json=mark).json()
+    reading = {"series": "product", "value": 40, "at": "2", "at_kind": "elapsed"}
+    reading = client.post(f"/api/v1/runs/{run['id']}/readings", json=reading).json()
+    variable = client.get(f"{base}/variables").json()[2]
+    lines = (("variables", variable), ("materials", material), ("checkpoints", checkpoint), ("readings", reading))
+    for kind, line in lines:
+        address = f"/api/v1/{kind}/{line['id']}"
+        assert client.get(address).json() == line
+        if kind != "readings":
+            assert client.delete(f"{address}?seen={'0' * 16}").status_code == 409
+            assert client.get(address).status_code == 200
+            assert client.delete(f"{address}?seen={line['stamp']}").status_code == 204
+            assert client.get(address).status_code == 404
+
+
+def test_a_script_plans_several_runs_with_what_they_need(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    client.put(base, json={"name": "Ester", "theoretical_yield_g": 10, "base_scale_mol": 0.1})
+    acid = {"name": "acid", "role": "reagent", "formula": "C2H4O2", "amount": 1, "stock_g": 14, "price_per_g": 0.5}
+    client.post(f"{base}/materials", json=acid)
+    proposals = client.get(f"{base}/proposals?count=2").json()
+    # C2H4O2: 60.05 g/mol.
+    assert [p["needs"]["materials"][0]["mass_g"] for p in proposals] == pytest.approx([6.005, 6.005], abs=1e-3)
+    assert proposals[0]["needs"]["cost"] == pytest.approx(3.0026, abs=1e-3)
+    (larger,) = client.get(f"{base}/proposals?scale_mol=0.3").json()
+    assert larger["needs"]["materials"][0]["is_short"]
+    for impossible in ("-1", "nan", "1e99"):
+        assert client.get(f"{base}/proposals?scale_mol={impossible}").status_code == 422
+    assert client.post(f"{base}/forecast", json={"settings": SETTINGS, "scale_mol": -1}).status_code == 422
+    plans = [{"settings": p["settings"]} for p in proposals]
+    planned = client.post(f"{base}/planned-runs/several", json=plans)
+    assert (planned.status_code, [r["state"] for r in planned.json()]) == (201, ["planned", "planned"])
+    assert all(r["forecast"] and r["purpose"] == "raise" for r in planned.json())
+    (stock,) = client.get(f"{base}/stock").json()
+    assert (stock["counted_g"], stock["reserved_g"]) == (14, pytest.approx(12.01, abs=1e-2))
+    # A third does not fit: it is asked about, and none is planned.
+    refused = client.post(f"{base}/planned-runs/several", json=plans)
+    assert (refused.status_code, refused.json()["confirm"]) == (422, "short_stock")
+    assert len(client.get(f"{base}/runs").json()) == 2
+    charge = client.get(f"/api/v1/runs/{planned.json()[0]['id']}/charge").json()
+    assert (charge["scale_mol"], charge["lines"][0]["rounded_g"]) == (0.1, pytest.approx(6.01))
+    bare = create(client, "Bare")
+    run = client.post(f"/api/v1/preparations/{bare}/runs", json={"settings": SETTINGS, "yield_percent": 60}).json()
+    assert client.get(f"/api/v1/runs/{run['id']}/charge").status_code == 409
+
+
+def test_a_table_is_looked_at_before_it_is_stored(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}/runs"
+    rows = [["hold", "bath", "agent", "yield"], ["2", "120", "a", "61"], ["3", "warm", "b", "104"], ["2", "120", "c", "50"]]
+    seen = client.post(f"{base}/import/preview", json={"rows": rows}).json()
+    assert [c["meaning"] for c in seen["columns"]] == ["v1", "v2", "v3", "yield_percent"]
+    assert seen["rows"][0]["settings"] == {"hold": 2.0, "bath": 120.0, "agent": "a"}
+    assert [bool(r["problems"]) for r in seen["rows"]] == [False, True, True]
+    assert seen["unknown_words"] == {"bath": ["warm"], "agent": ["c"]}
+    assert client.get(base).json() == []
+    rows[2][1] = "125"
+    asked = client.post(f"{base}/import/preview", json={"rows": rows}).json()["questions"]
+    (high,) = [q for q in asked if "100 %" in q["message"]]
+    answers = [q["answers"][0] for q in asked]
+    assert [answer.split(":")[0] for answer in high["answers"]] == ["yield_above_100"]
+    assert client.post(f"{base}/import", json={"rows": rows, "confirm": answers}).status_code == 201
+
+
+def test_the_advice_says_what_it_is_about(client: TestClient) -> None:
+    key = create(client)
+    base = f"/api/v1/preparations/{key}"
+    for hold in (1, 2, 3):
+        client.post(f"{base}/runs", json={"settings": SETTINGS | {"hold": hold}, "yield_percent": 50 + 5 * hold})
+    free = client.get(f"{base}/stop-advice").json()
+    assert (free["can_make"], free["together"], free["hindrance"]) == (5, free["next_five"], "")
+    day = (today() + timedelta(days=1)).isoformat()
+    client.put(base, json={"name": "Ester", "finish_by": day, "runs_per_week": 7, "aim_percent": 99})
+    two = client.get(f"{base}/stop-advice").json()
+    assert (two["can_make"], two["runs_left_by_date"]) == (2, 2)
+    assert two["next_one"] <= two["together"] <= two["next_five"]
+    assert 0 <= two["aim_chance"] <= 1
+    # Where no run can be made, that is said before there is a recipe, too.
+    empty = create(client, "Other")
+    past = (today() - timedelta(days=1)).isoformat()
+    client.put(f"/api/v1/preparations/{empty}", json={"name": "Other", "finish_by": past, "runs_per_week": 7})
+    late = client.get(f"/api/v1/preparations/{empty}/stop-advice").json()
+    assert late["hindrance"].startswith("No further run can be made")
+    assert late["message"].startswith("No further run can be made")
+    effects = client.get(f"{base}/effects").json()["effects"]
+    (of_hold,) = [e for e in effects if e["variable"] == "hold"]
+    assert (of_hold["from_label"], of_hold["to_label"]) == ("1 h", "3 h")
+
+
+def test_readings_come_in_with_their_number(client: TestClient) -> None:
+    key = create(client)
+    run = client.post(f"/api/v1/preparations/{key}/runs", json={"settings": SETTINGS, "yield_percent": 60}).json()
+    body = {"series": "product", "at_unit": "h", "rows": "0 0\n1 20\n2 35"}
+    answer = client.post(f"/api/v1/runs/{run['id']}/readings/import", json=body)
+    assert (answer.status_code, answer.json()["count"]) == (201, 3)
+    unknown = client.delete(f"/api/v1/runs/{run['id']}/readings?series=colour")
+    assert (unknown.status_code, set(unknown.json()["errors"])) == (422, {"series"})
+    drying = client.get("/api/v1/drying-advice?agent=magnesium%20sulfate&water_g=1&excess=inf").json()
+    assert set(drying["errors"]) == {"excess"}

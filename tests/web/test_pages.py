@@ -5,20 +5,23 @@ import html
 import json
 import re
 import socket
+import sqlite3
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from datetime import datetime
 from typing import Any, cast
 from urllib.parse import urlencode
 
 import pytest
-from fastapi import FastAPI
+from fastapi import FastAPI, Response
 from fastapi.testclient import TestClient
+from sqlalchemy import event
 
 from server.charts.runs import RunPoint, yield_over_runs
 from server.compute.work import WORKSHOP
-from server.errors import BusyError
+from server.errors import BusyError, InvalidInputError
 from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
@@ -30,6 +33,7 @@ from server.storage.engine import write_session
 from server.storage.files import FileStore
 from server.web.forms import Received
 from server.web.pages import runs as run_pages
+from server.web.rendering import render
 from server.web.security import is_own_host
 from tests.web.many import insert_runs
 
@@ -2397,3 +2401,91 @@ def test_what_became_of_a_row_stays_said_when_the_table_is_changed(ready: TestCl
     # What is said now counts, not what was said before.
     fourth = ready.post(IMPORT, data={**kept, "without_4": "", "without_5": "failure", "action": "check"})
     assert [kept_of(fourth.text)[f"without_{k}"] for k in (4, 5, 6)] == ["", "failure", "no_information"]
+
+
+def test_a_version_that_is_refused_leaves_the_procedure_as_it_was(ready: TestClient) -> None:
+    enter(ready)
+    seen = re.search(r'name="seen" value="([^"]*)"', ready.get("/preparations/1/write-up").text)
+    assert seen
+    typed = {"scale_mol": "-5", "seen": seen[1], "stage_reaction": "Boil."}
+    assert ready.post("/preparations/1/write-ups", data=typed).status_code == 422
+    assert ready.get("/api/v1/preparations/1/procedure").json()["stages"] == {}
+
+
+def test_no_forecast_stands_beside_settings_that_cannot_be_read(ready: TestClient) -> None:
+    for k in range(3):
+        enter(ready, setting_1=str(1 + k))
+    page = ready.get("/preparations/1/forecast?setting_1=3&setting_2=soon&setting_3=MgSO4&purpose=raise")
+    assert page.status_code == 422
+    assert "The forecast follows once every setting can be read." in page.text
+    assert "expected gain" not in page.text
+    assert 'id="forecast"' not in page.text
+
+
+def test_a_refused_form_is_drawn_without_the_lock(ready: TestClient, settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    taken = []
+
+    def drawn(*args: Any, **more: Any) -> Response:
+        with closing(sqlite3.connect(settings.database, timeout=0.1)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            other.rollback()
+        taken.append(args[1])
+        return render(*args, **more)
+
+    monkeypatch.setattr("server.web.pages.setup.render", drawn)
+    answer = ready.post("/preparations/1/variables", data={**HOLD, "name": "Another", "low": "9", "high": "1"})
+    assert (answer.status_code, taken) == (422, ["variables/form.html"])
+    assert 'value="9"' in answer.text
+
+
+def test_what_the_uncertainty_leaves_out_is_said(ready: TestClient) -> None:
+    enter(ready, purity_percent="98", purity_u_percent="0.1", residual_percent="3")
+    assert "the uncertainty of the solvent and water left was not noted and counts as 0" in ready.get("/runs/1").text
+    enter(ready, purity_percent="98", residual_percent="3", product_mass_g="7.3")
+    assert "the uncertainty of the purity and of the solvent and water left was not noted" in ready.get("/runs/2").text
+    enter(
+        ready, purity_percent="98", purity_u_percent="0.1", residual_percent="3", residual_u_percent="0.5", product_mass_g="7.5"
+    )
+    assert "counts as 0" not in ready.get("/runs/3").text
+
+
+def test_a_refused_renewal_says_that_nothing_was_stored(ready: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: Any) -> None:
+        raise InvalidInputError({"form": "Run 1: no."})
+
+    monkeypatch.setattr("server.web.pages.charge.renew_theories", refuse)
+    answer = ready.post("/preparations/1/renew-theory")
+    assert answer.status_code == 422
+    assert "Nothing was stored yet" in answer.text
+
+
+@pytest.mark.parametrize("path", ["/charge", "/delete", "/courses"])
+def test_pages_ask_the_database_as_often_for_many_runs_as_for_few(ready: TestClient, path: str) -> None:
+    asked = []
+    for count in (5, 20):
+        for k in range(count):
+            enter(ready, product_mass_g=f"{5 + 0.01 * (k + count):.2f}")
+        if path == "/delete":
+            ready.post("/preparations/1/archive")
+        asked.append(statements_of(ready, f"/preparations/1{path}"))
+        if path == "/delete":
+            ready.post("/preparations/1/archive", data={"archived": "no"})
+    assert asked[0] == asked[1] > 0
+
+
+def statements_of(client: TestClient, path: str) -> int:
+    """How many SELECTs a page takes, once it is warm."""
+    assert client.get(path).status_code == 200
+    count = 0
+
+    def note(*args: Any) -> None:
+        nonlocal count
+        count += str(args[2]).lstrip().upper().startswith("SELECT")
+
+    engine = client.app.state.engine  # type: ignore[attr-defined]
+    event.listen(engine, "before_cursor_execute", note)
+    try:
+        client.get(path)
+    finally:
+        event.remove(engine, "before_cursor_execute", note)
+    return count

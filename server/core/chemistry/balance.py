@@ -120,6 +120,10 @@ def follow_the_product(
     return MassBalance(stages, percent, on_recovered, sentence)
 
 
+def _grams(mass: float) -> str:
+    return f"{mass:.3g} g" if mass < 999.5 else f"{mass:.0f} g"
+
+
 def _sentence(
     stages: Sequence[StageRecovery], places: Sequence[int], u_g: Sequence[float], theoretical_g: float, recovered: float
 ) -> str:
@@ -154,7 +158,7 @@ def _sentence(
             return f"{told[0].upper()}{told[1:]} So where most was lost cannot be told."
         more = f" But {told}"
     most = (
-        f"Most was lost between {worst.from_name} and {worst.to_name}: {lost(worst):.3g} g, "
+        f"Most was lost between {worst.from_name} and {worst.to_name}: {_grams(lost(worst))}, "
         f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %{apart})"
     )
     others = [s for s in stages if s is not worst]
@@ -169,7 +173,7 @@ def _sentence(
         u = math.hypot(*(part * one for part, one in zip(parts, u_g, strict=True)))
         if lost(worst) - lost(second) < APART * u:
             return (
-                f"{most}, or between {second.from_name} and {second.to_name}: {lost(second):.3g} g. With contents known to "
+                f"{most}, or between {second.from_name} and {second.to_name}: {_grams(lost(second))}. With contents known to "
                 f"some {100 * CONTENT_U:.0f} %, which of the two cannot be told.{more}"
             )
     return f"{most}.{more}"

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import qmc
 
-from server.core.choose.search import draw_reachable, nearest_reachable
+from server.core.choose.search import draw_reachable, index_of, nearest_reachable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach
 from server.core.space.variables import FloatArray, Setting, Settings
@@ -52,7 +52,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, Setting]:
         Coded settings of all runs so far, planned ones included.
     """
     space = reach.space
-    nearest_base = _nearest(reach, encode(space.variables, [space.base]))
+    nearest_base = index_of(reach, encode(space.variables, [space.base]))
     base_row = reach.coded_rows(nearest_base)
     if len(done) == 0:
         allowed = nearest_base[reach.allowed(nearest_base)]
@@ -73,7 +73,7 @@ def next_opening_run(reach: Reach, done: FloatArray) -> dict[str, Setting]:
             targets[:, j] = np.where(level < len(v.choices), level, base_row[0, j])
         else:
             targets[:, j] = base_row[0, j] + PART_WAY * (spread[:, j] - base_row[0, j])
-    pool = np.unique(_nearest(reach, targets), axis=0)
+    pool = np.unique(index_of(reach, targets), axis=0)
     pool = pool[reach.allowed(pool)]
     if len(pool) == 0 or distances(reach.coded_rows(pool), done, is_choice).max() < _SAME:
         # Tight rules leave nothing of the spread: anything that can be reached, away from the runs so far.
@@ -95,7 +95,7 @@ def _with_new_options(reach: Reach, settings: dict[str, Setting], done: FloatArr
             unseen = [k for k in range(len(v.choices)) if not np.any(done[:, j] == k)]
             for k in sorted(unseen, key=lambda k: (k - start) % len(v.choices)):
                 trial = {**changed, v.key: v.choices[k]}
-                row = _nearest(reach, encode(variables, [trial]))
+                row = index_of(reach, encode(variables, [trial]))
                 if reach.settings(list(row[0])) == trial and reach.allowed(row)[0]:
                     changed = trial
                     break
@@ -112,10 +112,4 @@ def _index_of_middle(reach: Reach) -> np.ndarray:
     """Indices, shape (1, n_variables), nearest to the middle of every range in its own unit; choices as in the base recipe."""
     variables = reach.space.variables
     middle = {v.key: v.base if v.is_choice else v.snap(0.5 * (v.low + v.high)) for v in variables}
-    return _nearest(reach, encode(variables, [middle]))
-
-
-def _nearest(reach: Reach, targets: FloatArray) -> np.ndarray:
-    """Indices of the reachable values nearest to coded targets, shape as ``targets``."""
-    columns = [np.argmin(np.abs(reach.coded[j][None, :] - targets[:, j][:, None]), axis=1) for j in range(reach.n_variables)]
-    return np.column_stack(columns)
+    return index_of(reach, encode(variables, [middle]))

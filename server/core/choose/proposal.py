@@ -23,7 +23,7 @@ from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach, Space, StockRule, reach_of
-from server.core.space.units import convert, duration_text
+from server.core.space.units import convert, duration_text, plain
 from server.core.space.variables import FloatArray, Role, Setting, Settings, Variable
 from server.errors import NothingReachableError
 
@@ -313,7 +313,7 @@ class Burden:
         """An amount of it in words; hours as people say them, money to two decimals."""
         if self.unit == "h":
             return duration_text(value)
-        return f"{value:.2f} {self.unit}" if self.name == "cost" else f"{value:.4g} {self.unit}".rstrip()
+        return f"{value:.2f} {self.unit}" if self.name == "cost" else f"{plain(value)} {self.unit}".rstrip()
 
 
 def hours_burden(space: Space) -> Burden | None:

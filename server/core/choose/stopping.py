@@ -32,66 +32,88 @@ class StopAdvice:
     ----------
     next_one : float
         For the single run with the best chance, which need not be the one with the largest expected gain.
-    next_five : float
-        For at least one of five runs chosen together today.
+    chances : tuple of float
+        For at least one of the first 1, 2 … of up to five runs chosen together today; fewer where no more differ.
     anywhere : float
         For any settings that can be reached at all in the next run.
     gain : float
         The gain that is worth a day. [percentage points]
-    worth_it : bool
-    verdict, odds : str
-        What to do, and the probabilities in words; ``sentence`` is both.
     best : mapping
         The settings with the best chance.
     five : tuple of mappings
-        The five that were chosen together.
+        Those that were chosen together.
     working : mapping
         The settings of the working recipe.
     number, expected
         The run of the working recipe, and the yield expected with its settings. [%]
-    chances : tuple of float
-        For at least one of the first 1, 2 … five of them; the last is ``next_five``.
     can_make : int
-        How many runs ``worth_it``, ``verdict`` and ``odds`` are about: five, or fewer where no more can be made.
+        How many runs ``worth_it``, ``verdict`` and ``odds`` are about: all that were chosen, or fewer where no more can be made.
     aim_chance : float or None
         That a yield somewhere within reach lies at the aim or above; None without an aim, or where the working recipe is
         expected to reach it.
     """
 
     next_one: float
-    next_five: float
+    chances: tuple[float, ...]
     anywhere: float
     gain: float
-    worth_it: bool
-    verdict: str
-    odds: str
     best: Settings
     five: tuple[Settings, ...]
     working: Settings
     number: int
     expected: float
-    chances: tuple[float, ...]
     can_make: int = HORIZON
     aim_chance: float | None = None
 
     @property
-    def sentence(self) -> str:
-        """Verdict and odds."""
-        return f"{self.verdict} {self.odds}"
+    def next_five(self) -> float:
+        """Chance of at least one of all that were chosen together."""
+        return self.chances[-1]
 
     @property
     def together(self) -> float:
         """Chance of at least one of the runs that can be made."""
         return self.chances[self.can_make - 1]
 
+    @property
+    def worth_it(self) -> bool:
+        """Whether the runs that can be made have a fair chance together."""
+        return self.together >= FAIR_CHANCE
+
+    @property
+    def verdict(self) -> str:
+        """What to do."""
+        if self.together < SMALL_CHANCE:
+            return "Stop here, unless you know something that the runs do not show."
+        return "Worth another run." if self.worth_it else "Another run is a gamble."
+
+    @property
+    def odds(self) -> str:
+        """The chances in words."""
+        odds = (
+            f"The run with the best chance has {percent_words(self.next_one)} to be better by more than {self.gain:g} "
+            f"point{'' if self.gain == 1 else 's'} than the {self.expected:.0f} % expected with the settings of run {self.number}"
+        )
+        is_limited = self.can_make < len(self.chances)
+        if self.can_make == 1:
+            return f"{odds}; only 1 run can be made." if is_limited else f"{odds}."
+        count = ("two", "three", "four", "five")[self.can_make - 2]
+        odds += f", the next {count} together have {percent_words(self.together)}"
+        if is_limited:
+            odds += f" (only {self.can_make} can be made)"
+        if self.worth_it and self.anywhere - self.together > 0.2:
+            odds += f"; there is more to find than {count} runs can cover ({percent_words(self.anywhere)})"
+        return f"{odds}."
+
+    @property
+    def sentence(self) -> str:
+        """Verdict and odds."""
+        return f"{self.verdict} {self.odds}"
+
     def limited(self, runs: int | None) -> StopAdvice:
-        """The same where at most so many runs can be made; None: five or more."""
-        can_make = min(max(runs or HORIZON, 1), len(self.chances))
-        if can_make == self.can_make:
-            return self
-        together = self.chances[can_make - 1]
-        odds = _odds(self.next_one, together, self.anywhere, self.gain, self.number, self.expected, can_make)
-        return replace(self, can_make=can_make, worth_it=together >= FAIR_CHANCE, verdict=_verdict(together), odds=odds)
+        """The same where at most so many runs can be made; None: as many as were chosen."""
+        most = len(self.chances)
+        return replace(self, can_make=most if runs is None else min(max(runs, 1), most))
 
 
 def stop_advice(
@@ -143,6 +165,10 @@ def stop_advice(
     if also:
         found.append(encode(history.space.variables, also))
     pool = np.vstack([*found, pool])
+    # Each setting once, and not those of the working recipe, where there are others: they cannot beat themselves.
+    pool = pool[np.sort(np.unique(np.round(pool, 9), axis=0, return_index=True)[1])]
+    others = pool[np.any(np.abs(pool - working) > 1e-9, axis=1)]
+    pool = others if len(others) else pool
     change = ladder.difference(working, pool)
     chance = chance_of_gain(change, gain)
     likeliest = np.argsort(-chance, kind="stable")[:_POOL]
@@ -158,24 +184,19 @@ def stop_advice(
     first = int(np.argmax(np.round(single, 9)))
     next_one = float(single[first])
     chances = tuple(max(next_one, float(np.mean(gains[:, picked[: k + 1]].any(axis=1)))) for k in range(len(picked)))
-    next_five = chances[-1]
-    anywhere = max(next_five, float(np.mean(gains.any(axis=1))))
+    anywhere = max(chances[-1], float(np.mean(gains.any(axis=1))))
     number = history.table.numbers[best]
     expected = Forecast.of(ladder.predict(working, with_noise=True)).mean
     return StopAdvice(
         next_one,
-        next_five,
+        chances,
         anywhere,
         gain,
-        next_five >= FAIR_CHANCE,
-        _verdict(next_five),
-        _odds(next_one, next_five, anywhere, gain, number, expected, HORIZON),
         reach.settings(index_of(reach, pool[[first]])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
         history.settings[best],
         number,
         expected,
-        chances,
         len(chances),
         _aim_chance(draws, change.mean[likeliest], float(ladder.predict(working).mean[0]), aim),
     )
@@ -211,28 +232,3 @@ def _greedy(gains: np.ndarray, count: int) -> list[int]:
         picked.append(best)
         covered |= gains[:, best]
     return picked
-
-
-def _count(runs: int) -> str:
-    return ("one", "two", "three", "four", "five")[runs - 1]
-
-
-def _verdict(together: float) -> str:
-    if together < SMALL_CHANCE:
-        return "Stop here, unless you know something that the runs do not show."
-    return "Another run is a gamble." if together < FAIR_CHANCE else "Worth another run."
-
-
-def _odds(one: float, together: float, anywhere: float, gain: float, number: int, expected: float, can_make: int) -> str:
-    odds = (
-        f"The run with the best chance has {percent_words(one)} to be better by more than {gain:g} "
-        f"point{'' if gain == 1 else 's'} than the {expected:.0f} % expected with the settings of run {number}"
-    )
-    if can_make == 1:
-        return f"{odds}; only 1 run can be made."
-    odds += f", the next {_count(can_make)} together have {percent_words(together)}"
-    if can_make < HORIZON:
-        odds += f" (only {can_make} can be made)"
-    if together >= FAIR_CHANCE and anywhere - together > 0.2:
-        odds += f"; there is more to find than {_count(can_make)} runs can cover ({percent_words(anywhere)})"
-    return f"{odds}."

@@ -230,7 +230,7 @@ def fit_course(
     fits = [fit_form(hours, values, form) for form in forms if len(hours) >= form.n_parameters + _READINGS_BESIDE]
     if not fits:
         least = fewest_for(shape, from_zero=from_zero)
-        words = f"{len(hours)} readings so far; this shape needs at least {least}."
+        words = f"{len(hours)} readings so far; {'this shape' if shape else 'a curve'} needs at least {least}."
         raise NotReadyError(words, have=len(hours), need=least)
     criteria: dict[Shape, float] = {}
     for fit in fits:

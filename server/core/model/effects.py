@@ -293,7 +293,14 @@ def tie_words(table: RunTable, tie: Tie) -> str:
     if tie.pairs:
         named = listed([f"{a.name} {a.choices[int(x)]} with {b.name} {b.choices[int(y)]}" for x, y in tie.pairs])
         were = "was" if len(tie.pairs) == 1 else "were"
-        return f"{named} {were} only ever used together, so which of the two did it cannot be told."
+        # Ties are those of the runs that did not fail.
+        pairs, failed = table.coded[:, [tie.first, tie.second]], table.failed
+        broken = np.zeros(table.n_runs, dtype=bool)
+        for both in tie.pairs:
+            broken |= (pairs == both).any(axis=1) & ~(pairs == both).all(axis=1)
+        apart = [str(n) for n, is_apart in zip(table.numbers, broken & failed, strict=True) if is_apart]
+        but = f" apart from failed run{'s' if len(apart) > 1 else ''} {listed(apart)}" if apart else ""
+        return f"{named} {were} only ever used together{but}, so which of the two did it cannot be told."
     return f"Some options of {a.name} and {b.name} went along in all runs, so they cannot be told apart."
 
 

@@ -79,7 +79,9 @@ def convert(value: float, unit: str, target: str) -> float:
     if unit == target:
         return value
     factor, offset = affine(unit, target)
-    return factor * value + offset
+    found = factor * value + offset
+    # 32 °F are 0 °C, not what rounding leaves of two numbers that cancel.
+    return 0.0 if abs(found) < 1e-12 * abs(offset) else found
 
 
 def duration_text(hours: float) -> str:
@@ -97,3 +99,17 @@ def duration_text(hours: float) -> str:
     days, rest = divmod(whole, 1440)
     parts = [(days, "d"), (rest // 60, "h"), (rest % 60, "min")]
     return " ".join(f"{n} {unit}" for n, unit in parts if n)
+
+
+def plain(value: float, digits: int = 4) -> str:
+    """A number to some digits, without powers of ten where people write none, the minus as a minus.
+
+    Examples
+    --------
+    >>> plain(15000.0, 3), plain(0.05), plain(1e-05), plain(1234567.0), plain(-0.5)
+    ('15000', '0.05', '0.00001', '1235000', '−0.5')
+    """
+    text = f"{value:.{digits}g}"
+    if "e" in text and 1e-7 <= abs(value) < 1e9:
+        text = f"{float(text):.10f}".rstrip("0").rstrip(".")
+    return text.replace("-", "−")

@@ -211,6 +211,8 @@ class EffectAnswer(Answer):
     low_90: float | None
     high_90: float | None
     probability_of_sign: float | None
+    from_label: str = Field(description="The two settings that `change` compares: from this one …")
+    to_label: str = Field(description="… to this one.")
     cannot_be_told_apart_from: list[str]
 
 
@@ -272,6 +274,25 @@ class StagesAnswer(Answer):
     best_cross: CrossAnswer | None = None
 
 
+class NeedAnswer(Answer):
+    """What a run takes of one material; ``is_short`` where the stock does not reach."""
+
+    name: str
+    mass_g: float | None
+    volume_ml: float | None
+    is_short: bool
+
+
+class NeedsAnswer(Answer):
+    """What a run takes, and what that costs where prices are entered; ``without`` are options that the charge has nothing for."""
+
+    materials: list[NeedAnswer]
+    cost: float | None
+    currency: str
+    cost_is_partial: bool
+    without: list[str]
+
+
 class ProposalAnswer(Answer):
     """The suggested next run; ``settings`` by variable name."""
 
@@ -283,7 +304,16 @@ class ProposalAnswer(Answer):
     new_ground: list[str]
     hold_hours: float | None
     is_opening: bool
+    needs: NeedsAnswer | None = Field(description="None without materials or a scale.")
+    scale_remark: str
     broken_limits: list[str] = []
+
+
+class ReadingsBroughtInAnswer(Answer):
+    """How many readings were added, and what is to be said of them, such as gaps."""
+
+    count: int
+    notes: list[str]
 
 
 class ReadingAnswer(Answer):
@@ -346,8 +376,12 @@ class StopAdviceAnswer(Answer):
     next_one: float | None
     next_five: float | None
     anywhere: float | None
+    can_make: int | None = Field(description="How many runs `together` and `worth_it` are about, five at most.")
+    together: float | None
+    aim_chance: float | None = Field(description="That anything within reach gives the aim.")
     gain: float = Field(description="[percentage points]")
     worth_it: bool | None
+    hindrance: str = Field(description="Why no further run can be made; empty where one can.")
     runs_left_by_stock: int | None
     runs_left_by_date: int | None
     kept_to_stock: str
@@ -379,6 +413,7 @@ class ToleranceAnswer(Answer):
     reached: float | None = Field(
         description="Mean probability over settings inside; at the least favourable one it is what was asked for."
     )
+    worst: float | None = Field(description="Smallest probability found inside.")
     variables: list[WindowLineAnswer]
 
 
@@ -419,6 +454,7 @@ class RecordAnswer(Answer):
     held_50: int
     held_90: int
     mean_error: float | None
+    mean_absolute_error: float | None
     outcomes: list[OutcomeAnswer]
 
 
@@ -468,6 +504,60 @@ class BroughtInAnswer(Answer):
 
     numbers: list[int]
     left_out: list[LeftOutAnswer]
+
+
+class QuestionAnswer(Answer):
+    """What storing needs a yes to: send one of ``answers`` in ``confirm``."""
+
+    field: str
+    message: str
+    answers: list[str]
+
+
+class TableColumnAnswer(Answer):
+    """How a column of a table is read; an empty meaning leaves it out."""
+
+    position: int
+    heading: str
+    meaning: str
+    unit: str
+    asks_unit: bool
+
+
+class TableRowAnswer(Answer):
+    """A row as it would be stored, or why it would not."""
+
+    row: int
+    settings: dict[str, float | str]
+    made_on: str
+    yield_percent: float | None
+    outcome: str
+    remarks: list[str]
+    problems: list[str]
+    left_out: str
+
+
+class TablePreviewAnswer(Answer):
+    """A table as it would be stored; ``unknown_words`` by variable are neither options nor numbers yet."""
+
+    heading_row: int
+    columns: list[TableColumnAnswer]
+    rows: list[TableRowAnswer]
+    unknown_words: dict[str, list[str]]
+    variables_without_column: list[str]
+    questions: list[QuestionAnswer]
+
+
+class StockAnswer(Answer):
+    """What is left of a material that was counted. [g]"""
+
+    material_id: int
+    material: str
+    counted_g: float
+    counted_at: datetime | None
+    taken_g: float
+    reserved_g: float
+    free_g: float
 
 
 class ChargeLineAnswer(Answer):

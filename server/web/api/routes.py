@@ -17,7 +17,7 @@ from server.core.space.variables import Setting
 from server.errors import ConflictError, InvalidInputError, NotReadyError
 from server.services import charges, checkpoints, courses, notebook, preparations, readings, runs, variables
 from server.services.analysis import Analysis, analyse
-from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, forecast_by_hand, judge_plans
+from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, RunNeeds, forecast_by_hand, judge_plans
 from server.services.inputs import (
     ChangedPlanInput,
     CheckpointInput,
@@ -40,7 +40,10 @@ from server.services.inputs import (
     WeighedInput,
 )
 from server.services.massbalance import chemistry_of
+from server.services.numbers import LARGEST, SMALLEST
+from server.services.scales import check_scale
 from server.services.spaces import rule_of, space_of
+from server.services.stock import supply_of
 from server.storage import questions
 from server.storage.tables import CheckpointRow, LimitRow, MaterialRow, PreparationRow, ReadingRow, RunRow, VariableRow
 from server.web.api.models import (
@@ -63,18 +66,25 @@ from server.web.api.models import (
     LimitAnswer,
     MassBalanceAnswer,
     MaterialAnswer,
+    NeedsAnswer,
     OutcomeAnswer,
     PreparationAnswer,
     ProposalAnswer,
+    QuestionAnswer,
     RangeAnswer,
     RatesAnswer,
     ReadingAnswer,
+    ReadingsBroughtInAnswer,
     RecordAnswer,
     RunAnswer,
     StageRecoveryAnswer,
     StagesAnswer,
+    StockAnswer,
     StopAdviceAnswer,
     StretchAnswer,
+    TableColumnAnswer,
+    TablePreviewAnswer,
+    TableRowAnswer,
     ToleranceAnswer,
     TradeOffAnswer,
     VariableAnswer,
@@ -99,6 +109,8 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
     status: {"description": words, "content": {"application/problem+json": {"schema": PROBLEM_SCHEMA}}}
     for status, words in _WHAT_WENT_WRONG.items()
 }
+# Above 0, and such that numbers stay finite. [mol]
+Scale = Annotated[float | None, Query(ge=SMALLEST, le=LARGEST)]
 router = APIRouter(responses=PROBLEMS, dependencies=[Depends(refuse_unknown_parameters)])
 
 
@@ -197,6 +209,12 @@ def add_variable(preparation_id: Id, data: VariableInput, session: WriteSession)
     return _variable(variables.add_variable(session, preparation_id, data))
 
 
+@router.get("/variables/{variable_id}", tags=["variables"])
+def get_variable(variable_id: Id, session: ReadSession) -> VariableAnswer:
+    """Return a variable."""
+    return _variable(questions.get_variable(session, variable_id))
+
+
 @router.put("/variables/{variable_id}", tags=["variables"])
 def update_variable(variable_id: Id, data: VariableInput, session: WriteSession, seen: Seen = None) -> VariableAnswer:
     """Replace a variable; with ``seen``, only if its stamp is still that."""
@@ -206,8 +224,10 @@ def update_variable(variable_id: Id, data: VariableInput, session: WriteSession,
 
 
 @router.delete("/variables/{variable_id}", status_code=204, tags=["variables"])
-def delete_variable(variable_id: Id, session: WriteSession) -> Response:
-    """Remove a variable with its settings."""
+def delete_variable(variable_id: Id, session: WriteSession, seen: Seen = None) -> Response:
+    """Remove a variable with its settings; with ``seen``, only if its stamp is still that."""
+    row = questions.get_variable(session, variable_id)
+    refuse_outdated(seen, variables.as_input(row), row.name)
     variables.delete_variable(session, variable_id)
     return Response(status_code=204)
 
@@ -255,6 +275,12 @@ def add_material(preparation_id: Id, data: MaterialInput, session: WriteSession)
     return _material(charges.add_material(session, preparation_id, data))
 
 
+@router.get("/materials/{material_id}", tags=["charge"])
+def get_material(material_id: Id, session: ReadSession) -> MaterialAnswer:
+    """Return a material of the charge."""
+    return _material(questions.get_material(session, material_id))
+
+
 @router.put("/materials/{material_id}", tags=["charge"])
 def update_material(material_id: Id, data: MaterialInput, session: WriteSession, seen: Seen = None) -> MaterialAnswer:
     """Replace a material; with ``seen``, only if its stamp is still that."""
@@ -270,8 +296,10 @@ def move_material_up(material_id: Id, session: WriteSession) -> MaterialAnswer:
 
 
 @router.delete("/materials/{material_id}", status_code=204, tags=["charge"])
-def delete_material(material_id: Id, session: WriteSession) -> Response:
-    """Remove a material."""
+def delete_material(material_id: Id, session: WriteSession, seen: Seen = None) -> Response:
+    """Remove a material; with ``seen``, only if its stamp is still that."""
+    row = questions.get_material(session, material_id)
+    refuse_outdated(seen, charges.as_input(row), row.name)
     charges.delete_material(session, material_id)
     return Response(status_code=204)
 
@@ -285,7 +313,20 @@ def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None
     scale = scale_mol if scale_mol is not None else preparation.base_scale_mol or 1.0
     if not math.isfinite(scale):
         raise InvalidInputError({"scale_mol": "Enter a number above 0."})
-    charge = charges.make_charge(preparation, rows, space.base, scale)
+    return _charge(charges.make_charge(preparation, rows, space.base, scale))
+
+
+@router.get("/runs/{run_id}/charge", tags=["charge"])
+def get_charge_of_run(run_id: Id, session: ReadSession) -> ChargeAnswer:
+    """Return what to weigh for a run as it was planned; a finished run keeps the charge that it was made with."""
+    preparation, view = runs.view_run(session, run_id)
+    planned = chemistry_of(session, preparation, view).planned
+    if planned is None:
+        raise NotReadyError("A charge needs materials, and a scale of the run or of the preparation.", have=0, need=1)
+    return _charge(planned)
+
+
+def _charge(charge: charges.Charge) -> ChargeAnswer:
     lines = [
         ChargeLineAnswer(
             name=line.material.name,
@@ -299,7 +340,7 @@ def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None
         for line in charge.lines
     ]
     return ChargeAnswer(
-        scale_mol=scale,
+        scale_mol=charge.scale_mol,
         lines=lines,
         limiting=charge.theory.limiting.name if charge.theory else None,
         theoretical_yield_g=charge.theory.mass_g if charge.theory else None,
@@ -308,11 +349,32 @@ def get_charge(preparation_id: Id, session: ReadSession, scale_mol: float | None
     )
 
 
+@router.get("/preparations/{preparation_id}/stock", tags=["charge"])
+def get_stock(preparation_id: Id, session: ReadSession) -> list[StockAnswer]:
+    """Say what is left of the materials that were counted, beside what planned runs will take."""
+    preparation = questions.get_preparation(session, preparation_id)
+    supply = supply_of(session, preparation, runs.view_runs(session, preparation))
+    return [
+        StockAnswer(
+            material_id=int(m.id or 0),
+            material=m.name,
+            counted_g=one.counted_g,
+            counted_at=m.stock_at,
+            taken_g=one.taken_g,
+            reserved_g=one.reserved_g,
+            free_g=one.free_g,
+        )
+        for m in supply.materials
+        if (one := supply.left.get(str(m.id))) is not None
+    ]
+
+
 @router.get("/drying-advice", tags=["charge"])
 def get_drying_advice(agent: str, water_g: float, excess: float = 3.0) -> DryingAnswer:
     """Say how much of a drying agent takes up so much water; ``excess`` is the multiple of the least amount."""
-    if not math.isfinite(water_g) or not math.isfinite(excess):
-        raise InvalidInputError({"water_g": "Enter a number above 0."})
+    given = {"water_g": water_g, "excess": excess}
+    if messages := {name: "Enter a number above 0." for name, value in given.items() if not math.isfinite(value)}:
+        raise InvalidInputError(messages)
     found = advise_drying(agent, water_g, excess)
     cautions = [f"{words} ({source})" for words, source in found.agent.cautions]
     return DryingAnswer(agent=agent, least_g=found.least_g, suggested_g=found.suggested_g, cautions=cautions)
@@ -353,6 +415,42 @@ def import_runs(preparation_id: Id, data: NotebookInput, session: WriteSession) 
     return BroughtInAnswer(numbers=list(found.numbers), left_out=left_out)
 
 
+@router.post("/preparations/{preparation_id}/runs/import/preview", tags=["runs"])
+def preview_import(preparation_id: Id, data: NotebookInput, session: WriteSession) -> TablePreviewAnswer:
+    """Say how the rows of a table would be stored and what that needs a yes to; stores nothing."""
+    book = notebook.look_at(session, preparation_id, data)
+    names = {v.key: v.name for v in book.space.variables}
+    words: dict[str, list[str]] = {}
+    for one in book.words:
+        if not one.option:
+            words.setdefault(one.variable.name, []).append(one.word)
+    return TablePreviewAnswer(
+        heading_row=book.heading_row,
+        columns=[
+            TableColumnAnswer(position=c.position, heading=c.heading, meaning=c.meaning, unit=c.unit, asks_unit=c.asks_unit)
+            for c in book.columns
+        ],
+        rows=[
+            TableRowAnswer(
+                row=r.number,
+                settings={names[key]: value for key, value in r.settings.items()},
+                made_on=r.day,
+                yield_percent=r.percent,
+                outcome=r.outcome,
+                remarks=list(r.remarks),
+                problems=list(r.problems),
+                left_out=r.left_out,
+            )
+            for r in book.rows
+        ],
+        unknown_words=words,
+        variables_without_column=[v.name for v in book.missing],
+        questions=[
+            QuestionAnswer(field=q.field, message=q.message, answers=[code for code, _ in q.choices]) for q in book.questions
+        ],
+    )
+
+
 @router.post("/preparations/{preparation_id}/planned-runs", status_code=201, tags=["runs"])
 def plan_run(
     preparation_id: Id, data: PlannedRunInput, session: ReadSession, writer: OpenWriter, purpose: Purpose | None = None
@@ -363,6 +461,18 @@ def plan_run(
     with writer() as writing:
         run_id = int(runs.plan_runs(writing, preparation_id, judged)[0].id or 0)
         return _run_by_id(writing, run_id)
+
+
+@router.post("/preparations/{preparation_id}/planned-runs/several", status_code=201, tags=["runs"])
+def plan_several(
+    preparation_id: Id, data: list[PlannedRunInput], session: ReadSession, writer: OpenWriter, purpose: Purpose = Purpose.RAISE
+) -> list[RunAnswer]:
+    """Plan runs to be made side by side, all or none, each with its forecast; stock has to reach for all of them."""
+    judged = judge_plans(analyse(session, preparation_id), data, purpose)
+    with writer() as writing:
+        planned = {int(run.id or 0) for run in runs.plan_runs(writing, preparation_id, judged)}
+        analysis = analyse(writing, preparation_id)
+        return [_run(analysis, view) for view in analysis.runs if view.row.id in planned]
 
 
 @router.put("/runs/{run_id}/plan", tags=["runs"])
@@ -436,6 +546,12 @@ def _checkpoint(row: CheckpointRow) -> CheckpointAnswer:
     return CheckpointAnswer(**values, stamp=stamp(checkpoints.as_input(row)))
 
 
+@router.get("/checkpoints/{checkpoint_id}", tags=["runs"])
+def get_checkpoint(checkpoint_id: Id, session: ReadSession) -> CheckpointAnswer:
+    """Return a checkpoint."""
+    return _checkpoint(questions.get_checkpoint(session, checkpoint_id))
+
+
 @router.put("/checkpoints/{checkpoint_id}", tags=["runs"])
 def update_checkpoint(checkpoint_id: Id, data: CheckpointInput, session: WriteSession, seen: Seen = None) -> CheckpointAnswer:
     """Correct a checkpoint; with ``seen``, only if its stamp is still that."""
@@ -445,8 +561,10 @@ def update_checkpoint(checkpoint_id: Id, data: CheckpointInput, session: WriteSe
 
 
 @router.delete("/checkpoints/{checkpoint_id}", status_code=204, tags=["runs"])
-def delete_checkpoint(checkpoint_id: Id, session: WriteSession) -> Response:
-    """Remove a checkpoint."""
+def delete_checkpoint(checkpoint_id: Id, session: WriteSession, seen: Seen = None) -> Response:
+    """Remove a checkpoint; with ``seen``, only if its stamp is still that."""
+    row = questions.get_checkpoint(session, checkpoint_id)
+    refuse_outdated(seen, checkpoints.as_input(row), f"Checkpoint {row.name}")
     checkpoints.delete_checkpoint(session, checkpoint_id)
     return Response(status_code=204)
 
@@ -525,13 +643,19 @@ def add_reading(run_id: Id, data: ReadingInput, session: WriteSession) -> Readin
 
 
 @router.post("/runs/{run_id}/readings/import", status_code=201, tags=["readings"])
-def import_readings(run_id: Id, data: ReadingsInput, session: ReadSession, writer: OpenWriter) -> list[str]:
+def import_readings(run_id: Id, data: ReadingsInput, session: ReadSession, writer: OpenWriter) -> ReadingsBroughtInAnswer:
     """Add many readings of one series, all or none; the answer names gaps."""
     how = ReadingImportInput.model_validate(data.model_dump(exclude={"rows"}))
     rows = readings.read_rows(session, run_id, how, data.rows)
     with writer() as writing:
         found = readings.store_rows(writing, rows)
-    return [f"{found.count} readings were added.", *found.notes]
+    return ReadingsBroughtInAnswer(count=found.count, notes=list(found.notes))
+
+
+@router.get("/readings/{reading_id}", tags=["readings"])
+def get_reading(reading_id: Id, session: ReadSession) -> ReadingAnswer:
+    """Return one reading."""
+    return _reading(questions.get_reading(session, reading_id))
 
 
 @router.put("/readings/{reading_id}", tags=["readings"])
@@ -654,6 +778,8 @@ def _effect(e: Effect) -> EffectAnswer:
         low_90=e.low_90,
         high_90=e.high_90,
         probability_of_sign=e.probability_of_sign,
+        from_label=e.from_label,
+        to_label=e.to_label,
         cannot_be_told_apart_from=list(e.partners),
     )
 
@@ -713,10 +839,10 @@ def _stretch(analysis: Analysis, s: Stretch) -> StretchAnswer:
 
 @router.get("/preparations/{preparation_id}/proposal", tags=["answers"])
 def get_proposal(
-    preparation_id: Id, session: ReadSession, purpose: Purpose = Purpose.RAISE, saving: str = HOURS
+    preparation_id: Id, session: ReadSession, purpose: Purpose = Purpose.RAISE, saving: str = HOURS, scale_mol: Scale = None
 ) -> ProposalAnswer:
-    """Propose the next run; stores nothing. ``saving`` is as for several."""
-    return get_proposals(preparation_id, session, purpose, 1, saving)[0]
+    """Propose the next run; stores nothing. ``saving`` and ``scale_mol`` are as for several."""
+    return get_proposals(preparation_id, session, purpose, 1, saving, scale_mol)[0]
 
 
 @router.post("/preparations/{preparation_id}/forecast", tags=["answers"])
@@ -726,11 +852,14 @@ def get_forecast(preparation_id: Id, data: ForecastInput, session: ReadSession) 
     if not analysis.has_variables:
         raise NotReadyError("A forecast needs at least one variable.", have=0, need=1)
     settings = runs.read_settings(analysis.space, data.settings)
-    found = _proposal(analysis, analysis.assess(settings, data.purpose))
+    scale = check_scale(data.scale_mol)
+    proposal = analysis.assess(settings, data.purpose)
+    decisions = Decisions(analysis)
+    found = _proposal(analysis, proposal, decisions.needs(proposal.settings, scale), decisions.scale_remark(scale))
     return found.model_copy(update={"broken_limits": analysis.space.broken_limits(settings)})
 
 
-def _proposal(analysis: Analysis, found: Proposal) -> ProposalAnswer:
+def _proposal(analysis: Analysis, found: Proposal, needs: RunNeeds | None, scale_remark: str) -> ProposalAnswer:
     return ProposalAnswer(
         purpose=found.purpose,
         settings=_named(analysis, found.settings),
@@ -740,6 +869,8 @@ def _proposal(analysis: Analysis, found: Proposal) -> ProposalAnswer:
         new_ground=list(found.new_ground),
         hold_hours=found.hold_hours,
         is_opening=found.is_opening,
+        needs=NeedsAnswer.model_validate(needs) if needs else None,
+        scale_remark=scale_remark,
     )
 
 
@@ -750,28 +881,39 @@ def get_proposals(
     purpose: Purpose = Purpose.RAISE,
     count: Annotated[int, Query(ge=1, le=MOST_AT_ONCE)] = 1,
     saving: str = HOURS,
+    scale_mol: Scale = None,
 ) -> list[ProposalAnswer]:
-    """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten."""
+    """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten.
+
+    What they need is worked out for the base scale unless ``scale_mol`` is given, one after the other: stock that one
+    takes is not there for the next.
+    """
     analysis = analyse(session, preparation_id)
     decisions = Decisions(analysis)
     if purpose is Purpose.SHORTEN and saving not in (HOURS, COST, *decisions.savings):
         raise InvalidInputError({"saving": f"Choose one of {', '.join(decisions.savings) or HOURS}."})
     burden = decisions.burden(saving, purpose)
-    return [_proposal(analysis, p) for p in analysis.proposals(purpose, count, burden)]
+    found = analysis.proposals(purpose, count, burden)
+    needs, remark = decisions.needs_together([p.settings for p in found], scale_mol), decisions.scale_remark(scale_mol)
+    return [_proposal(analysis, p, need, remark) for p, need in zip(found, needs, strict=True)]
 
 
 @router.get("/preparations/{preparation_id}/stop-advice", tags=["answers"])
-def get_stop_advice(preparation_id: Id, session: ReadSession) -> StopAdviceAnswer:
-    """Say whether another run is worth its day, and how many are left."""
+def get_stop_advice(preparation_id: Id, session: ReadSession, scale_mol: Scale = None) -> StopAdviceAnswer:
+    """Say whether another run is worth its day, and how many are left, at the base scale unless ``scale_mol`` is given."""
     analysis = analyse(session, preparation_id)
     decisions = Decisions(analysis)
     today = preparations.today()
-    advice, left = decisions.advice(today), decisions.runs_left(today)
+    advice, left = decisions.advice(today, scale_mol), decisions.runs_left(today, scale_mol)
     return StopAdviceAnswer(
-        message=decisions.verdict(today) if advice else "There is no working recipe yet that a run could beat.",
+        message=decisions.verdict(today, scale_mol) or "There is no working recipe yet that a run could beat.",
         next_one=advice.next_one if advice else None,
         next_five=advice.next_five if advice else None,
         anywhere=advice.anywhere if advice else None,
+        can_make=advice.can_make if advice else None,
+        together=advice.together if advice else None,
+        aim_chance=advice.aim_chance if advice else None,
+        hindrance=left.hindrance,
         gain=analysis.preparation.worthwhile_gain,
         worth_it=advice.worth_it and not left.hindrance if advice else None,
         runs_left_by_stock=left.by_stock,
@@ -803,6 +945,7 @@ def get_tolerance(preparation_id: Id, session: ReadSession) -> ToleranceAnswer:
         allowed_loss=analysis.preparation.allowed_loss,
         probability=analysis.preparation.window_percent / 100.0,
         reached=window.reached if window else None,
+        worst=window.worst if window else None,
         variables=lines,
     )
 
@@ -834,12 +977,13 @@ def get_forecast_record(preparation_id: Id, session: ReadSession) -> RecordAnswe
     """Return the forecasts that were made before runs, and what came."""
     record = Decisions(analyse(session, preparation_id)).record()
     if record is None:
-        return RecordAnswer(message=NO_RECORD, held_50=0, held_90=0, mean_error=None, outcomes=[])
+        return RecordAnswer(message=NO_RECORD, held_50=0, held_90=0, mean_error=None, mean_absolute_error=None, outcomes=[])
     return RecordAnswer(
         message=record.sentence,
         held_50=record.held_50,
         held_90=record.held_90,
         mean_error=record.mean_error,
+        mean_absolute_error=record.mean_absolute_error,
         outcomes=[OutcomeAnswer.model_validate(o) for o in record.outcomes],
     )
 

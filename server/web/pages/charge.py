@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -38,7 +38,7 @@ from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
 from server.services.stock import supply_of
-from server.services.words import grows_with_scale, rounded_down, setting_at_scale
+from server.services.words import grows_with_scale, plain, rounded_down, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
@@ -165,7 +165,7 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
                 errors["planned_runs"] = str(error)
             if errors and status == 200:
                 status = 422
-        shown = FormState(form.values, errors)
+        shown = replace(form, errors=errors)
         page = ChargePage(
             Frame(preparation, "charge"),
             list(rows),
@@ -227,11 +227,12 @@ def _stock_words(session: ReadSession, preparation: PreparationRow, row: Materia
     one = supply_of(session, preparation, view_runs(session, preparation)).left[str(row.id)]
     if one.taken_g > one.counted_g:
         return (
-            f"Counted on {row.stock_at.astimezone().date()}; runs since then took {one.taken_g - one.counted_g:.4g} g more than "
-            "that. Count again, and enter what is there."
+            f"Counted on {row.stock_at.astimezone().date()}; runs since then took {plain(one.taken_g - one.counted_g)} g more "
+            "than that. Count again, and enter what is there."
         )
     taken = (
-        f"runs since then took {one.taken_g:.4g} g, planned ones will take {one.reserved_g:.4g} g, {one.free_g:.4g} g are free"
+        f"runs since then took {plain(one.taken_g)} g, planned ones will take {plain(one.reserved_g)} g, "
+        f"{plain(one.free_g)} g are free"
     )
     return f"Counted on {row.stock_at.astimezone().date()}; {taken}. Enter it anew, or tick the box, when you count again."
 
@@ -239,7 +240,7 @@ def _stock_words(session: ReadSession, preparation: PreparationRow, row: Materia
 def _material_form(
     request: Request, session: ReadSession, preparation: PreparationRow, row: MaterialRow | None
 ) -> Callable[[FormState, int], Response]:
-    # Before anything is changed, for a failed change leaves its values in the row.
+    # Of the row as the form was opened with it.
     seen = stamp(as_input(row)) if row else ""
 
     def redraw(form: FormState, status: int) -> Response:

@@ -13,6 +13,7 @@ from server.core.model.ladder import FEWEST_RUNS_FOR_WEIGHTS
 from server.core.space.variables import Setting
 from server.services.analysis import Analysis
 from server.services.runs import RunView
+from server.services.words import OUTCOME_LABELS
 from server.storage.tables import PreparationRow
 from server.web.forms import as_text
 
@@ -67,7 +68,7 @@ def run_status(run: RunView) -> str:
         return run.row.state.replace("_", " ")
     if run.row.excluded_reason is not None:
         return "excluded"
-    return {"failure": "failed", "no_information": "no information"}.get(run.row.outcome, "finished")
+    return OUTCOME_LABELS.get(run.row.outcome, "finished")
 
 
 def forecast_address(analysis: Analysis, settings: Mapping[str, Setting], purpose: Purpose) -> str:

@@ -16,7 +16,7 @@ from server.core.model.quality import Quality
 from server.core.space.variables import Role, Variable
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.words import setting_text
+from server.services.words import plain, setting_text
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame, forecast_address, trust_sentence
 from server.web.pages.work import waiting
@@ -131,16 +131,16 @@ def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
     if pair.forbidden.any():
         text += " Blank: your rules do not allow it."
     step = 6
-    header = [f"{x:.3g}" for x in pair.first_values[::step]]
+    header = [plain(x, 3) for x in pair.first_values[::step]]
     rows = [
-        (f"{pair.second_values[k]:.3g}", [float(m) for m in pair.mean[k, ::step]])
+        (plain(pair.second_values[k], 3), [float(m) for m in pair.mean[k, ::step]])
         for k in range(0, len(pair.second_values), step)
     ]
     return PairView(Figure("pair", text, pair_figure(pair, runs)), a, b, header, rows)
 
 
 def _shown(v: Variable, value: float) -> str:
-    return f"{round(value)}" if v.role is Role.COUNT else f"{value:.3g} {v.unit}".rstrip()
+    return f"{round(value)}" if v.role is Role.COUNT else f"{plain(value, 3)} {v.unit}".rstrip()
 
 
 def _unseen(analysis: Analysis) -> Figure | None:

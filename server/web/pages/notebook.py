@@ -28,7 +28,7 @@ from server.services.notebook import (
     numeric_columns,
     runs_as_table,
 )
-from server.services.words import setting_text
+from server.services.words import OUTCOME_LABELS, plain, setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
@@ -374,13 +374,13 @@ def _lines(book: Notebook) -> list[RowLine]:
     for r in book.rows:
         settings = [setting_text(v, r.settings[v.key]) if v.key in r.settings else "" for v in book.space.variables]
         words = [
-            {"failure": "failed", "no_information": "no information"}.get(r.outcome, ""),
+            OUTCOME_LABELS.get(r.outcome, ""),
             "excluded" if r.is_excluded else "",
         ]
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
         said = r.outcome if r.lacks_result and r.outcome != "yield" else ""
         weighed = "; ".join(
-            f"{c.name}, {STAGE_WORDS[c.stage]}: {c.mass_g:.5g} g, {c.purity_percent:.4g} % product" for c in r.checkpoints
+            f"{c.name}, {STAGE_WORDS[c.stage]}: {plain(c.mass_g, 5)} g, {c.purity_percent:.4g} % product" for c in r.checkpoints
         )
         out.append(RowLine(r.number, r.day, settings, r.percent, weighed, becomes, " ".join(r.problems), r.lacks_result, said))
     return out

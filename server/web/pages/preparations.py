@@ -103,7 +103,7 @@ class OverviewPage:
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
-    # Before anything is changed, for a failed change leaves its values in the row.
+    # Of the row as the form was opened with it.
     seen = stamp(as_input(preparation)) if preparation else ""
 
     def redraw(form: FormState, status: int) -> Response:
@@ -171,7 +171,7 @@ def archive(preparation_id: Id, form: Form, session: WriteSession) -> Response:
 def _delete_page(request: Request, session: ReadSession, preparation_id: int) -> Callable[[FormState, int], Response]:
     def redraw(form: FormState, status: int) -> Response:
         runs = questions.list_runs(session, preparation_id)
-        n_files = sum(len(questions.list_attachments(session, int(r.id or 0))) for r in runs)
+        n_files = questions.count_attachments(session, preparation_id)
         frame = Frame(questions.get_preparation(session, preparation_id), "overview")
         return render(request, "preparations/delete.html", DeletePage(frame, form, len(runs), n_files), status=status)
 

@@ -16,9 +16,10 @@ from server.errors import InvalidInputError, NothingReachableError, NotReadyErro
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import HOURS, Decisions, RunNeeds, judge_plans
 from server.services.inputs import PlannedRunInput, validated
-from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
+from server.services.numbers import NumberTextError, read_optional_number
 from server.services.preparations import today
 from server.services.runs import plan_runs, read_settings
+from server.services.scales import check_scale
 from server.services.words import setting_text
 from server.web.dependencies import Form, Id, OpenWriter, ReadSession
 from server.web.forms import FormState, RawForm, as_text, submit
@@ -34,7 +35,7 @@ class ProposalPage:
     """Context of the page 'next run'.
 
     ``proposal`` judges the settings in the form: the app's own, or those that the
-    chemist changed (``is_changed``).
+    chemist changed (``is_changed``); it says nothing about settings that cannot be read (``is_unread``).
     """
 
     frame: Frame
@@ -45,6 +46,7 @@ class ProposalPage:
     message: str
     form: FormState
     is_changed: bool
+    is_unread: bool
     working_number: int | None
     working_settings: dict[str, str]
     n_runs: int
@@ -99,10 +101,9 @@ def _count(text: str) -> int:
 def _scale(form: FormState) -> float | None:
     """The scale in the form, where it can be read; its own field says so where it cannot."""
     try:
-        typed = read_optional_number(form.value("scale_mol"))
-    except NumberTextError:
+        return check_scale(read_optional_number(form.value("scale_mol")))
+    except (NumberTextError, InvalidInputError):
         return None
-    return typed if typed is not None and SMALLEST <= typed <= LARGEST else None
 
 
 def _address_of(preparation_id: int, purpose: Purpose, stop: StopAdvice | None, proposed: Mapping[str, str]) -> str:
@@ -136,12 +137,12 @@ def _page(
             stop = stop.limited(decisions.runs_left(today(), _scale(form)).at_most)
         own = {k: as_text(v) for k, v in proposal.settings.items()} if proposal else {}
         typed = {k.removeprefix("setting_"): v for k, v in form.values.items() if k.startswith("setting_")}
-        is_changed = bool(typed) and typed != own
+        is_changed, is_unread = bool(typed) and typed != own, False
         if is_changed and analysis.has_variables:
             try:
                 proposal = analysis.assess(read_settings(analysis.space, typed), purpose)
             except InvalidInputError:
-                is_changed = False  # the messages at the fields say why
+                is_changed, is_unread = False, True  # the messages at the fields say why
         working = analysis.working
         page = ProposalPage(
             frame=Frame(analysis.preparation, "proposal"),
@@ -152,6 +153,7 @@ def _page(
             message=message,
             form=form,
             is_changed=is_changed,
+            is_unread=is_unread,
             working_number=working.run_number if working else None,
             working_settings={k: as_text(v) for k, v in working.settings.items()} if working else {},
             n_runs=analysis.table.n_runs,
@@ -196,6 +198,7 @@ class ForecastPart:
     cautions: str
     needs: RunNeeds | None
     scale_remark: str
+    is_unread: bool = False
 
 
 @router.get("/preparations/{preparation_id}/forecast")

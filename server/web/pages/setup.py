@@ -105,7 +105,7 @@ def show_setup(request: Request, preparation_id: Id, session: ReadSession) -> Re
 def _variable_form(
     request: Request, session: ReadSession, preparation: PreparationRow, row: VariableRow | None
 ) -> Callable[[FormState, int], Response]:
-    # Before anything is changed, for a failed change leaves its values in the row.
+    # Of the row as the form was opened with it.
     seen = stamp(as_input(row)) if row else ""
 
     def redraw(form: FormState, status: int) -> Response:

@@ -16,7 +16,8 @@ from server.core.space.variables import Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.inputs import ProcedureInput, validated
-from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_optional_number
+from server.services.numbers import NumberTextError, read_optional_number
+from server.services.scales import check_scale
 from server.services.writeups import (
     MATERIAL_HEADER,
     STAGE_TITLES,
@@ -95,12 +96,9 @@ class WriteUpPage:
 
 def _scale(text: str) -> float | None:
     try:
-        scale = read_optional_number(text)
+        return check_scale(read_optional_number(text))
     except NumberTextError as error:
         raise InvalidInputError({"scale_mol": str(error)}) from error
-    if scale is not None and not SMALLEST <= scale <= LARGEST:
-        raise InvalidInputError({"scale_mol": "Enter a scale above 0 mol."})
-    return scale
 
 
 def _page(request: Request, session: ReadSession, preparation_id: int, known: Analysis | None = None) -> Callable[..., Response]:
@@ -148,16 +146,21 @@ def show_write_up(request: Request, preparation_id: Id, session: ReadSession, sc
 def keep(request: Request, preparation_id: Id, form: Form, session: ReadSession, writer: OpenWriter) -> Response:
     analysis = analyse(session, preparation_id)
 
+    def composed() -> Content:
+        try:
+            return compose(session, analysis, _scale(form.values.get("scale_mol", "")))
+        except NotReadyError as error:
+            raise InvalidInputError({"scale_mol": str(error)}) from error
+
     def act() -> str:
+        # What may be refused comes first, so that a refusal stores nothing.
+        content = composed()
         if form.prefixed("stage_"):
             # The procedure as it stands in the other form of the page: what was typed there belongs into the version.
             with writer() as writing:
                 _save_procedure(writing, preparation_id, form)
             session.rollback()
-        try:
-            content = compose(session, analysis, _scale(form.values.get("scale_mol", "")))
-        except NotReadyError as error:
-            raise InvalidInputError({"scale_mol": str(error)}) from error
+            content = composed()
         with writer() as writing:
             return f"/write-ups/{store_version(writing, preparation_id, content).id}"
 

@@ -33,7 +33,7 @@ from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import LinearRule, OptionRangeRule, Space, reach_of
-from server.core.space.variables import Role, Setting, Variable
+from server.core.space.variables import Role, Setting, Stage, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, Rows, history
 from tests.factories import agent, bath, hold
 
@@ -619,7 +619,7 @@ def test_advice_is_about_the_runs_that_can_be_made() -> None:
     assert advice is not None
     assert list(advice.chances) == sorted(advice.chances)
     assert (advice.can_make, advice.chances[-1], advice.together) == (5, advice.next_five, advice.next_five)
-    assert advice.limited(None) is advice
+    assert advice.limited(None) == advice
     one, two = advice.limited(1), advice.limited(2)
     # Each is judged by its own chance, not by that of five.
     assert one.together == advice.next_one < two.together < advice.next_five
@@ -627,9 +627,21 @@ def test_advice_is_about_the_runs_that_can_be_made() -> None:
     assert f"the next two together have {percent_words(two.together)} (only 2 can be made)" in two.odds
     for limited in (one, two):
         assert limited.worth_it == (limited.together >= FAIR_CHANCE)
-    bare = replace(advice, chances=(0.12, 0.2, 0.28, 0.35, 0.4), next_one=0.12, worth_it=True, verdict="Worth another run.")
+    bare = replace(advice, chances=(0.12, 0.2, 0.28, 0.35, 0.4), next_one=0.12)
     assert [bare.limited(n).worth_it for n in (1, 3, 4)] == [False, False, True]
     assert [bare.limited(n).verdict.split()[0] for n in (1, 4)] == ["Another", "Worth"]
+
+
+def test_advice_counts_no_more_runs_than_there_are_settings() -> None:
+    agents = (Variable("agent", "Drying agent", Role.CHOICE, Stage.ISOLATION, base="a", choices=("a", "b", "c")),)
+    h = history([{"agent": "a"}, {"agent": "b"}], [50.0, 40.0], Space(agents))
+    advice = stop_advice(h, fit_ladder(h.table), gain=1.0)
+    assert advice is not None
+    # The two that are not the working recipe. Both can be made, so nothing is said of a limit.
+    assert [s["agent"] for s in advice.five] in (["b", "c"], ["c", "b"])
+    assert "the next two together have" in advice.odds
+    assert "can be made" not in advice.odds
+    assert advice.limited(1).odds.endswith("; only 1 run can be made.")
 
 
 def test_a_rise_along_the_front_comes_with_its_doubt() -> None:

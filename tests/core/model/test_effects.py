@@ -546,3 +546,15 @@ def test_a_choice_that_follows_from_another_one_hides_no_difference_within_its_o
     assert found["base"].evidence is Evidence.CANNOT_TELL
     assert (found["solvent"].evidence, found["solvent"].to_label) == (Evidence.CLEAR, "q")
     assert found["solvent"].sentence.endswith("r cannot be told apart from what goes along in base, and is left out.")
+
+
+def test_failed_runs_that_used_tied_options_apart_are_named() -> None:
+    table, _ = tied_choices((3, 2), (3, 2))
+    (tie,) = what_is_knowable(table).ties
+    coded = np.vstack([table.coded, [[3.0, 0.0], [0.0, 0.0]]])
+    n = len(coded)
+    failed = np.array([False] * table.n_runs + [True, True])
+    numbers = (*table.numbers, n - 1, n)
+    with_failures = RunTable(table.variables, coded, np.append(table.yields, [0.0, 0.0]), np.zeros(n), numbers, failed)
+    told = effects.tie_words(with_failures, tie)
+    assert told.startswith(f"catalyst d with solvent r was only ever used together apart from failed run {n - 1}, so")

@@ -48,3 +48,10 @@ def test_choices_are_level_numbers() -> None:
 def test_settings_that_are_not_finite_are_refused() -> None:
     with pytest.raises(ValueError, match="must be finite"):
         code_values(hold(), np.array([np.nan]))
+
+
+def test_the_freezing_point_of_water_is_zero() -> None:
+    # 32 °F are 0 °C by definition of the scale; what rounding leaves is no temperature.
+    assert convert(32.0, "°F", "°C") == 0.0
+    assert convert(273.15, "K", "°C") == 0.0
+    assert convert(33.0, "°F", "°C") == pytest.approx(5.0 / 9.0)
