@@ -22,7 +22,9 @@ _KINDS = (
     (re.compile(rb"RIFF....WEBP", re.DOTALL), "image/webp"),
     (re.compile(rb"%PDF-"), "application/pdf"),
 )
-TAKEN = "PNG, JPEG or WebP pictures, PDF, and plain text or CSV"
+TAKEN = f"PNG, JPEG or WebP pictures, PDF, and plain text or CSV, up to {LARGEST_BYTES // 1_000_000} MB"
+# What a browser offers to choose.
+ACCEPTED = ",".join((*(media_type for _, media_type in _KINDS), "text/plain", "text/csv", ".csv", ".txt"))
 
 
 @dataclass(frozen=True)

@@ -250,31 +250,53 @@ class Decisions:
         settings = self.analysis.working.settings if self.analysis.working else self.analysis.space.base
         charge = self._charge(settings, scale_mol, self._free)
         stock = charge.runs_in_stock if charge else None
-        by_date: int | None = None
-        pending = sum(r.is_pending for r in self.analysis.runs)
-        finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week
-        if finish_by and pace:
-            days = (date.fromisoformat(finish_by) - today).days + 1
-            # As long as a day is left, so is a run.
-            possible = max(1, math.floor(days * pace / 7.0 + 1e-9)) if days > 0 else 0
-            by_date = max(0, possible - pending)
-        parts = []
         short = self._missing(scale_mol) if stock is not None and not stock[0] else []
+        by_date = self._by_date(today)
+        finish_by = self.preparation.finish_by
+        is_past = finish_by is not None and date.fromisoformat(finish_by) < today
+        return RunsLeft(
+            stock[0] if stock else None,
+            stock[1].name if stock else "",
+            by_date,
+            finish_by,
+            self._left_sentence(charge, short, by_date, is_past),
+            self._hindrance(short, by_date, is_past),
+        )
+
+    @property
+    def _pending(self) -> int:
+        return sum(r.is_pending for r in self.analysis.runs)
+
+    def _by_date(self, today: date) -> int | None:
+        """Runs for which there is time beside those that are planned; None without a day to finish by and a pace."""
+        finish_by, pace = self.preparation.finish_by, self.preparation.runs_per_week
+        if not finish_by or not pace:
+            return None
+        days = (date.fromisoformat(finish_by) - today).days + 1
+        # As long as a day is left, so is a run.
+        possible = max(1, math.floor(days * pace / 7.0 + 1e-9)) if days > 0 else 0
+        return max(0, possible - self._pending)
+
+    def _left_sentence(self, charge: Charge | None, short: Sequence[str], by_date: int | None, is_past: bool) -> str:
+        """For how many runs there is stock and time, and what cannot be counted; empty where nothing is known."""
+        stock, finish_by = charge.runs_in_stock if charge else None, self.preparation.finish_by
+        parts = []
         if stock is not None and (stock[0] or short):
             parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
-        is_past = finish_by is not None and date.fromisoformat(finish_by) < today
         if by_date is not None and not is_past:
             parts.append(f"time for {_runs(by_date)} until {finish_by}")
-        sentence = f"There is {' and '.join(parts)}." if parts else ""
+        sentences = [f"There is {' and '.join(parts)}."] if parts else []
         if stock is not None and not stock[0] and not short:
             same = f"run {self.analysis.working.run_number}" if self.analysis.working else "the base recipe"
-            sentence += f" What is left of {stock[1].name} does not reach for {same} once more."
+            sentences.append(f"What is left of {stock[1].name} does not reach for {same} once more.")
         if is_past:
-            sentence += f" The day to finish by, {finish_by}, is past."
-        unknown = [m.name for m in uncounted_stock(charge.lines)] if charge else []
-        if unknown:
-            sentence += f" The stock of {listed(unknown)} cannot be counted without its density."
-        sentence = sentence.strip()
+            sentences.append(f"The day to finish by, {finish_by}, is past.")
+        if charge and (unknown := [m.name for m in uncounted_stock(charge.lines)]):
+            sentences.append(f"The stock of {listed(unknown)} cannot be counted without its density.")
+        return " ".join(sentences)
+
+    def _hindrance(self, short: Sequence[str], by_date: int | None, is_past: bool) -> str:
+        """Why there can be no further run; empty where there can be one."""
         why = []
         if short:
             left = self.analysis.supply.left
@@ -283,11 +305,14 @@ class Decisions:
             if self.analysis.supply.short_words:
                 beside = " even for the runs that are planned"
             why.append(f"what is left of {listed(short)} does not reach{beside}")
-        if is_past or by_date == 0:
-            waiting = "the run that is planned or under way takes" if pending == 1 else "the runs planned and under way take"
-            why.append(f"the day to finish by, {finish_by}, is past" if is_past else f"{waiting} the time until {finish_by}")
-        hindrance = f"No further run can be made: {' and '.join(why)}." if why else ""
-        return RunsLeft(stock[0] if stock else None, stock[1].name if stock else "", by_date, finish_by, sentence, hindrance)
+        if is_past:
+            why.append(f"the day to finish by, {self.preparation.finish_by}, is past")
+        elif by_date == 0:
+            waiting = (
+                "the run that is planned or under way takes" if self._pending == 1 else "the runs planned and under way take"
+            )
+            why.append(f"{waiting} the time until {self.preparation.finish_by}")
+        return f"No further run can be made: {' and '.join(why)}." if why else ""
 
     def _missing(self, scale_mol: float | None) -> list[str]:
         """Names of the materials of which too little is left for any run that can be reached."""

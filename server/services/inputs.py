@@ -93,13 +93,17 @@ def _lines(typed: object) -> object:
 
 Number = Annotated[float, BeforeValidator(_number)]
 OptionalNumber = Annotated[float | None, BeforeValidator(_optional_number)]
-Name = Annotated[Annotated[str, Field(min_length=1, max_length=120)], BeforeValidator(_clean_line)]
+LONGEST_NAME = 120
+Name = Annotated[Annotated[str, Field(min_length=1, max_length=LONGEST_NAME)], BeforeValidator(_clean_line)]
 LONGEST_SHORT_TEXT = 120
+# Of a file of readings. [bytes]
+MOST_READINGS_BYTES = 20_000_000
 # An older day is a slip in the year. (Own judgement.)
 EARLIEST_YEAR = 1950
 ShortText = Annotated[Annotated[str, Field(max_length=LONGEST_SHORT_TEXT)], BeforeValidator(_clean_line)]
 LongText = Annotated[Annotated[str, Field(max_length=10_000)], BeforeValidator(_clean_text)]
-ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=60)], BeforeValidator(_clean_line)]
+LONGEST_OPTION = 60
+ChoiceName = Annotated[Annotated[str, Field(min_length=1, max_length=LONGEST_OPTION)], BeforeValidator(_clean_line)]
 Confirmations = Annotated[list[ShortText], Field(max_length=20)]
 OptionalDate = Annotated[date | None, BeforeValidator(_day)]
 OptionalId = Annotated[int | None, BeforeValidator(_blank_is_none)]
@@ -475,7 +479,7 @@ class NotebookInput(Input):
 class ReadingsInput(ReadingImportInput):
     """Readings of one series with their rows as text, for scripts."""
 
-    rows: Annotated[str, Field(max_length=20_000_000)]
+    rows: Annotated[str, Field(max_length=MOST_READINGS_BYTES)]
 
 
 class SeenRevision(Input):

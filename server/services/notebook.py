@@ -53,7 +53,15 @@ from server.services.headings import (
     find_heading_row,
     split_heading,
 )
-from server.services.inputs import LONGEST_SHORT_TEXT, CheckpointInput, FinishedRunInput, NotebookInput, field_messages
+from server.services.inputs import (
+    LONGEST_NAME,
+    LONGEST_OPTION,
+    LONGEST_SHORT_TEXT,
+    CheckpointInput,
+    FinishedRunInput,
+    NotebookInput,
+    field_messages,
+)
 from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
 from server.services.runs import (
@@ -149,10 +157,6 @@ _FORMULA_KEYS = set(FORMULA_ON_THE_WAY.values())
 _SAME_SCALE = 0.05
 # Days without a year that follow each other lie no further apart, or the year changed between them. (Own judgement.)
 _HALF_A_YEAR = timedelta(days=183)
-# Longer cells are remarks, no options. [characters]
-_LONGEST_OPTION = 60
-# Name of a checkpoint. [characters]
-_LONGEST_NAME = 120
 # Said to store runs that look like ones that are here, and rows that look like means.
 AGAIN = "again"
 SUMMARIES = "summaries"
@@ -804,7 +808,7 @@ class _Reader:
                 if content_key not in unread:
                     row.remarks.append(f"{column.title} not kept, its content is not said")
                 continue
-            name = (split_heading(column.heading)[0] or MEANINGS[mass_key][0])[:_LONGEST_NAME]
+            name = (split_heading(column.heading)[0] or MEANINGS[mass_key][0])[:LONGEST_NAME]
             formula = row.formulas.get(FORMULA_ON_THE_WAY[stage], "")
             row.checkpoints.append(
                 CheckpointInput(name=name, stage=stage, mass_g=mass_g, purity_percent=content, formula=formula)
@@ -865,7 +869,7 @@ def columns_left_out(book: Notebook, rows: Rows) -> list[str]:
             c for _, row in body_of(rows, book.heading_row, book.space) if (c := row[column.position - 1]) and not is_blank(c)
         ]
         has_numbers = sum(c[0].isdigit() for c in cells) > len(cells) / 2
-        has_options = wants_options and max(map(len, cells), default=99) <= _LONGEST_OPTION and len(set(cells)) <= len(cells) / 2
+        has_options = wants_options and max(map(len, cells), default=99) <= LONGEST_OPTION and len(set(cells)) <= len(cells) / 2
         if not column.meaning and cells and (has_numbers or has_options):
             out.append(column.title)
     return out

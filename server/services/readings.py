@@ -26,7 +26,6 @@ from server.storage import questions
 from server.storage.tables import ReadingRow, RunRow
 
 MOST_READINGS = 200_000
-MOST_FILE_BYTES = 20_000_000
 # A longer time between two readings than this many times the usual one is called a gap.
 GAP_FACTOR = 8.0
 MOST_ROW_MESSAGES = 12

@@ -66,6 +66,8 @@ TOO_HIGH = 1.0
 SAME_YIELD = 0.05
 # A typed yield and one from the mass may differ by rounding. [percentage points]
 LARGEST_DISAGREEMENT = 1.0
+# What was weighed [g] and measured [mL], by material id.
+Amounts = Mapping[int, tuple[float | None, float | None]]
 STATES = {"planned": "planned", "under_way": "under way", "finished": "finished", "abandoned": "abandoned"}
 
 
@@ -593,6 +595,16 @@ def check_revision(run: RunRow, revision: int | None, *, typed: bool = True) -> 
     )
 
 
+@dataclass(frozen=True)
+class _Basis:
+    """What the yield of a result rests on; ``is_kept`` where it is that of the stored result, whatever the charge is today."""
+
+    theory: Quantity | None
+    source: str
+    scale: float | None
+    is_kept: bool
+
+
 def store_result(
     session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None, is_past: bool = False
 ) -> RunRow:
@@ -605,97 +617,147 @@ def store_result(
     """
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
-    run = questions.get_run(session, run_id) if run_id is not None else None
-    if run is not None:
-        check_revision(run, data.revision)
-        data = _with_what_is_stored(run, data)
-    stored_day = run.made_on if run is not None else None
-    try:
-        settings = read_settings(space, data.settings)
-    except InvalidInputError as error:
-        # What is wrong with the result is told along with it.
-        more = messages_of(lambda: check_result(data, stored_day=stored_day))
-        raise InvalidInputError({**error.messages, **more}) from error
     materials = questions.list_materials(session, preparation_id)
-    notes = weighed_of(session, run.id) if run is not None and run.id is not None else {}
-    scale = data.scale_mol or preparation.base_scale_mol
-    if run is not None and run.state == "finished" and run.scale_mol is data.scale_mol is None and RENEW not in data.confirm:
-        scale = None  # made before there was a base scale
-    theory, source = _theory(preparation, materials, settings, scale, data.theoretical_yield_g, notes)
-    is_kept = (
-        run is not None
-        and RENEW not in data.confirm
-        and _rests_on_the_same(session, space, run, settings, scale, data.theoretical_yield_g)
-    )
-    if run is not None and is_kept:
-        # A correction of something else leaves it alone, whatever became of the charge since.
-        theory, source = Quantity(float(run.theory_g or 0.0), run.theory_u_g), run.theory_source
-    check_result(data, theory is not None, stored_day)
-    if theory is not None and not theory.value > 0:
-        message = f"The theoretical yield is 0 g ({source}). Correct the charge, or enter the theoretical yield."
-        raise InvalidInputError({"theoretical_yield_g": message})
+    stored = questions.get_run(session, run_id) if run_id is not None else None
+    data, settings = _read_result(space, stored, data)
+    basis = _basis_of(session, preparation, space, materials, stored, data, settings)
+    _refuse_result(data, basis, stored.made_on if stored is not None else None)
     _ask_about_limits(space, settings, data.confirm)
-    if run is None or not _is_same(run.scale_mol, data.scale_mol):
+    if stored is None or not _is_same(stored.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
-    is_new = run is None
-    if run is None:
-        run = RunRow(
-            preparation_id=preparation_id,
-            number=questions.take_run_number(session, preparation),
-            state="finished",
-            created_at=now(),
-        )
+    run = stored or RunRow(
+        preparation_id=preparation_id,
+        number=questions.take_run_number(session, preparation),
+        state="finished",
+        created_at=now(),
+    )
+    is_new = stored is None
     before = run.model_dump(mode="json")
-    kept_yield = _stored_yield(preparation, run) if not is_new else None
-
-    def take(row: RunRow) -> None:
-        _apply_result(row, data)
-        row.theory_g, row.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
-        row.theory_source = source
-        row.scale_mol = scale
-        if not is_kept:
-            made = MadeWith.of(materials, settings, preparation.base_scale_mol)
-            row.made_with = made.to_json() if made.materials else None
-        if row.readability_g is None or row.product_mass_g != before["product_mass_g"]:
-            row.readability_g = preparation.balance_readability_g
-        _check_agreement(preparation, row, theory)
-
+    made = MadeWith.of(materials, settings, preparation.base_scale_mol)
     # What is refused leaves the stored run as it was: the form is drawn from it again.
     trial = RunRow(**run.model_dump())
-    take(trial)
-    found = yield_of(preparation, trial, theory)
-    was_failure = not is_new and before["outcome"] == "failure"
-    if not (was_failure and _is_as_kept(found, kept_yield)):
-        _check_failure(trial, found)
-    field = "yield_percent" if data.yield_percent is not None else "product_mass_g"
-    _check_size(found, field, data.confirm, kept_yield)
-    said = kept_yield if before["outcome"] == "yield" else None
-    _ask_about_nothing(found, trial, field, data.confirm, said)
-    if run.id is not None:
-        _ask_about_far_off(session, trial, found, field, data.confirm, said)
-    take(run)
+    _take_result(preparation, trial, data, basis, made, before)
+    _ask_about_result(session, preparation, stored, trial, data, basis)
+    _take_result(preparation, run, data, basis, made, before)
     if (is_new or before["state"] != "finished") and not is_past:
         run.finished_at = now()
     if not is_new:
         run.revision += 1
     session.add(run)
     session.flush()
-    after = run.model_dump(mode="json")
-    hidden = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g", "finished_at"}
-    changed = {k for k in before if before[k] != after[k] and k not in hidden}
     earlier = _as_run_by_name(session, space, run)
     _store_settings(session, space, run, planned=None, as_run=settings)
     later = {v.name: settings[v.key] for v in space.variables}
+    _log_result(session, run, before, earlier, later, is_new=is_new)
+    return run
+
+
+def _read_result(space: Space, stored: RunRow | None, data: FinishedRunInput) -> tuple[FinishedRunInput, dict[str, Setting]]:
+    """The result with what is stored where it is not named, and its settings; what is wrong with either is told together."""
+    if stored is not None:
+        check_revision(stored, data.revision)
+        data = _with_what_is_stored(stored, data)
+    try:
+        return data, read_settings(space, data.settings)
+    except InvalidInputError as error:
+        stored_day = stored.made_on if stored is not None else None
+        more = messages_of(lambda: check_result(data, stored_day=stored_day))
+        raise InvalidInputError({**error.messages, **more}) from error
+
+
+def _basis_of(
+    session: Session,
+    preparation: PreparationRow,
+    space: Space,
+    materials: Sequence[MaterialRow],
+    stored: RunRow | None,
+    data: FinishedRunInput,
+    settings: Mapping[str, Setting],
+) -> _Basis:
+    """The theoretical yield and the scale of a result."""
+    notes = weighed_of(session, stored.id) if stored is not None and stored.id is not None else {}
+    scale = data.scale_mol or preparation.base_scale_mol
+    is_renewed = RENEW in data.confirm
+    if stored is not None and stored.state == "finished" and stored.scale_mol is data.scale_mol is None and not is_renewed:
+        scale = None  # made before there was a base scale
+    entered = data.theoretical_yield_g
+    if stored is not None and not is_renewed and _rests_on_the_same(session, space, stored, settings, scale, entered):
+        # A correction of something else leaves it alone, whatever became of the charge since.
+        theory = Quantity(float(stored.theory_g or 0.0), stored.theory_u_g)
+        return _Basis(theory, stored.theory_source, scale, is_kept=True)
+    return _Basis(*_theory(preparation, materials, settings, scale, entered, notes), scale, is_kept=False)
+
+
+def _refuse_result(data: FinishedRunInput, basis: _Basis, stored_day: str | None) -> None:
+    """Refuse what cannot be, whatever the chemist says."""
+    check_result(data, basis.theory is not None, stored_day)
+    if basis.theory is not None and not basis.theory.value > 0:
+        message = f"The theoretical yield is 0 g ({basis.source}). Correct the charge, or enter the theoretical yield."
+        raise InvalidInputError({"theoretical_yield_g": message})
+
+
+def _take_result(
+    preparation: PreparationRow,
+    row: RunRow,
+    data: FinishedRunInput,
+    basis: _Basis,
+    made: MadeWith,
+    before: Mapping[str, Any],
+) -> None:
+    """Put a result into a row that was ``before`` it."""
+    _apply_result(row, data)
+    row.theory_g, row.theory_u_g = (basis.theory.value, basis.theory.u) if basis.theory is not None else (None, 0.0)
+    row.theory_source = basis.source
+    row.scale_mol = basis.scale
+    if not basis.is_kept:
+        row.made_with = made.to_json() if made.materials else None
+    if row.readability_g is None or row.product_mass_g != before["product_mass_g"]:
+        row.readability_g = preparation.balance_readability_g
+    _check_agreement(preparation, row, basis.theory)
+
+
+def _ask_about_result(
+    session: Session, preparation: PreparationRow, stored: RunRow | None, trial: RunRow, data: FinishedRunInput, basis: _Basis
+) -> None:
+    """Ask about a yield that is unusual, unless it was said to the ``stored`` result already."""
+    found = yield_of(preparation, trial, basis.theory)
+    kept = _stored_yield(preparation, stored) if stored is not None else None
+    was_failure = stored is not None and stored.outcome == "failure"
+    if not (was_failure and _is_as_kept(found, kept)):
+        _check_failure(trial, found)
+    field = "yield_percent" if data.yield_percent is not None else "product_mass_g"
+    _check_size(found, field, data.confirm, kept)
+    said = kept if stored is not None and stored.outcome == "yield" else None
+    _ask_about_nothing(found, trial, field, data.confirm, said)
+    if trial.id is not None:
+        _ask_about_far_off(session, trial, found, field, data.confirm, said)
+
+
+# What follows from the rest, or says nothing to a reader of the history.
+_HIDDEN = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g", "finished_at"}
+
+
+def _log_result(
+    session: Session,
+    run: RunRow,
+    before: Mapping[str, Any],
+    earlier: Mapping[str, Setting | None],
+    later: Mapping[str, Setting],
+    *,
+    is_new: bool,
+) -> None:
+    """Log a result with what changed: fields of the run, and as-run settings by name."""
+    after = run.model_dump(mode="json")
+    changed = {k for k in before if before[k] != after[k] and k not in _HIDDEN}
     moved = {name for name in later if earlier.get(name) is not None and earlier[name] != later[name]}
     log_change(
         session,
-        preparation_id,
+        run.preparation_id,
         "run entered" if is_new else "run changed",
         run_number=run.number,
         before=None if is_new else {k: before[k] for k in changed} | {name: earlier[name] for name in moved},
         after=None if is_new else {k: after[k] for k in changed} | {name: later[name] for name in moved},
     )
-    return run
 
 
 def _rests_on_the_same(
@@ -1133,7 +1195,7 @@ def _volume_tells_nothing(material: MaterialRow, note: WeighedRow | None) -> boo
 def note_weighed(
     session: Session,
     run_id: int,
-    amounts: Mapping[int, tuple[float | None, float | None]],
+    amounts: Amounts,
     *,
     revision: int | None = None,
     confirm: Sequence[str] = (),
@@ -1153,6 +1215,35 @@ def note_weighed(
     check_revision(run, revision)
     known = {int(m.id or 0): m for m in questions.list_materials(session, run.preparation_id)}
     existing = weighed_of(session, run_id)
+    _check_notes(amounts, known, existing)
+    noted = {k: (w.mass_g, w.volume_ml) for k, w in existing.items()}
+    touched = {k: pair for k, pair in amounts.items() if noted.get(k, (None, None)) != pair}
+    if not touched:
+        return
+    _write_notes(session, run, amounts, existing, known)
+    names = {key: m.name for key, m in known.items()}
+    log_change(
+        session,
+        run.preparation_id,
+        "as-weighed amounts noted (g, mL)",
+        run_number=run.number,
+        before={names[k]: list(noted[k]) if k in noted else None for k in touched},
+        after={names[k]: list(pair) if pair != (None, None) else None for k, pair in touched.items()},
+    )
+    run.revision += 1
+    session.add(run)
+    session.flush()
+    try:
+        _check_renewed_yield(session, run, amounts, confirm)
+        _ask_about_slips(session, run, touched, confirm)
+    except YieldwrightError:
+        session.rollback()
+        raise
+    session.commit()
+
+
+def _check_notes(amounts: Amounts, known: Mapping[int, MaterialRow], existing: Mapping[int, WeighedRow]) -> None:
+    """Refuse amounts of materials that are not there, below 0, or from which no amount of substance follows."""
     messages: dict[str, str] = {}
     for material_id, (mass, volume) in amounts.items():
         material = known.get(material_id)
@@ -1169,53 +1260,44 @@ def note_weighed(
                 messages[f"{prefix}_{material_id}"] = "An amount cannot be below 0."
     if messages:
         raise InvalidInputError(messages)
+
+
+def _write_notes(
+    session: Session,
+    run: RunRow,
+    amounts: Amounts,
+    existing: Mapping[int, WeighedRow],
+    known: Mapping[int, MaterialRow],
+) -> None:
+    """Store amounts; those of which nothing is left are taken back."""
     made = made_with(session, run)
     bottles = {m.key: m for m in made.materials} if made else {}
-    names = {key: m.name for key, m in known.items()}
-    noted = {k: (w.mass_g, w.volume_ml) for k, w in existing.items()}
-    touched = [k for k, pair in amounts.items() if noted.get(k, (None, None)) != pair]
-    if not touched:
-        return
-    earlier = {names[k]: list(noted[k]) if k in noted else None for k in touched}
     for material_id, (mass, volume) in amounts.items():
-        row = existing.get(material_id) or WeighedRow(run_id=run_id, material_id=material_id)
+        row = existing.get(material_id) or WeighedRow(run_id=int(run.id or 0), material_id=material_id)
         if row.id is None:
             # Of the bottle that a finished run was made with, not of today's.
             bottle = bottles.get(str(material_id)) or material_of(known[material_id])
             row.purity_percent, row.water_percent = 100.0 * bottle.purity, 100.0 * bottle.water
             row.concentration_mol_per_l, row.density_g_per_ml = bottle.concentration, bottle.density
         row.mass_g, row.volume_ml = mass, volume
-        if mass is None and volume is None:
-            if row.id is not None:
-                session.delete(row)
-            continue
-        session.add(row)
-    later = {names[k]: list(amounts[k]) if amounts[k] != (None, None) else None for k in touched}
-    log_change(
-        session, run.preparation_id, "as-weighed amounts noted (g, mL)", run_number=run.number, before=earlier, after=later
-    )
-    run.revision += 1
-    session.add(run)
-    session.flush()
-    try:
-        if run.theory_g is not None:
-            field = next(
-                (f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form"
-            )
-            earlier_yield = _stored_yield(questions.get_preparation(session, run.preparation_id), run)
-            renewed = _renew_theory(session, run)
-            _check_failure(run, renewed)
-            _check_size(renewed, field, confirm, earlier_yield)
-        _ask_about_slips(session, run, {k: amounts[k] for k in touched}, confirm)
-    except YieldwrightError:
-        session.rollback()
-        raise
-    session.commit()
+        if mass is not None or volume is not None:
+            session.add(row)
+        elif row.id is not None:
+            session.delete(row)
 
 
-def _ask_about_slips(
-    session: Session, run: RunRow, amounts: Mapping[int, tuple[float | None, float | None]], confirm: Sequence[str]
-) -> None:
+def _check_renewed_yield(session: Session, run: RunRow, amounts: Amounts, confirm: Sequence[str]) -> None:
+    """Work out the yield of a finished run anew, and ask about one that is unusual."""
+    if run.theory_g is None:
+        return
+    field = next((f"mass_{k}" if mass else f"volume_{k}" for k, (mass, volume) in amounts.items() if mass or volume), "form")
+    earlier = _stored_yield(questions.get_preparation(session, run.preparation_id), run)
+    renewed = _renew_theory(session, run)
+    _check_failure(run, renewed)
+    _check_size(renewed, field, confirm, earlier)
+
+
+def _ask_about_slips(session: Session, run: RunRow, amounts: Amounts, confirm: Sequence[str]) -> None:
     """Ask about newly noted amounts that are none, or far from those planned: a slip of the decimal point, perhaps."""
     preparation, view = view_run(session, int(run.id or 0))
     scale = run.scale_mol or preparation.base_scale_mol

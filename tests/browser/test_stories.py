@@ -146,6 +146,26 @@ def test_a_unit_behind_a_number_goes_into_the_unit_of_the_field(demo: str, page:
         expect(field).to_have_value(seen)
 
 
+def test_a_time_of_hours_and_minutes_goes_into_the_unit_of_the_field(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/variables/new")
+    page.get_by_label("Name").fill("second hold")
+    page.get_by_label("Role").select_option("hold_time")
+    high = page.get_by_label("Range to")
+    for unit, typed, seen in (
+        ("h", "5 h 30 min", "5.5"),
+        ("h", "90 min", "1.5"),
+        ("min", "1h30min", "90"),
+        ("h", "1 d 6 h", "30"),
+        # An odd order, and a unit of something else, stay for the server to say so.
+        ("h", "30 min 5 h", "30 min 5 h"),
+        ("°C", "1 h 30 min", "1 h 30 min"),
+    ):
+        page.get_by_label("Unit").fill(unit)
+        high.fill(typed)
+        high.press("Tab")
+        expect(high).to_have_value(seen)
+
+
 def test_a_write_up_becomes_a_pdf(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/write-up")
     press(page, "Keep this version")

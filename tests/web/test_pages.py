@@ -2489,3 +2489,12 @@ def statements_of(client: TestClient, path: str) -> int:
     finally:
         event.remove(engine, "before_cursor_execute", note)
     return count
+
+
+def test_the_charge_says_what_is_left_of_what_it_does_not_take(ready: TestClient) -> None:
+    ready.post("/preparations/1/edit", data={**PREPARATION, "base_scale_mol": "0.1"})
+    for name, option, stock in (("acid", "", "100"), ("sulfate", "Na2SO4", "250")):
+        material = {"name": name, "role": "reagent", "formula": "C2H4O2", "coefficient": "1", "amount_kind": "equivalents"}
+        material |= {"amount": "1", "choice_variable_id": "3" if option else "", "choice": option, "stock_g": stock}
+        assert ready.post("/preparations/1/materials", data=material).status_code == 200
+    assert "Left of what the base recipe does not take: sulfate 250 g." in ready.get("/preparations/1/charge").text

@@ -165,10 +165,6 @@ def stop_advice(
     if also:
         found.append(encode(history.space.variables, also))
     pool = np.vstack([*found, pool])
-    # Each setting once, and not those of the working recipe, where there are others: they cannot beat themselves.
-    pool = pool[np.sort(np.unique(np.round(pool, 9), axis=0, return_index=True)[1])]
-    others = pool[np.any(np.abs(pool - working) > 1e-9, axis=1)]
-    pool = others if len(others) else pool
     change = ladder.difference(working, pool)
     chance = chance_of_gain(change, gain)
     likeliest = np.argsort(-chance, kind="stable")[:_POOL]
@@ -176,6 +172,12 @@ def stop_advice(
     draws = ladder.draw(np.vstack([working, pool]), _DRAWS, rng)
     drawn = draws[:, 1:] - draws[:, :1] > gain_threshold(change, gain)[likeliest]
     gains = drawn & (np.minimum(draws[:, 1:], 100.0) - np.minimum(draws[:, :1], 100.0) > gain)
+    of_aim = _aim_chance(draws, change.mean[likeliest], float(ladder.predict(working).mean[0]), aim)
+    # Each setting once, and not those of the working recipe where there are others: they cannot beat themselves.
+    once = np.sort(np.unique(np.round(pool, 9), axis=0, return_index=True)[1])
+    others = once[np.any(np.abs(pool[once] - working) > 1e-9, axis=1)]
+    kept = others if len(others) else once
+    pool, likeliest, drawn, gains = pool[kept], likeliest[kept], drawn[:, kept], gains[:, kept]
     # What is chosen looks a little too good in the draws that chose it (some 4 points at chances of 70 %);
     # ``UPSIDE_TOO_WIDE`` was chosen with that in it, and chances of five came true rather more often than they said.
     picked = _greedy(gains, HORIZON)
@@ -198,7 +200,7 @@ def stop_advice(
         number,
         expected,
         len(chances),
-        _aim_chance(draws, change.mean[likeliest], float(ladder.predict(working).mean[0]), aim),
+        of_aim,
     )
 
 

@@ -37,7 +37,7 @@ from server.services.runs import RunView, renew_theories, view_run, view_runs, w
 from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
-from server.services.stock import supply_of
+from server.services.stock import Supply, supply_of
 from server.services.words import grows_with_scale, plain, rounded_down, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions
@@ -99,6 +99,7 @@ class ChargePage:
     other_theory: str
     # What runs that are planned need beyond what is left.
     short: str
+    others_left: str
 
 
 # Units in which stock and packs may be typed. [g, or mL where they are volumes]
@@ -146,14 +147,14 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
         rows = questions.list_materials(session, preparation.id)
         runs = view_runs(session, preparation)
         space = space_of(questions.list_variables(session, preparation.id), [])
-        charge, planned, fits, short = None, None, None, ""
+        charge, planned, fits, short, others_left = None, None, None, "", ""
         errors = dict(form.errors)
         if rows:
             try:
                 scale = chosen_scale(preparation, rows, space.base, form.values)
                 supply = supply_of(session, preparation, runs)
                 charge = make_charge(preparation, rows, space.base, scale, supply.free_g)
-                short = supply.short_words
+                short, others_left = supply.short_words, _left_of_others(supply, charge)
                 planned_text = form.value("planned_runs")
                 if planned_text:
                     planned = read_count(planned_text)
@@ -180,10 +181,18 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
             drying_form or FormState({"excess": "3"}),
             listed([str(r.number) for r in with_another_theory(session, preparation, runs)]),
             short,
+            others_left,
         )
         return render(request, "charge/show.html", page, status=status)
 
     return redraw
+
+
+def _left_of_others(supply: Supply, charge: Charge) -> str:
+    """What is left of the materials that were counted and that the charge does not take; empty where there are none."""
+    taken = {line.material.key for line in charge.lines}
+    others = [(m.name, supply.left[key]) for m in supply.materials if (key := str(m.id)) in supply.left and key not in taken]
+    return listed([f"{name} {plain(one.free_g)} g" for name, one in others])
 
 
 @router.post("/preparations/{preparation_id}/renew-theory")

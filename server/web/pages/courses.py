@@ -27,10 +27,9 @@ from server.services.courses import (
     shown_points,
     yield_against_readings,
 )
-from server.services.inputs import CourseUseInput, ReadingImportInput, ReadingInput, StartInput, validated
+from server.services.inputs import MOST_READINGS_BYTES, CourseUseInput, ReadingImportInput, ReadingInput, StartInput, validated
 from server.services.preparations import use_courses
 from server.services.readings import (
-    MOST_FILE_BYTES,
     SERIES,
     Series,
     add_reading,
@@ -253,8 +252,10 @@ def _rows_of(form: RawForm) -> str:
     file = form.files.get("file")
     if file is None:
         return form.values.get("rows", "")
-    if len(file.content) > MOST_FILE_BYTES:
-        raise InvalidInputError({"rows": f"The file is larger than {MOST_FILE_BYTES // 1_000_000} MB. Cut it, or thin it out."})
+    if len(file.content) > MOST_READINGS_BYTES:
+        raise InvalidInputError(
+            {"rows": f"The file is larger than {MOST_READINGS_BYTES // 1_000_000} MB. Cut it, or thin it out."}
+        )
     text = decode_text(file.content)
     if text is not None:
         return text

@@ -17,7 +17,7 @@ from server.core.space.limits import Space
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.analysis import analyse
-from server.services.attachments import TAKEN, attach, read_attachment, remove_attachment
+from server.services.attachments import ACCEPTED, TAKEN, attach, read_attachment, remove_attachment
 from server.services.charges import AsWeighed
 from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
 from server.services.decisions import forecast_by_hand
@@ -123,6 +123,7 @@ class RunPage:
     attachments: list[AttachmentRow]
     attach_form: FormState
     taken: str
+    accepted: str
 
 
 def _run_form(
@@ -337,6 +338,7 @@ def _run_page(
             attachments=list(questions.list_attachments(session, run_id)),
             attach_form=form if part == "attach" else FormState(),
             taken=TAKEN,
+            accepted=ACCEPTED,
         )
         return render(request, "runs/show.html", page, status=status)
 
