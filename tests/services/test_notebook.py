@@ -953,3 +953,25 @@ def test_an_intermediate_leaves_and_comes_back_with_its_formula(session: Session
     third = int(make_preparation(session, name="Third", product_formula="C7H9NO·HCl").id or 0)
     (bad,) = look_at(session, third, NotebookInput(rows=[table[0], [*table[1][:-1], "free base"]])).rows
     assert bad.problems
+
+
+def test_an_import_reads_the_stored_runs_as_often_for_many_rows_as_for_few(
+    session: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[int] = []
+    whole = questions.list_runs
+
+    def counted(database: Session, preparation_id: int) -> Any:
+        read.append(preparation_id)
+        return whole(database, preparation_id)
+
+    monkeypatch.setattr(questions, "list_runs", counted)
+    counts = []
+    for name, count in (("Few", 3), ("Many", 12)):
+        key = int(make_preparation(session, name=name, base_scale_mol=0.1).id or 0)
+        rows = [["hold", "bath", "agent", "scale (mmol)", "yield"]]
+        rows += [["2", str(105 + k), "MgSO4", "100", str(60 + k)] for k in range(count)]
+        read.clear()
+        import_runs(session, key, NotebookInput(rows=rows))
+        counts.append(len(read))
+    assert counts[0] == counts[1]

@@ -1,6 +1,7 @@
 """Readings: times and units as typed, rows that cannot be, corrections with history, evidence about the hold."""
 
 import math
+import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
@@ -14,7 +15,7 @@ from server.core.course.fitting import fit_form
 from server.core.course.shapes import Form, Shape
 from server.core.model.ladder import fit_ladder
 from server.core.space.coordinates import encode
-from server.core.space.variables import Role
+from server.core.space.variables import Role, Stage
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.services import readings as readings_service
 from server.services.analysis import analyse
@@ -725,8 +726,10 @@ def test_what_else_moved_between_rates_is_said(session: Session) -> None:
     key = int(preparation.id or 0)
     ratio = VariableInput(name="ratio", role=Role.RATIO, low=1, high=3, step=0.5, base=1)
     add_variable(session, key, ratio)
+    # What is added after the hold cannot have moved its rate.
+    add_variable(session, key, ratio.model_copy(update={"name": "hydride", "stage": Stage.REACTION_2}))
     for celsius, value, rate in ((110.0, 1.0, 1.0), (130.0, 2.0, 0.6), (120.0, 1.0, 0.9)):
-        run = make_run(session, preparation, 60.0, settings={"bath": celsius, "ratio": value})
+        run = make_run(session, preparation, 60.0, settings={"bath": celsius, "ratio": value, "hydride": value})
         import_readings(session, int(run.id or 0), how(series="product"), course_text(rate, 4.0))
     analysis = analyse(session, key)
     rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
@@ -792,3 +795,12 @@ def test_a_start_that_was_seen_otherwise_is_a_conflict(session: Session) -> None
     with pytest.raises(ConflictError):
         begin_run(session, int(run.id or 0), StartInput(revision=int(run.revision) + 1))
     assert begin_run(session, int(run.id or 0), StartInput(revision=int(run.revision))).started_at is not None
+
+
+def test_too_few_readings_for_any_curve_are_said_so(session: Session, run_id: int) -> None:
+    import_readings(session, run_id, how(series="product"), "10 5\n20 9\n30 12\n40 13")
+    (course,) = series_courses(questions.get_run(session, run_id), questions.list_readings(session, run_id))
+    assert re.fullmatch(r"4 readings so far; a curve needs at least \d\.", course.problem)
+    choose_shape(session, run_id, "product", Shape.PLATEAU)
+    (chosen,) = series_courses(questions.get_run(session, run_id), questions.list_readings(session, run_id))
+    assert re.fullmatch(r"4 readings so far; this shape needs at least \d\.", chosen.problem)
