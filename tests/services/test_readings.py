@@ -798,9 +798,9 @@ def test_a_start_that_was_seen_otherwise_is_a_conflict(session: Session) -> None
 
 
 def test_too_few_readings_for_any_curve_are_said_so(session: Session, run_id: int) -> None:
-    import_readings(session, run_id, how(series="product"), "10 5\n20 9\n30 12\n40 13")
+    import_readings(session, run_id, how(series="remaining"), "10 95\n20 91\n30 88\n40 87")
     (course,) = series_courses(questions.get_run(session, run_id), questions.list_readings(session, run_id))
     assert re.fullmatch(r"4 readings so far; a curve needs at least \d\.", course.problem)
-    choose_shape(session, run_id, "product", Shape.PLATEAU)
+    choose_shape(session, run_id, "remaining", Shape.PLATEAU)
     (chosen,) = series_courses(questions.get_run(session, run_id), questions.list_readings(session, run_id))
     assert re.fullmatch(r"4 readings so far; this shape needs at least \d\.", chosen.problem)
