@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+import server
 from server.charts.style import PALETTE
 from server.core.choose.proposal import Forecast
 from server.paths import asset_folder
@@ -52,3 +53,9 @@ def test_an_expected_yield_at_the_bottom_of_its_half_is_explained() -> None:
     for mean, is_low in ((71.0, True), (76.0, False)):
         text = macro.render(f=Forecast(mean, 69.0, 85.0, 4.0, 91.0, False))
         assert ("a much lower one, or a failure, is possible" in text) is is_low
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_template_is_used(name: str) -> None:
+    places = (*TEMPLATES.rglob("*.html"), *Path(server.__file__).parent.rglob("*.py"))
+    assert any(f'"{name}"' in path.read_text(encoding="utf-8") for path in places)
