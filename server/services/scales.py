@@ -74,7 +74,7 @@ def _scale_from(
             raise InvalidInputError({"expected_yield": str(error)}) from error
         if not 0.1 <= expected <= 100:
             raise InvalidInputError({"expected_yield": "The expected yield must be at least 0.1 and at most 100 %."})
-        return scale_for_product(unit.product, size, expected, {"product_moles": unit.theory.product_moles})
+        return scale_for_product(unit.product, size, expected, unit.theory.product_moles)
     if mode == "material":
         line = next((one for one in unit.lines if one.material.key == typed.get("material", "")), None)
         if line is None or not line.mass_g:

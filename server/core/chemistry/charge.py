@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -289,6 +289,11 @@ def process_mass_intensity(masses_g: Sequence[float], product_g: float) -> float
 
     The E factor with everything counted is this number minus one.
 
+    Raises
+    ------
+    NotReadyError
+        For a product mass of 0 g or less.
+
     Notes
     -----
     Sources: Jiménez-González et al., Org. Process Res. Dev. 15 (2011) 912; Sheldon,
@@ -317,17 +322,22 @@ def round_to_readability(mass_g: float, readability_g: float) -> float:
     return round(round(mass_g / readability_g) * readability_g, decimals + 1)
 
 
-def scale_for_product(product: Product, target_g: float, expected_yield_percent: float, per_mol: Mapping[str, float]) -> float:
+def scale_for_product(product: Product, target_g: float, expected_yield_percent: float, product_moles_per_mol: float) -> float:
     """Scale at which the expected yield gives the wanted mass. [mol]
 
     Parameters
     ----------
-    per_mol : mapping
-        Must hold 'product_moles': moles of product in theory per mol of scale.
+    product_moles_per_mol : float
+        Moles of product in theory per mol of scale.
+
+    Raises
+    ------
+    InvalidInputError
+        For an expected yield of 0 % or less.
     """
     if expected_yield_percent <= 0:
         raise InvalidInputError({"expected_yield": "The expected yield must be above 0 %."})
-    return target_g / product.molar_mass / (expected_yield_percent / 100.0) / per_mol["product_moles"]
+    return target_g / product.molar_mass / (expected_yield_percent / 100.0) / product_moles_per_mol
 
 
 def stock_runs(lines: Sequence[ChargeLine]) -> tuple[int, Material] | None:

@@ -81,6 +81,11 @@ def tolerance_window(
     probability : float
         Wanted probability that the true yield anywhere in the window keeps to it.
 
+    Raises
+    ------
+    ValueError
+        For an allowed loss that is not above 0, or a probability that does not lie between 0 and 1.
+
     Notes
     -----
     First each variable alone: the widest stretch around the setting in which the

@@ -65,7 +65,7 @@ class Front:
 
 
 def non_dominated(burdens: FloatArray, yields: FloatArray) -> list[int]:
-    """Positions that no other position beats in both (less burden, more yield), by burden.
+    """Positions that no other position beats in both (less burden, more yield), by burden; both of shape (n_points,).
 
     Examples
     --------

@@ -87,7 +87,7 @@ class CourseFit:
     widening: float = 1.0
 
     def at(self, hours: FloatArray) -> FloatArray:
-        """Fitted curve. [unit of the readings]"""
+        """Fitted curve at times [h], same shape. [unit of the readings]"""
         return _curve(self.form, self.parameters, hours)
 
     def at_one(self, p: dict[str, FloatArray], hours: float) -> FloatArray:
@@ -155,7 +155,7 @@ def thinned(hours: FloatArray, values: FloatArray, most: int = MOST_FITTED) -> t
 
 
 def check_readings(hours: FloatArray, values: FloatArray) -> None:
-    """Refuse readings that no curve can be fitted to.
+    """Refuse readings, both of shape (n_readings,), that no curve can be fitted to.
 
     Raises
     ------
@@ -277,7 +277,7 @@ def with_delay(fit: CourseFit) -> CourseFit | None:
 
 
 def fit_form(hours: FloatArray, values: FloatArray, form: Form, *, is_robust: bool = True) -> CourseFit:
-    """Fit one form, by Student's t (robust) or by plain least squares."""
+    """Fit one form to readings, both of shape (n_readings,), by Student's t (robust) or by plain least squares. [h, own unit]"""
     finest = _FINEST * float(np.ptp(values))
     n = len(hours)
     weights = np.ones(n)

@@ -86,6 +86,8 @@ TO_A_PLATEAU = (Shape.PLATEAU, Shape.SLOWING)
 def consecutive(k1: FloatArray, k2: FloatArray, hours: FloatArray) -> FloatArray:
     """Intermediate B of A → B → C, both first order, per A at the start; the limit k τ exp(−k τ) for equal rates.
 
+    Rates [1/h] and times [h] may have any shapes that go together.
+
     Source: any physical chemistry text; for example Atkins & de Paula, Physical Chemistry, 'consecutive reactions'.
     """
     gap = k2 - k1

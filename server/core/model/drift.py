@@ -238,10 +238,11 @@ def _mean_square_ratio(yields: FloatArray, groups: np.ndarray, within: float) ->
 
 
 def welch_range(a: FloatArray, b: FloatArray, comparisons: int = 1) -> tuple[float, float, float]:
-    """Difference mean(b) − mean(a) with its 90 % range, for unequal variances.
+    """Difference mean(b) − mean(a) with the ends of its 90 % range, for unequal variances (Welch). [unit of the values]
 
     Parameters
     ----------
+    a, b : ndarray of shape (n_a,) and (n_b,)
     comparisons : int
         How many such differences are looked at together: all ranges hold at once in nine of ten cases or more
         (Bonferroni's method, NIST/SEMATECH e-Handbook 7.4.7.3).
@@ -264,6 +265,12 @@ def welch_range(a: FloatArray, b: FloatArray, comparisons: int = 1) -> tuple[flo
 
 def variance_components(yields: FloatArray, groups: np.ndarray) -> tuple[float, float]:
     """Variance between and within groups, by analysis of variance.
+
+    Parameters
+    ----------
+    yields : ndarray of shape (n_runs,)
+    groups : ndarray of shape (n_runs,)
+        Label of the group of each run.
 
     Returns
     -------

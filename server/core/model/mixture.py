@@ -173,11 +173,12 @@ def log_likelihood(lower: FloatArray, residuals: FloatArray) -> FloatArray:
 
 
 def normal_log_density(x: FloatArray, mean: FloatArray, variance: FloatArray) -> FloatArray:
+    """Logarithm of the normal density, elementwise over broadcastable arrays. [-]"""
     return np.asarray(-0.5 * ((x - mean) ** 2 / variance + np.log(variance) + _LOG_2PI))
 
 
 def expected_improvement(mean: FloatArray, variance: FloatArray) -> FloatArray:
-    """Expected positive part of a normal variable, elementwise.
+    """Expected positive part of a normal variable, elementwise over broadcastable arrays. [unit of the mean]
 
     Notes
     -----

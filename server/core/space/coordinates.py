@@ -62,6 +62,8 @@ def coded_ends(variable: Variable) -> FloatArray:
 def code_values(variable: Variable, values: FloatArray) -> FloatArray:
     """Code numeric settings to 0..1 over the range, or over all that runs have seen where that is more (beyond: < 0 or > 1).
 
+    ``values`` are in the variable's own unit; the answer has their shape.
+
     Raises
     ------
     ValueError

@@ -107,7 +107,7 @@ class Variable:
 
     @property
     def working_step(self) -> float:
-        """The step, or where none is given a round number near a fiftieth of the range."""
+        """The step, or where none is given a round number near a fiftieth of the range. [unit]"""
         if self.step is not None:
             return self.step
         if self.role is Role.COUNT:
@@ -126,7 +126,7 @@ class Variable:
         return np.round(self.low + step * np.arange(count), 10)
 
     def snap(self, value: float) -> float:
-        """Return the reachable value that lies nearest to ``value``."""
+        """Return the reachable value that lies nearest to ``value``. [unit]"""
         step = self.working_step
         last = math.floor(self.span / step * (1 + 1e-12) + 1e-9)
         index = min(max(round((value - self.low) / step), 0), last)

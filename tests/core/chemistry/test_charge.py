@@ -150,7 +150,7 @@ def test_stock_says_how_many_runs_and_at_which_scale() -> None:
 
 def test_scale_for_a_wanted_product_mass() -> None:
     # 50 g of 130.187 g/mol at 80 % needs 50/130.187/0.8 = 0.4801 mol.
-    assert scale_for_product(Product(130.187), 50.0, 80.0, {"product_moles": 1.0}) == pytest.approx(0.48008, abs=1e-5)
+    assert scale_for_product(Product(130.187), 50.0, 80.0, 1.0) == pytest.approx(0.48008, abs=1e-5)
 
 
 def test_mass_intensity_and_e_factor_differ_by_one() -> None:
