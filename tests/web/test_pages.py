@@ -383,7 +383,7 @@ def test_limits_are_added_and_shown_in_words(ready: TestClient) -> None:
     page = ready.post(
         "/preparations/1/limits", data={"kind": "linear", "coefficient_1": "1", "coefficient_4": "-1", "bound": "0"}
     )
-    assert "hold + −1 × rest at most 0" in page.text or "hold − 1 × rest at most 0" in page.text
+    assert "hold − 1 × rest at most 0" in page.text
     page = ready.post("/preparations/1/limits", data={"kind": "total_time", "variables": ["1"], "bound": "0.1", "unit": "h"})
     assert page.status_code == 422
     assert "contradict each other" in page.text
@@ -711,21 +711,21 @@ def test_the_limit_form_keeps_every_tick(ready: TestClient) -> None:
 
 
 @pytest.mark.parametrize(
-    "path",
+    ("path", "status"),
     [
-        "/preparations/1/charge?size=5e-324",
-        "/preparations/1/charge?mode=product&size=1e12&expected_yield=1e-300",
-        "/preparations/1/charge?planned_runs=-3&size=1",
-        "/preparations/1/runs/new?plan=zzz",
-        "/?archived=zzz",
-        "/preparations/1/proposal?purpose=zzz",
-        "/preparations/1/effects?first=zzz&second=9",
+        ("/preparations/1/charge?size=5e-324", 422),
+        ("/preparations/1/charge?mode=product&size=1e12&expected_yield=1e-300", 422),
+        ("/preparations/1/charge?planned_runs=-3&size=1", 422),
+        ("/preparations/1/runs/new?plan=zzz", 200),
+        ("/?archived=zzz", 200),
+        ("/preparations/1/proposal?purpose=zzz", 200),
+        ("/preparations/1/effects?first=zzz&second=9", 200),
     ],
 )
-def test_odd_addresses_get_a_page_without_infinity(ready: TestClient, path: str) -> None:
+def test_odd_addresses_get_a_page_without_infinity(ready: TestClient, path: str, status: int) -> None:
     ready.post("/preparations/1/materials", data={"name": "s", "role": "solvent", "amount_kind": "mass", "amount": "1"})
     page = ready.get(path)
-    assert page.status_code in (200, 422)
+    assert page.status_code == status
     assert not re.search(r"\bnan\b|\binf\b", page.text, re.IGNORECASE)
 
 
@@ -2281,14 +2281,14 @@ def test_a_run_that_was_changed_meanwhile_is_not_touched(ready: TestClient) -> N
     assert old is not None
     result = {"settings": {"hold": 3, "bath": 125, "agent": "MgSO4"}, "yield_percent": 61}
     assert ready.put("/api/v1/runs/1", json=result).is_success
-    for address, data in (
-        ("delete", {}),
-        ("state", {"state": "abandoned"}),
-        ("exclude", {"reason": "wet"}),
-        ("start", {"began": "8:00"}),
+    for address, data, status in (
+        ("delete", {}, 409),
+        ("state", {"state": "abandoned"}, 422),  # finished meanwhile
+        ("exclude", {"reason": "wet"}, 409),
+        ("start", {"began": "8:00"}, 409),
     ):
         page = ready.post(f"/runs/1/{address}", data={**data, "revision": old[1]})
-        assert page.status_code in (409, 422), address
+        assert page.status_code == status, address
         assert ("Run 1 was changed elsewhere" in page.text) is (address != "state")
     run = ready.get("/api/v1/runs/1").json()
     assert (run["state"], run["excluded_reason"], run["started_at"]) == ("finished", None, None)
