@@ -22,7 +22,7 @@ from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
 from server.core.space.units import convert, duration_text
-from server.core.space.variables import REACTION_STAGES, FloatArray, Role, Variable
+from server.core.space.variables import REACTION_STAGES, FloatArray, Role, Stage, Variable
 from server.errors import NotReadyError
 from server.services.readings import SERIES, Series
 from server.services.runs import RunView
@@ -118,12 +118,18 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
 
 
 def _courses_of(session: Session, run: RunView) -> list[SeriesCourse]:
-    return list(series_courses(run.row, questions.list_readings(session, int(run.row.id or 0))))
+    return series_courses(run.row, questions.list_readings(session, int(run.row.id or 0)))
+
+
+def _for_rate(session: Session, run: RunView) -> SeriesCourse | None:
+    """The series of a run whose course tells the rate; None where none does."""
+    courses = {c.series.key: c for c in _courses_of(session, run)}
+    return next((courses[key] for key in RATE_SERIES if key in courses and courses[key].course is not None), None)
 
 
 def _evidence_of(session: Session, run: RunView, hold_h: float) -> list[HoldEvidence]:
     """Evidence from one run: from one series, the one that tells most."""
-    for one in series_courses(run.row, questions.list_readings(session, int(run.row.id or 0))):
+    for one in _courses_of(session, run):
         if one.series.tells_product and one.course is not None and tells_about_product(one.course.fit.form.shape):
             return evidence_about_hold(one.course.fit, hold_h, run.as_modelled[0])
     return []
@@ -228,9 +234,8 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
         if int(run.row.id or 0) not in read:
             continue
         # A logger's run has many readings: they are loaded only after a change.
-        mark = repr(("courses", run.row.id, run.row.created_at, changes.get(run.number)))
-        courses = {c.series.key: c for c in COURSES.get(mark, partial(_courses_of, session, run))}
-        best = next((courses[key] for key in RATE_SERIES if key in courses and courses[key].course is not None), None)
+        mark = repr(("rate", run.row.id, run.row.created_at, changes.get(run.number)))
+        best = COURSES.get(mark, partial(_for_rate, session, run))
         if best is not None:
             celsius = convert(float(run.settings[temperature.key]), temperature.unit, "°C") if temperature else None
             found.append(RunCourse(run.number, int(run.row.id or 0), best, celsius, run.row.excluded_reason is not None))
@@ -245,8 +250,9 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
     used = {p.run_number for p in points}
     settings = [run.settings for run in runs if run.number in used]
     # What comes after the hold cannot have moved what was read during it.
-    is_before = hold is not None and hold.stage in REACTION_STAGES
-    until = REACTION_STAGES[: REACTION_STAGES.index(hold.stage) + 1] if hold and is_before else REACTION_STAGES
+    until: tuple[Stage, ...] = REACTION_STAGES
+    if hold is not None and hold.stage in until:
+        until = until[: until.index(hold.stage) + 1]
     others = [v for v in space.variables if v.stage in until and v is not hold and v is not temperature]
     differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
     lost_again = tuple(sorted(one.run_number for one in found if one.run_number in used and _is_lost_again(one)))

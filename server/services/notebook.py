@@ -888,8 +888,8 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
         if c.kind == "product"
     }
     # How many columns each stage needs: its formula only where something else than the product was weighed.
-    stages = {stage: 3 if any(c[2] for (_, s), c in weighed.items() if s is stage) else 2 for stage in Stage}
-    stages = {stage: n for stage, n in stages.items() if any(s is stage for _, s in weighed)}
+    formulas = {stage: [c[2] for (_, s), c in weighed.items() if s is stage] for stage in Stage}
+    stages = {stage: 3 if any(texts) else 2 for stage, texts in formulas.items() if texts}
     rows = []
     for run in view_runs(session, preparation):
         cells = [weighed.get((int(run.row.id or 0), stage), ("", "", ""))[:n] for stage, n in stages.items()]
