@@ -1304,7 +1304,7 @@ def test_a_refused_change_is_no_change_by_someone_else(ready: TestClient) -> Non
 
 
 def test_settings_can_be_corrected_to_what_was_weighed(ready: TestClient) -> None:
-    ready.post("/preparations/1/edit", data={**PREPARATION, "base_scale_mol": "0.2"})
+    ready.post("/preparations/1", data={**PREPARATION, "base_scale_mol": "0.2"})
     ratio = {"name": "ratio", "role": "ratio", "low": "1", "high": "3", "base": "2", "step": "0.5", "stage": "reaction"}
     assert ready.post("/preparations/1/variables", data=ratio).status_code == 200
     alcohol = {"name": "alcohol", "role": "reagent", "amount_kind": "equivalents", "amount": "1", "formula": "C5H12O"}
@@ -2492,9 +2492,19 @@ def statements_of(client: TestClient, path: str) -> int:
 
 
 def test_the_charge_says_what_is_left_of_what_it_does_not_take(ready: TestClient) -> None:
-    ready.post("/preparations/1/edit", data={**PREPARATION, "base_scale_mol": "0.1"})
+    ready.post("/preparations/1", data={**PREPARATION, "base_scale_mol": "0.1"})
     for name, option, stock in (("acid", "", "100"), ("sulfate", "Na2SO4", "250")):
         material = {"name": name, "role": "reagent", "formula": "C2H4O2", "coefficient": "1", "amount_kind": "equivalents"}
         material |= {"amount": "1", "choice_variable_id": "3" if option else "", "choice": option, "stock_g": stock}
         assert ready.post("/preparations/1/materials", data=material).status_code == 200
     assert "Left of what the base recipe does not take: sulfate 250 g." in ready.get("/preparations/1/charge").text
+
+
+def test_the_write_up_gives_theory_with_four_digits_on_the_page_and_in_its_file(ready: TestClient) -> None:
+    ready.post("/preparations/1", data={**PREPARATION, "base_scale_mol": "0.2", "product_formula": "C7H14O2"})
+    alcohol = {"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount_kind": "equivalents", "amount": "1"}
+    assert ready.post("/preparations/1/materials", data={**alcohol, "coefficient": "1"}).status_code == 200
+    enter(ready)
+    # By hand: 0.2 mol · 130.187 g/mol.
+    for address in ("write-up", "write-up.md"):
+        assert "Theoretical yield 26.04 g; alcohol limits." in ready.get(f"/preparations/1/{address}").text
