@@ -11,6 +11,7 @@ from typing import Any
 from sqlmodel import Session
 
 from server.core.chemistry.charge import (
+    AT_BASE_SCALE,
     FEWEST_DIGITS,
     IN_MOLES,
     MEASURED_BY_VOLUME,
@@ -42,7 +43,7 @@ from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import check_positive, log_change, now
 from server.services.words import plain
 from server.storage import questions
-from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
+from server.storage.tables import MaterialRow, PreparationRow, VariableRow, WeighedRow
 
 MOST_MATERIALS = 40
 # Osmium has 22.587 g/mL at 20 °C, the most of all elements; water 55.3 mol/L at 25 °C, more than any common solution.
@@ -92,6 +93,13 @@ def _molar_mass(row: MaterialRow) -> float | None:
     return row.molar_mass
 
 
+def _waters(row: MaterialRow) -> float:
+    """Water of crystallisation that the formula of a material shows; 0 where it has none that can be read."""
+    with suppress(FormulaTextError):
+        return read_formula(row.formula).waters if row.formula else 0.0
+    return 0.0
+
+
 def reference_of(rows: Sequence[MaterialRow]) -> MaterialRow | None:
     """The first reagent of which one equivalent is always taken, with a molar mass; None without one."""
     for row in rows:
@@ -121,6 +129,7 @@ def material_of(
         amount_kind=AmountKind(row.amount_kind),
         amount=row.amount if amount is None else amount,
         molar_mass=_molar_mass(row),
+        waters=_waters(row),
         coefficient=row.coefficient,
         purity=row.purity_percent / 100.0,
         water=row.water_percent / 100.0,
@@ -217,8 +226,7 @@ def options_without_material(rows: Sequence[MaterialRow], settings: Mapping[str,
 
 def variables_of_amounts(rows: Sequence[MaterialRow]) -> set[str]:
     """Keys of the variables that set masses or volumes at the base scale: these amounts grow with the scale."""
-    growing = (AmountKind.MASS, AmountKind.VOLUME)
-    return {str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None and row.amount_kind in growing}
+    return {str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None and row.amount_kind in AT_BASE_SCALE}
 
 
 def make_charge(
@@ -312,6 +320,7 @@ def _charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, st
                     f"{material.name}: {plain(line.mass_g, 3)} g cannot be weighed on a balance that shows "
                     f"{preparation.balance_readability_g:g} g. Take a finer one, or a solution."
                 )
+    problems += [_water_twice(m) for m in made.materials if is_crystal_water(m.water, m.molar_mass, m.waters)]
     problems += [
         f"{material.name}: its density is needed to count its stock in runs, because the stock is in g."
         for material in uncounted_stock(lines)
@@ -322,14 +331,60 @@ def _charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, st
     theory = None
     economy = None
     if product is not None:
+        problems += [_no_moles(line.material) for line in lines if _has_no_moles(line)]
         try:
             theory = theoretical_yield(product, [(line.material, line.moles) for line in lines if line.moles is not None])
-            economy = atom_economy(product, [line.material for line in lines])
+            water_g = _water_from_solvent(preparation, product, made.materials)
+            economy = atom_economy(product, made.materials, water_g)
             if economy > 100.0 * (1 + 1e-3):
                 problems.append("The equation does not balance: more product than reagents. Check coefficients and lines.")
         except NotReadyError as error:
             problems.append(str(error))
     return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines))
+
+
+# A content of water this close to that of the formula, in parts of it, is most likely the same water. (Own judgement.)
+_SAME_WATER = 0.1
+
+
+def is_crystal_water(water: float, molar_mass: float | None, waters: float) -> bool:
+    """Whether a content of water is just what the formula holds as water of crystallisation: it would count twice. [g/g]"""
+    if not molar_mass or not waters:
+        return False
+    share = waters * read_formula("H2O").molar_mass / molar_mass
+    return abs(water - share) <= _SAME_WATER * share
+
+
+def _water_twice(material: Material) -> str:
+    return (
+        f"{material.name}: {plain(100 * material.water, 3)} % water is what its formula holds already as water of "
+        "crystallisation. Enter only water beyond that, or the formula of the dry compound."
+    )
+
+
+def _has_no_moles(line: ChargeLine) -> bool:
+    """Whether a reagent is taken, but nobody knows how many moles of it."""
+    is_taken = bool(line.mass_g or line.volume_ml)
+    return line.material.role is MaterialRole.REAGENT and line.material.coefficient > 0 and is_taken and line.moles is None
+
+
+def _no_moles(material: Material) -> str:
+    by_volume = material.amount_kind in MEASURED_BY_VOLUME
+    lacks = [
+        "formula or molar mass" if material.molar_mass is None and not material.concentration else "",
+        "density" if by_volume and not material.density and not material.concentration else "",
+    ]
+    return (
+        f"{material.name}: no amount in moles follows without its {' and its '.join(filter(None, lacks)) or 'density'}, so it is "
+        "not looked at when the limiting material is sought."
+    )
+
+
+def _water_from_solvent(preparation: PreparationRow, product: Product, materials: Sequence[Material]) -> float:
+    """Water of crystallisation of the product that the reagents do not bring, per mole of the equation. [g/mol]"""
+    needed = product.coefficient * read_formula(preparation.product_formula).waters
+    brought = sum(m.coefficient * m.waters for m in materials if m.role is MaterialRole.REAGENT)
+    return max(0.0, needed - brought) * read_formula("H2O").molar_mass
 
 
 def weighed_theory(
@@ -482,6 +537,15 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
     is_renamed = all(m.name != data.name for m in rows if m.id == own_id)
     if is_renamed and any(m.name == data.name for m in rows):
         messages["name"] = f"There is a material named “{data.name}” already. Add what this one is for, such as “for washing”."
+    _check_compound(data, messages)
+    _check_bottle(data, messages)
+    _check_amount(data, messages)
+    _check_links(data, {v.id: v for v in questions.list_variables(session, preparation_id)}, messages)
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _check_compound(data: MaterialInput, messages: dict[str, str]) -> None:
     if data.formula:
         try:
             read_formula(data.formula)
@@ -489,6 +553,9 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
             messages["formula"] = str(error)
     check_positive(data.molar_mass, "molar_mass", "The molar mass", messages)
     check_positive(data.coefficient, "coefficient", "The coefficient", messages)
+
+
+def _check_bottle(data: MaterialInput, messages: dict[str, str]) -> None:
     check_positive(data.concentration_mol_per_l, "concentration_mol_per_l", "The concentration", messages)
     check_positive(data.density_g_per_ml, "density_g_per_ml", "The density", messages)
     if data.concentration_mol_per_l is not None and data.concentration_mol_per_l > MOST_CONCENTRATED:
@@ -497,8 +564,6 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
         )
     if data.density_g_per_ml is not None and data.density_g_per_ml > DENSEST:
         messages["density_g_per_ml"] = f"{data.density_g_per_ml:g} g/mL cannot be: osmium has 22.6. Is it g/L?"
-    if data.amount < 0:
-        messages["amount"] = f"An amount cannot be below 0; this is {data.amount:g}."
     if data.price_per_g is not None and data.price_per_g < 0:
         messages["price_per_g"] = "A price cannot be below 0."
     if data.stock_g is not None and data.stock_g < 0:
@@ -507,16 +572,24 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if not 0 <= data.water_percent < 100:
         messages["water_percent"] = "Water content must be at least 0 and below 100 %."
+
+
+def _check_amount(data: MaterialInput, messages: dict[str, str]) -> None:
+    if data.amount < 0:
+        messages["amount"] = f"An amount cannot be below 0; this is {data.amount:g}."
     if data.amount_kind is AmountKind.CONCENTRATION and not data.amount > 0:
         messages.setdefault("amount", "A concentration must be above 0 mol/L.")
     if data.amount_kind in IN_MOLES and not data.formula and data.molar_mass is None and data.concentration_mol_per_l is None:
         messages.setdefault("formula", "Equivalents need a formula or a molar mass, or the concentration of a solution.")
-    by_id = {v.id: v for v in questions.list_variables(session, preparation_id)}
+
+
+def _check_links(data: MaterialInput, by_id: Mapping[int | None, VariableRow], messages: dict[str, str]) -> None:
+    """The variables that say how much is taken, how many times, and whether at all."""
     if data.ratio_variable_id is not None:
-        variable = by_id.get(data.ratio_variable_id)
-        if variable is None:
+        driving = by_id.get(data.ratio_variable_id)
+        if driving is None:
             messages["ratio_variable_id"] = "This variable is not there (any more)."
-        elif why_not := why_not_driven(data.amount_kind, Role(variable.role), variable.unit, variable.name):
+        elif why_not := why_not_driven(data.amount_kind, Role(driving.role), driving.unit, driving.name):
             messages["ratio_variable_id"] = why_not
     if data.count_variable_id is not None:
         counting = by_id.get(data.count_variable_id)
@@ -525,13 +598,11 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
     if data.choice_variable_id is None and data.choice:
         messages["choice_variable_id"] = f"Choose the variable of which “{data.choice}” is an option."
     if data.choice_variable_id is not None:
-        variable = by_id.get(data.choice_variable_id)
-        if variable is None or variable.role != Role.CHOICE:
+        chosen = by_id.get(data.choice_variable_id)
+        if chosen is None or chosen.role != Role.CHOICE:
             messages["choice_variable_id"] = "Choose a variable that is a choice."
-        elif data.choice not in variable.choices:
-            messages["choice"] = f"Choose one of {', '.join(variable.choices)}."
-    if messages:
-        raise InvalidInputError(messages)
+        elif data.choice not in chosen.choices:
+            messages["choice"] = f"Choose one of {', '.join(chosen.choices)}."
 
 
 def _with_known_option(session: Session, preparation_id: int, data: MaterialInput) -> MaterialInput:

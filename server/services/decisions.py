@@ -26,11 +26,9 @@ from server.services.analysis import Analysis, analyse
 from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
-from server.services.words import plain
+from server.services.scales import scale_remark, scales_made
 from server.storage.tables import MaterialRow, RunRow
 
-# At so many times the largest scale of the runs so far, heating, cooling and stirring are others. (Own judgement.)
-MUCH_LARGER = 3.0
 # A run this close to its plan is a test of its forecast: what is weighed never lies quite on a step. [part of the range]
 AS_PLANNED = 0.05
 HOURS = "hours"
@@ -155,13 +153,7 @@ class Decisions:
 
     def scale_remark(self, scale_mol: float | None) -> str:
         """That no finished run was made at nearly so large a scale, of which the models know nothing; else empty."""
-        base = self.preparation.base_scale_mol
-        scale = scale_mol or base
-        made = [r.row.scale_mol or base for r in self.analysis.counting]
-        largest = max((s for s in made if s), default=None)
-        if scale is None or largest is None or scale <= MUCH_LARGER * largest:
-            return ""
-        return f"No run was made above {plain(largest, 3)} mol; the forecast knows nothing of the scale."
+        return scale_remark(scale_mol or self.preparation.base_scale_mol, scales_made(self.preparation, self.analysis.counting))
 
     @property
     def without_price(self) -> list[str]:

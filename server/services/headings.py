@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from server.core.space.limits import Space
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
@@ -320,6 +321,76 @@ def _role_candidates(space: Space) -> list[tuple[str, str]]:
     return out
 
 
+@dataclass(frozen=True)
+class _Heading:
+    """A heading of a table, taken apart for comparison with those that are understood."""
+
+    text: str
+    name: str
+    # The unit that it names as such, and the one that it names or that stands among its words.
+    written: str
+    unit: str
+
+    @classmethod
+    def of(cls, text: str) -> _Heading:
+        written = heading_unit(text)
+        return cls(text, split_heading(text)[0], written, written or _unit_among_words(text))
+
+    @cached_property
+    def words(self) -> set[str]:
+        return set(plain(self.text).split())
+
+    @cached_property
+    def forms(self) -> list[tuple[str, str]]:
+        """The whole heading and its name alone, as written and for comparison."""
+        return [(one, plain(one)) for one in dict.fromkeys((self.text, self.name))]
+
+    def may_mean(self, known: _Known, space: Space, ratios: Collection[str]) -> bool:
+        """Whether nothing speaks against it; ``ratios`` are the meanings that are ratios."""
+        key = known.key
+        if key.startswith("v") and (_NO_SETTINGS & self.words) - set(known.plain.split()):
+            return False
+        if key in ratios and not _same_order(plain(self.name), known.name):
+            return False
+        # Without a unit of mass, a column of starting materials may hold their names; Ansatz is a run or its size.
+        if key == "reference_g" and self.unit not in FACTORS["g"]:
+            return False
+        if key == "scale_mol" and known.words in _HEADINGS["scale_mol"] and self.unit not in FACTORS["mol"]:
+            return False
+        units = units_for(key, space)
+        own = {bare_unit(u) for u in units}
+        if self.written and key in ratios and bare_unit(self.written) not in own | {"eq"}:
+            return False
+        is_other_unit = is_unit(self.unit) and bare_unit(self.unit) not in own and (bool(units) or bool(self.written))
+        return not is_other_unit or (key == "yield_percent" and self.unit in FACTORS["g"])
+
+    def likeness_to(self, known: _Known) -> float:
+        found = 0.0
+        for one, compared in self.forms:
+            ratio = _likeness(compared, known.plain)
+            in_any_order = sorted(compared.split()) == sorted(known.plain.split())
+            if in_any_order or (known.key.startswith("v") and _same_words(compared, known.plain)):
+                ratio = max(ratio, _WORDS_ALIKE)
+            # T and t may be two variables.
+            found = max(found, ratio + 0.01 * (one == known.words))
+        return found
+
+    def settled(self, best: str, likeness: float) -> tuple[str, float]:
+        """What the most alike one comes to, by the unit and by words that tell of something else."""
+        if plain(self.name) in _OF_PRODUCT and self.unit in FACTORS["g"]:
+            return "product_mass_g", _WORDS_ALIKE
+        if likeness < (_ALMOST_EXACT if "_u_" in best else _ALIKE):
+            return "", 0.0
+        if best in ("yield_percent", "product_mass_g") and _OTHER_QUANTITIES & self.words:
+            return "", 0.0
+        if best == "yield_percent" and self.unit in FACTORS["g"]:
+            return "product_mass_g", likeness
+        if best in _CRUDE and not self.unit and {"yield", "rohausbeute"} & self.words:
+            # A crude yield may be a mass or a share of theory.
+            return "", 0.0
+        return best, likeness
+
+
 def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = None) -> tuple[str, float]:
     """(meaning, likeness) of the best match of a heading; ('', 0) where nothing is alike enough.
 
@@ -327,55 +398,15 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
     """
     if len(heading) > _LONGEST_HEADING:
         return "", 0.0
-    name = split_heading(heading)[0]
-    written = heading_unit(heading)
-    unit = written or _unit_among_words(heading)
-    if not plain(name):
+    asked = _Heading.of(heading)
+    if not plain(asked.name):
         return "", 0.0
     best, likeness = "", 0.0
     ratios = {f"v{v.key}" for v in space.variables if v.role is Role.RATIO}
-    forms = [(one, plain(one)) for one in dict.fromkeys((heading, name))]
-    telling = _NO_SETTINGS & set(plain(heading).split())
-    for one_known in _known_headings(space) if known is None else known:
-        key, words = one_known.key, one_known.words
-        units = units_for(key, space)
-        if key.startswith("v") and telling - set(one_known.plain.split()):
-            continue
-        if key in ratios and not _same_order(plain(name), one_known.name):
-            continue
-        # Without a unit of mass, a column of starting materials may hold their names; Ansatz is a run or its size.
-        if key == "reference_g" and unit not in FACTORS["g"]:
-            continue
-        if key == "scale_mol" and words in _HEADINGS["scale_mol"] and unit not in FACTORS["mol"]:
-            continue
-        own = {bare_unit(u) for u in units}
-        if written and key in ratios and bare_unit(written) not in own | {"eq"}:
-            continue
-        same = bare_unit(unit) in own
-        speaks_of_other = is_unit(unit) and not same and (bool(units) or bool(written))
-        if speaks_of_other and not (key == "yield_percent" and unit in FACTORS["g"]):
-            continue
-        for one, compared in forms:
-            ratio = _likeness(compared, one_known.plain)
-            in_any_order = sorted(compared.split()) == sorted(one_known.plain.split())
-            if in_any_order or (key.startswith("v") and _same_words(compared, one_known.plain)):
-                ratio = max(ratio, _WORDS_ALIKE)
-            # T and t may be two variables.
-            ratio += 0.01 * (one == words)
-            if ratio > likeness + 1e-9:
-                best, likeness = key, ratio
-    if plain(name) in _OF_PRODUCT and unit in FACTORS["g"]:
-        return "product_mass_g", _WORDS_ALIKE
-    if likeness < (_ALMOST_EXACT if "_u_" in best else _ALIKE):
-        return "", 0.0
-    if best in ("yield_percent", "product_mass_g") and _OTHER_QUANTITIES & set(plain(heading).split()):
-        return "", 0.0
-    if best == "yield_percent" and unit in FACTORS["g"]:
-        return "product_mass_g", likeness
-    if best in _CRUDE and not unit and {"yield", "rohausbeute"} & set(plain(heading).split()):
-        # A crude yield may be a mass or a share of theory.
-        return "", 0.0
-    return best, likeness
+    for one in _known_headings(space) if known is None else known:
+        if asked.may_mean(one, space, ratios) and (found := asked.likeness_to(one)) > likeness + 1e-9:
+            best, likeness = one.key, found
+    return asked.settled(best, likeness)
 
 
 def _likeness(one: str, other: str) -> float:

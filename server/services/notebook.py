@@ -130,6 +130,11 @@ _QUESTIONS = {
         "What was weighed counts in these rows",
         "scale by what was weighed, another one is written",
     ),
+    "crystal_water": (
+        "Solvent and water left are just the water of crystallisation of the product's formula, which counts as product.",
+        "They are there beside the water of crystallisation",
+        "water of crystallisation, perhaps counted twice",
+    ),
     "far_scale": (
         "The scale lies far from the usual one; it is in mol, not in mmol.",
         "The scales are right",
@@ -599,6 +604,20 @@ class _Reader:
                 "There are more cells than headings. Is a comma in a number taken for a separator? "
                 f"If not, say above what {self.columns[self.beyond[0]].title} means: notes, for example."
             )
+        unread = self._read_cells(row, cells)
+        self._settle_scale(row)
+        self._on_the_way(row, unread)
+        for meaning, v in self.by_meaning.items():
+            if v.key not in row.settings and meaning not in unread:
+                self._default(row, v)
+        if row.not_given:
+            are = "is" if len(row.not_given) == 1 else "are"
+            row.problems.append(f"{listed(row.not_given)} {are} not given. Enter what held where the table says nothing.")
+        self._settle_outcome(row, unread)
+        return row
+
+    def _read_cells(self, row: _Row, cells: Sequence[str]) -> set[str]:
+        """Read every cell into the row; return the meanings of those that could not be read."""
         notes: list[str] = []
         unread: set[str] = set()
         for column in self.columns:
@@ -609,9 +628,7 @@ class _Reader:
                 if (v := self.by_meaning.get(column.meaning)) is not None:
                     row.settings[v.key] = self._setting(row, v, column, cell)
                 elif column.meaning == "notes":
-                    notes.extend(
-                        [f"{column.heading}: {cell}" if self.note_columns > 1 and column.heading else cell] if cell else []
-                    )
+                    notes.append(f"{column.heading}: {cell}" if self.note_columns > 1 and column.heading else cell)
                 else:
                     self._result(row, column, cell)
             except NumberTextError as error:
@@ -620,14 +637,10 @@ class _Reader:
         if len(row.raw.get("reference", "")) > LONGEST_SHORT_TEXT:
             notes.insert(0, row.raw.pop("reference"))
         row.raw["notes"] = "\n".join(notes)
-        self._settle_scale(row)
-        self._on_the_way(row, unread)
-        for meaning, v in self.by_meaning.items():
-            if v.key not in row.settings and meaning not in unread:
-                self._default(row, v)
-        if row.not_given:
-            are = "is" if len(row.not_given) == 1 else "are"
-            row.problems.append(f"{listed(row.not_given)} {are} not given. Enter what held where the table says nothing.")
+        return unread
+
+    def _settle_outcome(self, row: _Row, unread: Collection[str]) -> None:
+        """What became of a run whose row holds no yield and no mass, or nothing but 0."""
         has_result = bool({"yield_percent", "product_mass_g"} & (row.raw.keys() | unread)) or row.raw["outcome"] != "yield"
         given = {row.raw[key] for key in ("yield_percent", "product_mass_g") if key in row.raw}
         is_nothing = row.raw["outcome"] == "yield" and given == {0.0}
@@ -637,7 +650,6 @@ class _Reader:
             self.take_outcome(row)
             if not has_result and row.raw["outcome"] == "yield":
                 row.problems.append("There is neither a yield nor a product mass. Did the run fail?")
-        return row
 
     def take_outcome(self, row: _Row) -> None:
         """Note that a row has next to no result, and take what the chemist said became of its run."""
@@ -748,25 +760,29 @@ class _Reader:
             raise NumberTextError(f"“{cell[:40]}” is no outcome. Write ok, failed, or no information.")
         elif key == "state":
             self._state(row, cell)
-        elif key == "made_on":
-            row.raw[key] = self._day(cell)
-        elif key in ("lot", "made_by"):
-            row.raw[key] = cell
-        elif key == "reference":
-            row.raw[key] = ", ".join(filter(None, (row.raw.get(key), cell)))
-        elif key == "excluded_reason":
-            if cell.casefold() not in _NO_WORDS:
-                row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
-        elif key == "reference_g":
-            self._take_scale(row, column, cell)
-        elif key in _CHECKPOINT_KEYS:
-            row.weighed[key] = column, self._quantity(row, column, cell)
         elif key in _FORMULA_KEYS:
             if len(cell) > LONGEST_SHORT_TEXT:
                 raise NumberTextError(f"“{cell[:40]}…” is too long for a formula.")
             row.formulas[key] = cell
+        elif key in _WORDS:
+            self._words_of(row, key, cell)
+        elif key == "reference_g":
+            self._take_scale(row, column, cell)
+        elif key in _CHECKPOINT_KEYS:
+            row.weighed[key] = column, self._quantity(row, column, cell)
         else:
             row.raw[key] = self._quantity(row, column, cell)
+
+    def _words_of(self, row: _Row, key: str, cell: str) -> None:
+        """What a row says of its run in words, or as a day."""
+        if key == "made_on":
+            row.raw[key] = self._day(cell)
+        elif key == "reference":
+            row.raw[key] = ", ".join(filter(None, (row.raw.get(key), cell)))
+        elif key != "excluded_reason":
+            row.raw[key] = cell
+        elif cell.casefold() not in _NO_WORDS:
+            row.raw[key] = "marked so in the table" if cell.casefold() in _YES_WORDS else cell
 
     def _day(self, cell: str) -> str:
         """A day as year-month-day; where none is named and the year seems to change from row to row, nothing is guessed."""

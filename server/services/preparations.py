@@ -5,18 +5,22 @@ from __future__ import annotations
 import logging
 import math
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Any
+from typing import Any, NoReturn
 
 from sqlmodel import Session
 
+from server.core.chemistry.charge import AT_BASE_SCALE
 from server.core.chemistry.formula import read_formula
-from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
+from server.core.space.limits import reach_of
+from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError, NothingReachableError
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.services.numbers import LARGEST, SMALLEST
-from server.services.words import plain
+from server.services.spaces import space_of, variable_of
+from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.files import FileStore
 from server.storage.tables import ChangeRow, LimitRow, MaterialRow, PreparationRow, VariableRow
@@ -164,8 +168,38 @@ def update_preparation(session: Session, preparation_id: int, data: PreparationI
     return row
 
 
+@dataclass(frozen=True)
+class _AtBaseScale:
+    """What holds at the base scale and would be read otherwise at another one."""
+
+    entered: Sequence[MaterialRow]
+    growing: Sequence[VariableRow]
+    theory_g: float | None
+    n_runs: int
+
+    @property
+    def words(self) -> list[str]:
+        units = {"mass": "g", "volume": "mL"}
+        words = [f"{plain(m.amount)} {units[m.amount_kind]} {m.name}" for m in self.entered]
+        in_runs = f", also in {self.n_runs} run{'s' if self.n_runs > 1 else ''}" if self.n_runs else ""
+        words += [f"{v.name}, {plain(v.low)} to {plain(v.high)} {v.unit}".rstrip() + in_runs for v in self.growing]
+        return words + ([f"a theoretical yield of {plain(self.theory_g, 5)} g"] if self.theory_g else [])
+
+
+def _at_base_scale(session: Session, row: PreparationRow, data: PreparationInput) -> _AtBaseScale:
+    key = int(row.id or 0)
+    amounts = [m for m in questions.list_materials(session, key) if m.amount_kind in AT_BASE_SCALE]
+    driving = {str(m.ratio_variable_id) for m in amounts if m.ratio_variable_id is not None}
+    return _AtBaseScale(
+        entered=[m for m in amounts if m.ratio_variable_id is None and m.amount > 0],
+        growing=[v for v in questions.list_variables(session, key) if grows_with_scale(variable_of(v), driving)],
+        theory_g=row.theoretical_yield_g if row.theoretical_yield_g == data.theoretical_yield_g else None,
+        n_runs=len(questions.list_runs(session, key)),
+    )
+
+
 def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInput) -> PreparationInput:
-    """Ask what becomes of amounts that were entered for another base scale, and multiply them if told so.
+    """Ask what becomes of amounts that hold at the base scale before, and multiply them if told so.
 
     Returns
     -------
@@ -175,37 +209,98 @@ def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInp
     before, after = row.base_scale_mol, data.base_scale_mol
     if not before or not after or math.isclose(before, after, rel_tol=1e-9):
         return data
-    rows = questions.list_materials(session, int(row.id or 0))
-    amounts = [m for m in rows if m.amount_kind in ("mass", "volume") and m.amount > 0]
-    entered = [m for m in amounts if m.ratio_variable_id is None]
-    driven = [m.name for m in amounts if m.ratio_variable_id is not None]
-    theory = row.theoretical_yield_g if row.theoretical_yield_g == data.theoretical_yield_g else None
-    units = {"mass": "g", "volume": "mL"}
-    told = [f"{plain(m.amount)} {units[m.amount_kind]} {m.name}" for m in entered]
-    told += [f"{name}, which a variable sets" for name in driven]
-    told += [f"a theoretical yield of {plain(theory, 5)} g"] if theory else []
-    if not told:
-        return data
-    message = f"Masses and volumes were entered for {before:.6g} mol: {'; '.join(told)}."
-    stay = ("amounts_stay", f"They are right for {after:.6g} mol as they are")
-    if driven:
-        # Ranges, rules and settings of past runs would have to follow too.
-        NeedsConfirmationError("base_scale_mol", stay[0], message, stay[1]).raise_unless_in(data.confirm)
+    there = _at_base_scale(session, row, data)
+    if not there.words:
         return data
     factor = after / before
+    message = f"Masses and volumes were entered for {before:.6g} mol: {'; '.join(there.words)}."
     grow = f"Multiply them by {factor:.6g}, so that the recipe stays the same"
-    asked = NeedsConfirmationError("base_scale_mol", "amounts_grow", message, grow, stay)
+    stay = f"They are right for {after:.6g} mol as they are" + (", in the runs too" if there.growing and there.n_runs else "")
+    asked = NeedsConfirmationError("base_scale_mol", "amounts_grow", message, grow, ("amounts_stay", stay))
     if asked.raise_unless_in(data.confirm) != "amounts_grow":
         return data
-    grown = [m.amount * factor for m in entered] + ([theory * factor] if theory else [])
-    if not all(SMALLEST <= amount <= LARGEST for amount in grown):
+    numbers = [m.amount for m in there.entered] + [x for v in there.growing for x in (v.low, v.high) if x]
+    if not all(SMALLEST <= x * factor <= LARGEST for x in (*numbers, there.theory_g or 1.0)):
         raise InvalidInputError({"base_scale_mol": f"Amounts for {after:.6g} mol could not be meant. Check the scale."})
-    for m in entered:
-        was, m.amount = m.amount, float(f"{m.amount * factor:.12g}")
+    with session.no_autoflush:
+        _grow_variables(session, row, there.growing, factor)
+    for m in there.entered:
+        was, m.amount = m.amount, _times(m.amount, factor)
         session.add(m)
         what = f"{m.name} for another base scale"
         log_change(session, int(row.id or 0), what, before={"amount": was}, after={"amount": m.amount})
-    return data.model_copy(update={"theoretical_yield_g": float(f"{theory * factor:.12g}")}) if theory else data
+    return data.model_copy(update={"theoretical_yield_g": _times(there.theory_g, factor)}) if there.theory_g else data
+
+
+def _times(value: float, factor: float) -> float:
+    return float(f"{value * factor:.12g}")
+
+
+def _grow_variables(session: Session, row: PreparationRow, growing: Sequence[VariableRow], factor: float) -> None:
+    """Multiply ranges, and settings of all runs, of variables that are amounts; hard limits and rules, of vessels, stay.
+
+    Raises
+    ------
+    InvalidInputError
+        Where a range would pass a hard limit, a rule mixes amounts with other numbers, or nothing is within the rules.
+    """
+    if not growing:
+        return
+    key = int(row.id or 0)
+    rows, rules = questions.list_variables(session, key), questions.list_limits(session, key)
+    _check_growth(rows, rules, growing, factor)
+    for v in growing:
+        was = {"low": v.low, "high": v.high, "base_number": v.base_number}
+        v.low, v.high, v.base_number = _times(v.low, factor), _times(v.high, factor), _times(v.base_number or 0.0, factor)
+        v.step = None if v.step is None else _times(v.step, factor)
+        session.add(v)
+        is_now = {"low": v.low, "high": v.high, "base_number": v.base_number, "settings of runs": f"× {factor:.6g}"}
+        log_change(session, key, f"{v.name} for another base scale", before=was, after=is_now)
+    try:
+        reach_of(space_of(rows, rules), new_ground=None)
+    except NothingReachableError as error:
+        _refuse_to_grow(str(error).rstrip("."))
+    ids = {v.id for v in growing}
+    for setting in questions.list_settings(session, key):
+        if setting.variable_id in ids:
+            for field in ("planned_number", "as_run_number"):
+                value = getattr(setting, field)
+                setattr(setting, field, None if value is None else _times(value, factor))
+            session.add(setting)
+    for run in questions.list_runs(session, key):
+        run.made_with = _made_at(run.made_with, factor)
+        # A form that was opened before holds numbers for the old scale.
+        run.revision += 1
+        session.add(run)
+
+
+def _made_at(made: dict[str, Any] | None, factor: float) -> dict[str, Any] | None:
+    """What a run was made with, told for another base scale: the same amounts."""
+    if not made or not made["base_scale_mol"]:
+        return made
+    materials = [{**m, "amount": m["amount"] * (factor if m["amount_kind"] in AT_BASE_SCALE else 1.0)} for m in made["materials"]]
+    return {"base_scale_mol": made["base_scale_mol"] * factor, "materials": materials}
+
+
+def _check_growth(rows: Sequence[VariableRow], rules: Sequence[LimitRow], growing: Sequence[VariableRow], factor: float) -> None:
+    """Refuse to multiply what hard limits and rules of vessels stand against."""
+    for v in growing:
+        for limit, end, sign in ((v.hard_low, v.low * factor, -1), (v.hard_high, v.high * factor, 1)):
+            if limit is not None and sign * (end - limit) > 1e-9 * abs(limit):
+                _refuse_to_grow(f"{v.name} would range to {plain(end)} {v.unit}, beyond its hard limit {plain(limit)} {v.unit}")
+    ids = {v.id for v in growing}
+    for rule in rules:
+        named = {int(k) for k in rule.details.get("coefficients", {})}
+        if named & ids and named - ids:
+            _refuse_to_grow(f"The rule “{space_of(rows, [rule]).rules[0].text}” takes amounts and other numbers together")
+
+
+def _refuse_to_grow(why: str) -> NoReturn:
+    message = (
+        f"{why}. Hard limits and rules are those of your vessels and do not grow. Change them first, or keep the base scale "
+        "and give each run a scale of its own."
+    )
+    raise InvalidInputError({"base_scale_mol": message})
 
 
 def duplicate_preparation(session: Session, preparation_id: int) -> PreparationRow:

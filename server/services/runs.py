@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 from sqlmodel import Session
 
 from server.core.chemistry.charge import IN_MOLES
+from server.core.chemistry.formula import read_formula
 from server.core.chemistry.yields import (
     ABOVE_100_REASONS,
     Quantity,
@@ -24,10 +26,11 @@ from server.core.model.runs import FAILURE_SD, POORLY_MEASURED
 from server.core.space.limits import Space
 from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
-from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, YieldwrightError
+from server.errors import ConflictError, FormulaTextError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import (
     MadeWith,
     as_bottled,
+    is_crystal_water,
     make_charge,
     material_of,
     reference_molar_mass,
@@ -37,9 +40,10 @@ from server.services.charges import (
 from server.services.inputs import EARLIEST_YEAR, ChangedPlanInput, FinishedRunInput, PlannedRunInput, SoFarInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
+from server.services.scales import limits_at_scale
 from server.services.spaces import stored_space
 from server.services.stock import missing_for, stock_left
-from server.services.words import grows_with_scale, plain
+from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
@@ -196,20 +200,17 @@ def _check_plan(space: Space, settings: Mapping[str, Setting]) -> list[tuple[str
 
 
 def _ask_about_scale(
-    space: Space, settings: Mapping[str, Setting], data: PlannedRunInput, base: float | None, driving: Collection[str]
+    space: Space,
+    settings: Mapping[str, Setting],
+    scale: float | None,
+    base: float | None,
+    driving: Collection[str],
+    given: Sequence[str],
 ) -> None:
-    """Limits hold for the base scale: at a larger one, an amount that grows along needs a yes where it passes its limit."""
-    scale = data.scale_mol
-    if scale is None or not base or scale <= base:
-        return
-    beyond = []
-    for v in space.variables:
-        high = v.high if v.hard_high is None else v.hard_high
-        if grows_with_scale(v, driving) and (value := float(settings[v.key]) * scale / base) > high * (1 + 1e-9):
-            beyond.append(f"{v.name}: {plain(value)} {v.unit} at {scale:g} mol, above the hard limit {high:g} {v.unit}")
-    if beyond:
-        message = f"Amounts grow with the scale, limits do not. {'; '.join(beyond)}."
-        NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The glassware holds it").raise_unless_in(data.confirm)
+    """Limits hold for the base scale: at another one, amounts that grow along need a yes where they break a limit."""
+    if broken := limits_at_scale(space, settings, scale, base, driving):
+        message = f"Amounts grow with the scale, limits do not. {'; '.join(broken)}."
+        NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The vessels are right for it").raise_unless_in(given)
 
 
 def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: float | None, given: Sequence[str]) -> None:
@@ -312,7 +313,7 @@ def _checked_plan(
         raise InvalidInputError(messages)
     outside = _check_plan(space, settings)
     _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
-    _ask_about_scale(space, settings, data, preparation.base_scale_mol, driving)
+    _ask_about_scale(space, settings, data.scale_mol, preparation.base_scale_mol, driving, data.confirm)
     return settings, outside
 
 
@@ -459,6 +460,14 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     if not _is_same(run.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     view = view_run(session, run_id)[1]
+    scale = data.scale_mol if "scale_mol" in data.model_fields_set else run.scale_mol
+    if not _is_same(run.scale_mol, scale) or settings != view.settings:
+        driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
+        base = preparation.base_scale_mol
+        _ask_about_scale(space, settings, scale, base, driving, data.confirm)
+        if run.state == "planned":
+            # What is still to be done follows the plan.
+            _ask_about_scale(space, view.planned, scale, base, driving, data.confirm)
     named = data.model_dump(mode="json", exclude={"settings", "revision", "confirm"}, exclude_unset=True)
     if "scale_mol" in named:
         named["scale_mol"] = named["scale_mol"] or preparation.base_scale_mol
@@ -492,12 +501,36 @@ def _check_day(made_on: date | None, stored_day: str | None, messages: dict[str,
 def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: str | None = None) -> None:
     """Refuse results that cannot be; InvalidInputError with a sentence per field."""
     messages: dict[str, str] = {}
+    _check_yield_and_mass(data, has_theory, messages)
+    _check_contents(data, messages)
+    _check_day(data.made_on, stored_day, messages)
+    check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
+    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
+    if data.outcome == "failure" and (data.yield_percent or 0.0) > LARGEST_FAILURE:
+        messages["outcome"] = f"A failure with a yield of {data.yield_percent:g} %? Choose that it gave a yield."
+    if messages:
+        raise InvalidInputError(messages)
+
+
+def _check_yield_and_mass(data: FinishedRunInput, has_theory: bool, messages: dict[str, str]) -> None:
     if data.yield_percent is not None and data.yield_percent < 0:
         messages["yield_percent"] = f"A yield of {data.yield_percent:g} % is below 0. Enter a value from 0 to 100."
     if data.yield_percent is not None and data.yield_percent > LARGEST_YIELD:
         messages["yield_percent"] = f"A yield of {data.yield_percent:g} % cannot be meant. Enter a value from 0 to 100."
     if data.product_mass_g is not None and data.product_mass_g < 0:
         messages["product_mass_g"] = f"A mass of {data.product_mass_g:g} g is below 0."
+    if data.outcome != "yield" or data.yield_percent is not None:
+        return
+    if data.product_mass_g is None:
+        messages["product_mass_g"] = "Enter the product mass, or the yield in per cent."
+    elif not has_theory:
+        messages["theoretical_yield_g"] = (
+            "Enter the theoretical yield in g, here or with the preparation, or enter the yield in per cent."
+        )
+
+
+def _check_contents(data: FinishedRunInput, messages: dict[str, str]) -> None:
+    """Purity, solvent and water, and what all of them and the mass are uncertain by."""
     for field, largest, unit in (
         ("product_mass_u_g", data.product_mass_g, "g"),
         ("purity_u_percent", data.purity_percent or 100.0, "%"),
@@ -512,19 +545,6 @@ def check_result(data: FinishedRunInput, has_theory: bool = True, stored_day: st
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if data.residual_percent is not None and not 0 <= data.residual_percent < 100:
         messages["residual_percent"] = "Solvent and water must be at least 0 and below 100 %."
-    _check_day(data.made_on, stored_day, messages)
-    check_positive(data.theoretical_yield_g, "theoretical_yield_g", "The theoretical yield in g", messages)
-    check_positive(data.scale_mol, "scale_mol", "The scale in mol", messages)
-    if data.outcome == "yield" and data.yield_percent is None and data.product_mass_g is None:
-        messages["product_mass_g"] = "Enter the product mass, or the yield in per cent."
-    elif data.yield_percent is None and data.product_mass_g is not None and not has_theory and data.outcome == "yield":
-        messages["theoretical_yield_g"] = (
-            "Enter the theoretical yield in g, here or with the preparation, or enter the yield in per cent."
-        )
-    if data.outcome == "failure" and (data.yield_percent or 0.0) > LARGEST_FAILURE:
-        messages["outcome"] = f"A failure with a yield of {data.yield_percent:g} %? Choose that it gave a yield."
-    if messages:
-        raise InvalidInputError(messages)
 
 
 class DisagreementError(InvalidInputError):
@@ -722,6 +742,7 @@ def _ask_about_result(
     """Ask about a yield that is unusual, unless it was said to the ``stored`` result already."""
     found = yield_of(preparation, trial, basis.theory)
     kept = _stored_yield(preparation, stored) if stored is not None else None
+    _ask_about_crystal_water(preparation, trial, data.confirm, stored)
     was_failure = stored is not None and stored.outcome == "failure"
     if not (was_failure and _is_as_kept(found, kept)):
         _check_failure(trial, found)
@@ -889,6 +910,21 @@ def _check_size(found: RunYield | None, field: str, given: Sequence[str], earlie
     if found.is_above_100 and not _is_as_kept(found, earlier):
         message = f"A yield of {found.percent:.4g} % is above 100 %. {ABOVE_100_REASONS} Correct it, or say yes to keep it."
         NeedsConfirmationError(field, "yield_above_100", message, "Keep it all the same, flagged").raise_unless_in(given)
+
+
+def _ask_about_crystal_water(preparation: PreparationRow, run: RunRow, given: Sequence[str], stored: RunRow | None) -> None:
+    """What is left of water in a product that is a hydrate is mostly its own: it would count twice."""
+    if run.residual_percent is None or (stored is not None and _is_same(stored.residual_percent, run.residual_percent)):
+        return
+    with suppress(FormulaTextError):
+        product = read_formula(preparation.product_formula or "C")
+        if is_crystal_water(run.residual_percent / 100.0, product.molar_mass, product.waters):
+            message = (
+                f"{plain(run.residual_percent, 3)} % is what {preparation.product_formula} holds as water of crystallisation, "
+                "which counts as product. Enter only solvent and water beyond that, or say yes."
+            )
+            asked = NeedsConfirmationError("residual_percent", "crystal_water", message, "It is there beside that")
+            asked.raise_unless_in(given)
 
 
 def _ask_about_nothing(found: RunYield | None, run: RunRow, field: str, given: Sequence[str], earlier: RunYield | None) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import singledispatch
+from typing import Any
 
 from sqlmodel import Session
 
@@ -19,6 +21,7 @@ from server.services.inputs import (
     AnyLimit,
     LinearLimitInput,
     NotUsedLimitInput,
+    OnlyWithLimitInput,
     OptionRangeLimitInput,
     TotalTimeLimitInput,
     VariableInput,
@@ -55,60 +58,88 @@ def _with_known_unit(data: VariableInput) -> VariableInput:
 
 
 def _check_number(data: VariableInput, messages: dict[str, str]) -> None:
-    if data.role is Role.HOLD_TIME and data.unit not in TIME_UNITS:
-        messages["unit"] = f"A hold time needs one of the units {', '.join(TIME_UNITS)}."
-    if data.role is Role.TEMPERATURE and data.unit not in TEMPERATURE_UNITS:
-        messages["unit"] = f"A temperature needs one of the units {', '.join(TEMPERATURE_UNITS)}."
+    _check_unit(data, messages)
     base: float | None = None
     try:
         base = read_number(data.base)
     except NumberTextError as error:
         messages["base"] = str(error)
+    ends = _range_of(data, messages)
+    if ends is None:
+        return
+    low, high = ends
+    if data.role in _MUST_BE_POSITIVE and low < 0:
+        messages["low"] = f"A {data.role.replace('_', ' ')} cannot be below 0."
+    if data.role is Role.TEMPERATURE and "unit" not in messages:
+        _check_temperatures(data, low, high, messages)
+    if data.hard_low is not None and data.hard_low > low:
+        messages["hard_low"] = f"The lower hard limit {data.hard_low:g} lies above the start of the range {low:g}."
+    if data.hard_high is not None and data.hard_high < high:
+        messages["hard_high"] = f"The upper hard limit {data.hard_high:g} lies below the end of the range {high:g}."
+    if data.role is Role.COUNT:
+        _check_count(data, low, high, base, messages)
+    if data.step is not None:
+        _check_step(data.step, low, high, messages)
+    if base is not None:
+        _check_base(data, low, high, base, messages)
+
+
+def _check_unit(data: VariableInput, messages: dict[str, str]) -> None:
+    if data.role is Role.HOLD_TIME and data.unit not in TIME_UNITS:
+        messages["unit"] = f"A hold time needs one of the units {', '.join(TIME_UNITS)}."
+    if data.role is Role.TEMPERATURE and data.unit not in TEMPERATURE_UNITS:
+        messages["unit"] = f"A temperature needs one of the units {', '.join(TEMPERATURE_UNITS)}."
+
+
+def _range_of(data: VariableInput, messages: dict[str, str]) -> tuple[float, float] | None:
+    """Where the range begins and ends; None where nothing else can be checked by it."""
     for field, end in (("low", "begins"), ("high", "ends")):
         if getattr(data, field) is None:
             messages[field] = f"Enter where the range {end}."
     if data.low is None or data.high is None:
-        return
+        return None
     if data.low >= data.high:
         messages["high"] = f"The range ends at {data.high:g}, which is not above its start {data.low:g}."
-        return
+        return None
     if data.high - data.low < 1e-6 * max(abs(data.low), abs(data.high)):
         messages["high"] = "The range is too narrow to be meant."
-        return
-    if data.role in _MUST_BE_POSITIVE and data.low < 0:
-        messages["low"] = f"A {data.role.replace('_', ' ')} cannot be below 0."
-    if data.role is Role.TEMPERATURE and "unit" not in messages:
-        if convert(data.low, data.unit, "K") <= 0:
-            messages["low"] = f"{data.low:g} {data.unit} is below absolute zero."
-        elif convert(data.low, data.unit, "K") < COLDEST_KELVIN or convert(data.high, data.unit, "K") > HOTTEST_KELVIN:
-            messages["high"] = f"A bath between {COLDEST_KELVIN:g} and {HOTTEST_KELVIN:g} K is expected. Check the unit."
-        for field in ("hard_low", "hard_high"):
-            limit = getattr(data, field)
-            if limit is not None and convert(limit, data.unit, "K") <= 0:
-                messages[field] = f"{limit:g} {data.unit} is below absolute zero."
-    if data.hard_low is not None and data.hard_low > data.low:
-        messages["hard_low"] = f"The lower hard limit {data.hard_low:g} lies above the start of the range {data.low:g}."
-    if data.hard_high is not None and data.hard_high < data.high:
-        messages["hard_high"] = f"The upper hard limit {data.hard_high:g} lies below the end of the range {data.high:g}."
-    if data.role is Role.COUNT and (data.low % 1 or data.high % 1 or (data.step or 1) % 1 or (base or 0.0) % 1):
+        return None
+    return data.low, data.high
+
+
+def _check_temperatures(data: VariableInput, low: float, high: float, messages: dict[str, str]) -> None:
+    if convert(low, data.unit, "K") <= 0:
+        messages["low"] = f"{low:g} {data.unit} is below absolute zero."
+    elif convert(low, data.unit, "K") < COLDEST_KELVIN or convert(high, data.unit, "K") > HOTTEST_KELVIN:
+        messages["high"] = f"A bath between {COLDEST_KELVIN:g} and {HOTTEST_KELVIN:g} K is expected. Check the unit."
+    for field in ("hard_low", "hard_high"):
+        limit = getattr(data, field)
+        if limit is not None and convert(limit, data.unit, "K") <= 0:
+            messages[field] = f"{limit:g} {data.unit} is below absolute zero."
+
+
+def _check_count(data: VariableInput, low: float, high: float, base: float | None, messages: dict[str, str]) -> None:
+    if low % 1 or high % 1 or (data.step or 1) % 1 or (base or 0.0) % 1:
         messages["low"] = "A count takes whole numbers only."
-    if data.role is Role.COUNT and data.step is None and data.high - data.low > MOST_GRID_POINTS:
+    if data.step is None and high - low > MOST_GRID_POINTS:
         messages["high"] = f"More than {MOST_GRID_POINTS} whole numbers in the range; enter a step, or another role."
-    if data.step is not None:
-        if not 0 < data.step <= data.high - data.low:
-            messages["step"] = f"The step must be more than 0 and at most the range {data.high - data.low:g}."
-        elif (data.high - data.low) / data.step > MOST_GRID_POINTS:
-            messages["step"] = f"More than {MOST_GRID_POINTS} steps in the range; enter a coarser step."
-    if base is None:
-        return
-    if not data.low <= base <= data.high:
-        messages["base"] = f"The base {base:g} lies outside the range {data.low:g} to {data.high:g}."
-    elif "step" not in messages:
-        probe = Variable("x", data.name, data.role, data.unit, data.low, data.high, data.step, base)
-        nearest = probe.snap(base)
-        if data.step is not None and not math.isclose(nearest, base, rel_tol=1e-9, abs_tol=1e-9 * data.step):
+
+
+def _check_step(step: float, low: float, high: float, messages: dict[str, str]) -> None:
+    if not 0 < step <= high - low:
+        messages["step"] = f"The step must be more than 0 and at most the range {high - low:g}."
+    elif (high - low) / step > MOST_GRID_POINTS:
+        messages["step"] = f"More than {MOST_GRID_POINTS} steps in the range; enter a coarser step."
+
+
+def _check_base(data: VariableInput, low: float, high: float, base: float, messages: dict[str, str]) -> None:
+    if not low <= base <= high:
+        messages["base"] = f"The base {base:g} lies outside the range {low:g} to {high:g}."
+    elif data.step is not None and "step" not in messages:
+        nearest = Variable("x", data.name, data.role, data.unit, low, high, data.step, base).snap(base)
+        if not math.isclose(nearest, base, rel_tol=1e-9, abs_tol=1e-9 * data.step):
             messages["base"] = (
-                f"The base {base:g} is not on the steps {data.low:g}, {data.low + data.step:g}, …; the nearest is {nearest:g}."
+                f"The base {base:g} is not on the steps {low:g}, {low + data.step:g}, …; the nearest is {nearest:g}."
             )
 
 
@@ -394,17 +425,28 @@ def _follow_unit(session: Session, row: VariableRow, data: VariableInput, settin
 
 
 def _ask_about_range(row: VariableRow, data: VariableInput) -> None:
-    """Ask whether a range that was left as it was is meant in the new unit: runs are converted, typed numbers are not."""
-    if (data.low, data.high) != (row.low, row.high):
-        return
-    low, high = (_tidy(convert(float(value), row.unit, data.unit)) for value in (row.low, row.high))
-    NeedsConfirmationError(
-        "unit",
-        "same_numbers",
-        f"{row.low:g} to {row.high:g} {row.unit} are {low:g} to {high:g} {data.unit}, and the runs are converted so. "
-        "Enter the range, step, base and limits in the new unit too.",
-        f"{row.low:g} to {row.high:g} {data.unit} is meant",
-    ).raise_unless_in(data.confirm)
+    """Ask whether numbers that were left as they were are meant in the new unit: runs are converted, typed numbers are not."""
+    range_stays = (data.low, data.high) == (row.low, row.high)
+    limits = [("a lower", row.hard_low, data.hard_low), ("an upper", row.hard_high, data.hard_high)]
+    left = [(which, number) for which, number, typed in limits if number is not None and number == typed]
+
+    def was(number: float) -> str:
+        return f"{_tidy(convert(number, row.unit, data.unit)):g}"
+
+    told, stay = [], []
+    if range_stays:
+        told.append(f"the range {row.low:g} to {row.high:g} {row.unit} is {was(row.low)} to {was(row.high)} {data.unit}")
+        stay.append(f"a range of {row.low:g} to {row.high:g} {data.unit}")
+    for which, number in left:
+        told.append(f"{which} hard limit of {number:g} {row.unit} is {was(number)} {data.unit}")
+        stay.append(f"{which} hard limit of {number:g} {data.unit}")
+    if told:
+        message = (
+            f"In the new unit {listed(told)}, and the runs are converted so. "
+            "Enter the range, step, base and hard limits in the new unit too."
+        )
+        question = f"It is meant in {data.unit}: {listed(stay)}"
+        NeedsConfirmationError("unit", "same_numbers", message, question).raise_unless_in(data.confirm)
 
 
 def update_variable(session: Session, variable_id: int, data: VariableInput) -> VariableRow:
@@ -515,6 +557,67 @@ def _check_members(rows: Sequence[VariableRow], ids: Sequence[int], field: str) 
     return [by_id[i] for i in ids]
 
 
+def _must_be_options(names: Sequence[str], row: VariableRow, field: str) -> None:
+    if unknown := [one for one in names if one not in row.choices]:
+        raise InvalidInputError({field: f"{', '.join(unknown)} is not an option of {row.name}."})
+
+
+@singledispatch
+def _details_of(data: AnyLimit, rows: Sequence[VariableRow]) -> dict[str, Any]:
+    """What is stored of a rule; InvalidInputError where it names what is not there or cannot be."""
+    raise TypeError(f"no rule: {type(data).__name__}")
+
+
+@_details_of.register
+def _(data: LinearLimitInput, rows: Sequence[VariableRow]) -> dict[str, Any]:
+    used = {i: c for i, c in data.coefficients.items() if c != 0}
+    if not used:
+        raise InvalidInputError({"coefficients": "Give at least one variable a coefficient other than 0."})
+    if any(m.role == Role.CHOICE for m in _check_members(rows, list(used), "coefficients")):
+        raise InvalidInputError({"coefficients": "A linear rule takes numbers only, no choices."})
+    return {"coefficients": {str(i): c for i, c in used.items()}, "bound": data.bound}
+
+
+@_details_of.register
+def _(data: TotalTimeLimitInput, rows: Sequence[VariableRow]) -> dict[str, Any]:
+    chosen = list(dict.fromkeys(data.variables))
+    if any(m.role != Role.HOLD_TIME for m in _check_members(rows, chosen, "variables")):
+        raise InvalidInputError({"variables": "A total-time rule takes hold times only."})
+    if data.bound <= 0:
+        raise InvalidInputError({"bound": "The total time must be more than 0."})
+    return {"variables": chosen, "bound": data.bound, "unit": data.unit}
+
+
+@_details_of.register
+def _(data: NotUsedLimitInput, rows: Sequence[VariableRow]) -> dict[str, Any]:
+    (member,) = _check_members(rows, [data.variable], "variable")
+    _must_be_options(data.options, member, "options")
+    return data.model_dump(exclude={"kind"})
+
+
+@_details_of.register
+def _(data: OptionRangeLimitInput, rows: Sequence[VariableRow]) -> dict[str, Any]:
+    choice, number = _check_members(rows, [data.variable, data.partner], "variable")
+    _must_be_options([data.choice], choice, "choice")
+    if number.role == Role.CHOICE:
+        raise InvalidInputError({"partner": f"{number.name} is a choice; take a variable that is a number."})
+    if data.low is None and data.high is None:
+        raise InvalidInputError({"high": "Enter the highest or the lowest value, or both."})
+    if data.low is not None and data.high is not None and data.low > data.high:
+        raise InvalidInputError({"low": f"The lowest, {data.low:g}, lies above the highest, {data.high:g}."})
+    return data.model_dump(exclude={"kind"})
+
+
+@_details_of.register
+def _(data: OnlyWithLimitInput, rows: Sequence[VariableRow]) -> dict[str, Any]:
+    first, second = _check_members(rows, [data.variable, data.partner], "variable")
+    if first.id == second.id:
+        raise InvalidInputError({"partner": "Choose two different variables."})
+    _must_be_options([data.choice], first, "choice")
+    _must_be_options(data.partners, second, "partners")
+    return data.model_dump(exclude={"kind"})
+
+
 def add_limit(session: Session, preparation_id: int, data: AnyLimit) -> LimitRow:
     """Add a rule over variables.
 
@@ -525,49 +628,7 @@ def add_limit(session: Session, preparation_id: int, data: AnyLimit) -> LimitRow
     """
     questions.get_preparation(session, preparation_id)
     rows = questions.list_variables(session, preparation_id)
-    if isinstance(data, LinearLimitInput):
-        used = {i: c for i, c in data.coefficients.items() if c != 0}
-        if not used:
-            raise InvalidInputError({"coefficients": "Give at least one variable a coefficient other than 0."})
-        members = _check_members(rows, list(used), "coefficients")
-        if any(m.role == Role.CHOICE for m in members):
-            raise InvalidInputError({"coefficients": "A linear rule takes numbers only, no choices."})
-        details = {"coefficients": {str(i): c for i, c in used.items()}, "bound": data.bound}
-    elif isinstance(data, TotalTimeLimitInput):
-        chosen = list(dict.fromkeys(data.variables))
-        members = _check_members(rows, chosen, "variables")
-        if any(m.role != Role.HOLD_TIME for m in members):
-            raise InvalidInputError({"variables": "A total-time rule takes hold times only."})
-        if data.bound <= 0:
-            raise InvalidInputError({"bound": "The total time must be more than 0."})
-        details = {"variables": chosen, "bound": data.bound, "unit": data.unit}
-    elif isinstance(data, NotUsedLimitInput):
-        (member,) = _check_members(rows, [data.variable], "variable")
-        unknown = [o for o in data.options if o not in member.choices]
-        if unknown:
-            raise InvalidInputError({"options": f"{', '.join(unknown)} is not an option of {member.name}."})
-        details = data.model_dump(exclude={"kind"})
-    elif isinstance(data, OptionRangeLimitInput):
-        choice, number = _check_members(rows, [data.variable, data.partner], "variable")
-        if data.choice not in choice.choices:
-            raise InvalidInputError({"choice": f"{data.choice} is not an option of {choice.name}."})
-        if number.role == Role.CHOICE:
-            raise InvalidInputError({"partner": f"{number.name} is a choice; take a variable that is a number."})
-        if data.low is None and data.high is None:
-            raise InvalidInputError({"high": "Enter the highest or the lowest value, or both."})
-        if data.low is not None and data.high is not None and data.low > data.high:
-            raise InvalidInputError({"low": f"The lowest, {data.low:g}, lies above the highest, {data.high:g}."})
-        details = data.model_dump(exclude={"kind"})
-    else:
-        first, second = _check_members(rows, [data.variable, data.partner], "variable")
-        if first.id == second.id:
-            raise InvalidInputError({"partner": "Choose two different variables."})
-        if data.choice not in first.choices:
-            raise InvalidInputError({"choice": f"{data.choice} is not an option of {first.name}."})
-        unknown = [p for p in data.partners if p not in second.choices]
-        if unknown:
-            raise InvalidInputError({"partners": f"{', '.join(unknown)} is not an option of {second.name}."})
-        details = data.model_dump(exclude={"kind"})
+    details = _details_of(data, rows)
     row = LimitRow(preparation_id=preparation_id, kind=data.kind, details=details)
     space = space_of(rows, [*questions.list_limits(session, preparation_id), row])
     reach_of(space, new_ground=None)  # raises NothingReachableError with the names

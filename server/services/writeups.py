@@ -19,7 +19,7 @@ from server.services.charges import make_charge, options_without_material, varia
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.preparations import log_change, now, today
-from server.services.scales import check_scale
+from server.services.scales import check_scale, scales_made
 from server.services.words import OUTCOME_LABELS, plain, portions_text, setting_at_scale, setting_text, window_text, window_words
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
@@ -91,6 +91,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
     windows = {w.variable.key: window_text(w) for w in window.variables}
     forecast = working.forecast
     materials = _materials(analysis, decisions, scale_mol)
+    made = scales_made(preparation, analysis.counting)
     return {
         "form": FORM,
         "title": preparation.name,
@@ -112,6 +113,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
             "low_90": round(forecast.low_90, 4),
             "high_90": round(forecast.high_90, 4),
             "clipped": forecast.clipped,
+            "remark": decisions.scale_remark(scale_mol),
         },
         "gave": _gave(analysis),
         "working_run": working.run_number,
@@ -120,7 +122,7 @@ def compose(session: Session, analysis: Analysis, scale_mol: float | None = None
         "findings": [*_gaps(analysis, decisions), *_findings(analysis)],
         "runs": _runs(analysis),
         "variables": [v.name for v in analysis.space.variables],
-        "cautions": cautions_for(preparation, decisions.materials, analysis.space, working.settings),
+        "cautions": cautions_for(preparation, decisions.materials, analysis.space, working.settings, scale_mol, made),
     }
 
 
@@ -288,7 +290,7 @@ def expected_sentence(content: Content) -> str:
     cut = " The range was cut at 0 or 100 %." if e["clipped"] else ""
     return (
         f"{e['mean']:.0f} % expected; half of such runs between {e['low_50']:.0f} and {e['high_50']:.0f} %, "
-        f"nine in ten between {e['low_90']:.0f} and {e['high_90']:.0f} %.{cut}"
+        f"nine in ten between {e['low_90']:.0f} and {e['high_90']:.0f} %.{cut} {e.get('remark', '')}".rstrip()
     )
 
 

@@ -81,65 +81,75 @@ def _page_before(request: Request) -> str:
 
 def install_error_pages(app: FastAPI) -> None:
     """Attach the handlers to the application."""
+    app.add_exception_handler(YieldwrightError, _expected)
+    app.add_exception_handler(RequestValidationError, _invalid_request)
+    app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(Exception, _bug)
 
-    @app.exception_handler(YieldwrightError)
-    def expected(request: Request, error: YieldwrightError) -> Response:
-        status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 500)
-        if not _wants_json(request):
-            return _page(request, status, str(error))
-        more: dict[str, Any] = {}
-        if isinstance(error, InvalidInputError):
-            more["errors"] = error.messages
-        if isinstance(error, NeedsConfirmationError):
-            more["errors"] = {error.field: error.message}
-            more["confirm"] = error.code
-            if error.others:
-                more["or_confirm"] = [code for code, _ in error.others]
-        if isinstance(error, NotReadyError):
-            more.update(have=error.have, need=error.need)
-        return problem(status, type(error).__name__.removesuffix("Error"), str(error), **more)
 
-    @app.exception_handler(RequestValidationError)
-    def invalid_request(request: Request, error: RequestValidationError) -> Response:
-        in_path = any(one["loc"][0] == "path" for one in error.errors())
-        if in_path or not _wants_json(request):
-            # /runs/abc is an address that does not exist, not a form mistake.
-            if _wants_json(request):
-                return problem(404, "NotFound", "There is nothing at this address.")
-            return _page(request, 404 if in_path else 422, "There is nothing at this address.")
-        if any(one["type"] == "json_invalid" for one in error.errors()):
-            return problem(400, "InvalidInput", "The body is no JSON that can be read.", errors={"body": "This is no JSON."})
-        messages: dict[str, str] = {}
-        for one in error.errors():
-            messages.setdefault(field_of(one["loc"][1:], "body"), message_for(one))
-        return problem(422, "InvalidInput", " ".join(messages.values()), errors=messages)
+def _expected(request: Request, error: Exception) -> Response:
+    """What the app refuses, with what to do about it."""
+    status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 500)
+    if not _wants_json(request):
+        return _page(request, status, str(error))
+    more: dict[str, Any] = {}
+    if isinstance(error, InvalidInputError):
+        more["errors"] = error.messages
+    if isinstance(error, NeedsConfirmationError):
+        more["errors"] = {error.field: error.message}
+        more["confirm"] = error.code
+        if error.others:
+            more["or_confirm"] = [code for code, _ in error.others]
+    if isinstance(error, NotReadyError):
+        more.update(have=error.have, need=error.need)
+    return problem(status, type(error).__name__.removesuffix("Error"), str(error), **more)
 
-    @app.exception_handler(HTTPException)
-    def http_error(request: Request, error: HTTPException) -> Response:
-        detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
+
+def _invalid_request(request: Request, error: Exception) -> Response:
+    """An address or a body that does not have the declared shape."""
+    assert isinstance(error, RequestValidationError)
+    in_path = any(one["loc"][0] == "path" for one in error.errors())
+    if in_path or not _wants_json(request):
+        # /runs/abc is an address that does not exist, not a form mistake.
         if _wants_json(request):
-            answer = problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
-            answer.headers.update(error.headers or {})
-            return answer
-        if error.status_code == 405 and request.method == "GET" and (found := _OWNER.match(request.url.path)):
-            # The address that a form went to, opened again: what it belongs to is the page that is meant.
-            return RedirectResponse(found[0], status_code=303)
-        page = _page(request, error.status_code, detail)
-        page.headers.update(error.headers or {})
-        return page
+            return problem(404, "NotFound", "There is nothing at this address.")
+        return _page(request, 404 if in_path else 422, "There is nothing at this address.")
+    if any(one["type"] == "json_invalid" for one in error.errors()):
+        return problem(400, "InvalidInput", "The body is no JSON that can be read.", errors={"body": "This is no JSON."})
+    messages: dict[str, str] = {}
+    for one in error.errors():
+        messages.setdefault(field_of(one["loc"][1:], "body"), message_for(one))
+    return problem(422, "InvalidInput", " ".join(messages.values()), errors=messages)
 
-    @app.exception_handler(Exception)
-    def bug(request: Request, error: Exception) -> Response:
-        reference = secrets.token_hex(4)
-        logger.error("Unexpected error %s at %s %s", reference, request.method, request.url.path, exc_info=error)
-        message = (
-            "The app made a mistake. Look whether this step was stored before you try it again. "
-            "The log has the details under the reference."
-        )
-        if _wants_json(request):
-            answer = problem(500, "InternalError", message, reference=reference)
-        else:
-            answer = _page(request, 500, message, reference)
-        # This handler stands outside the middleware that adds them to all other answers.
-        answer.headers.update({**SECURITY_HEADERS, "Cache-Control": "no-store"})
+
+def _http_error(request: Request, error: Exception) -> Response:
+    """An address that is not there, or a method that it does not have."""
+    assert isinstance(error, HTTPException)
+    detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
+    if _wants_json(request):
+        answer = problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
+        answer.headers.update(error.headers or {})
         return answer
+    if error.status_code == 405 and request.method == "GET" and (found := _OWNER.match(request.url.path)):
+        # The address that a form went to, opened again: what it belongs to is the page that is meant.
+        return RedirectResponse(found[0], status_code=303)
+    page = _page(request, error.status_code, detail)
+    page.headers.update(error.headers or {})
+    return page
+
+
+def _bug(request: Request, error: Exception) -> Response:
+    """Anything that nobody expected: logged under a reference that the page names."""
+    reference = secrets.token_hex(4)
+    logger.error("Unexpected error %s at %s %s", reference, request.method, request.url.path, exc_info=error)
+    message = (
+        "The app made a mistake. Look whether this step was stored before you try it again. "
+        "The log has the details under the reference."
+    )
+    if _wants_json(request):
+        answer = problem(500, "InternalError", message, reference=reference)
+    else:
+        answer = _page(request, 500, message, reference)
+    # This handler stands outside the middleware that adds them to all other answers.
+    answer.headers.update({**SECURITY_HEADERS, "Cache-Control": "no-store"})
+    return answer

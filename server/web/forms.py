@@ -8,6 +8,7 @@ import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
@@ -65,7 +66,10 @@ class Question:
 
 @dataclass(frozen=True)
 class FormState:
-    """What a form shows: typed values, a message per field, questions, a message for the whole form."""
+    """What a form shows: typed values, a message per field, questions, a message for the whole form.
+
+    ``beside`` holds what is stored in fields that were changed elsewhere and typed otherwise here.
+    """
 
     values: Mapping[str, str] = field(default_factory=dict)
     errors: Mapping[str, str] = field(default_factory=dict)
@@ -74,6 +78,7 @@ class FormState:
     banner: str = ""
     every: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     is_posted: bool = False
+    beside: Mapping[str, str] = field(default_factory=dict)
 
     def value(self, name: str, default: str = "") -> str:
         return self.values.get(name, default)
@@ -90,6 +95,13 @@ class FormState:
         """Fill a form from stored values."""
         items = data.model_dump() if isinstance(data, BaseModel) else dict(data)
         return cls({key: as_text(value) for key, value in items.items()})
+
+
+def _is_the_same(typed: str, stored: str) -> bool:
+    """Whether two texts of a field say the same: 4.50 is 4.5, and line ends differ between systems."""
+    with suppress(ValueError):
+        return float(typed) == float(stored)
+    return typed.split() == stored.split()
 
 
 def as_text(value: Any) -> str:
@@ -193,7 +205,12 @@ def _answer(draft: str, address: str) -> Response:
     return answer
 
 
-def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, int], Response]) -> Response:
+def submit(
+    form: RawForm,
+    act: Callable[[], str],
+    redraw: Callable[[FormState, int], Response],
+    stored: Callable[[], FormState] | None = None,
+) -> Response:
     """Do what a form asks for and go to the address that ``act`` returns, or show the form again.
 
     Parameters
@@ -202,6 +219,8 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
         Returns the address to go to. Raises input errors of ``server.errors``.
     redraw : callable
         Draws the form again from its state and a status code.
+    stored : callable or None
+        Fills the form from what is stored now: where that was changed meanwhile, it is shown beside what was typed.
     """
     confirmed = tuple(dict.fromkeys(form.all("confirm")))
     every = {name: tuple(form.all(name)) for name in form.values}
@@ -231,4 +250,6 @@ def submit(form: RawForm, act: Callable[[], str], redraw: Callable[[FormState, i
         return redraw(replace(typed, confirmed=kept, errors={error.field: error.message}, questions=asked), 422)
     except ConflictError as error:
         form.undo()
-        return redraw(replace(typed, banner=str(error)), 409)
+        now = stored().values if stored is not None else {}
+        beside = {k: text for k, text in now.items() if k in form.values and not _is_the_same(form.values[k], text)}
+        return redraw(replace(typed, banner=str(error), beside=beside), 409)

@@ -370,9 +370,9 @@ def test_another_base_scale_is_asked_about_where_a_variable_sets_an_amount(sessi
     material = MaterialInput(name="acid", role="reagent", amount_kind="mass", amount=2, ratio_variable_id=mass.id)
     add_material(session, key, material)
     data = preparation_input(preparation).model_copy(update={"base_scale_mol": 0.2})
-    with pytest.raises(NeedsConfirmationError, match="acid, which a variable sets") as asked:
+    with pytest.raises(NeedsConfirmationError, match="acid, 1 to 5 g") as asked:
         update_preparation(session, key, data)
-    assert asked.value.code == "amounts_stay"
+    assert (asked.value.code, [code for code, _ in asked.value.others]) == ("amounts_grow", ["amounts_stay"])
     update_preparation(session, key, data.model_copy(update={"confirm": ["amounts_stay"]}))
     assert preparation.base_scale_mol == 0.2
 

@@ -421,7 +421,7 @@ def test_a_range_left_in_the_old_unit_is_asked_about(session: Session, preparati
     make_run(session, preparation)
     hold = ids(session, preparation)[0]
     row = questions.get_variable(session, hold)
-    with pytest.raises(NeedsConfirmationError, match=r"0\.5 to 6 h are 30 to 360 min") as asked:
+    with pytest.raises(NeedsConfirmationError, match=r"the range 0\.5 to 6 h is 30 to 360 min") as asked:
         update_variable(session, hold, as_input(row).model_copy(update={"unit": "min"}))
     session.rollback()
     assert view_runs(session, preparation)[0].settings[str(hold)] == 2.0

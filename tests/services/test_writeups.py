@@ -14,7 +14,15 @@ from server.services.demo import load_demo
 from server.services.inputs import ProcedureInput
 from server.services.preparations import as_input, update_preparation
 from server.services.words import NO_LEEWAY
-from server.services.writeups import as_markdown, compose, runs_picture, set_procedure, store_version, window_sentence
+from server.services.writeups import (
+    as_markdown,
+    compose,
+    expected_sentence,
+    runs_picture,
+    set_procedure,
+    store_version,
+    window_sentence,
+)
 from server.storage import questions
 from tests.factories import make_preparation, make_run
 
@@ -51,7 +59,11 @@ def test_the_scale_moves_amounts_and_nothing_else(session: Session, ester: Analy
         assert b["mass_g"] == pytest.approx(10 * a["mass_g"], abs=0.06)
     for a, b in zip(one["stages"], ten["stages"], strict=True):
         assert {**a, "left": ""} == {**b, "left": ""}
-    assert one["expected"] == ten["expected"]
+    assert {**one["expected"], "remark": ""} == {**ten["expected"], "remark": ""}
+    assert one["expected"]["remark"] == ""
+    assert "No run was made above 0.2 mol" in expected_sentence(ten)
+    assert any("No run was made above 0.2 mol" in c for c in ten["cautions"])
+    assert not any("No run was made" in c for c in one["cautions"])
 
 
 def test_each_stage_says_what_was_left_at_its_end(session: Session, ester: Analysis) -> None:

@@ -37,6 +37,10 @@ class AmountKind(StrEnum):
 IN_MOLES = (AmountKind.EQUIVALENTS, AmountKind.MOL_PERCENT)
 PER_GRAM = (AmountKind.MASS_PERCENT, AmountKind.VOLUME_PER_GRAM)
 RELATIVE = (*IN_MOLES, *PER_GRAM, AmountKind.CONCENTRATION)
+# Reagents whose amounts differ by less run out together: the dust of the arithmetic.
+_TOGETHER = 1e-9
+# Amounts that are entered for the base scale and grow with it.
+AT_BASE_SCALE = (AmountKind.MASS, AmountKind.VOLUME)
 MEASURED_BY_VOLUME = (AmountKind.VOLUME, AmountKind.VOLUME_PER_GRAM, AmountKind.CONCENTRATION)
 
 
@@ -66,6 +70,8 @@ class Material:
         How many times the amount is taken, such as the number of washes. [-]
     reference_molar_mass : float or None
         Of the reagent of which one equivalent is the scale, for amounts per gram of it. [g/mol]
+    waters : float
+        Water of crystallisation that is part of its formula and molar mass, in moles per mole. [-]
     """
 
     key: str
@@ -82,6 +88,7 @@ class Material:
     stock: float | None = None
     portions: float = 1.0
     reference_molar_mass: float | None = None
+    waters: float = 0.0
 
     @property
     def content(self) -> float:
@@ -255,13 +262,20 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
     reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient > 0 and n > 0]
     if not reagents:
         raise NotReadyError("The theoretical yield needs at least one reagent with a known amount in moles.", have=0, need=1)
-    limiting, moles = min(reagents, key=lambda pair: (pair[1] / pair[0].coefficient, pair[0].key))
+    extent = min(n / m.coefficient for m, n in reagents)
+    # Of those that run out together, as in a stoichiometric mixture, the first one of the charge.
+    limiting, moles = next((m, n) for m, n in reagents if n / m.coefficient <= extent * (1 + _TOGETHER))
     product_moles = moles / limiting.coefficient * product.coefficient
     return Theory(limiting, moles, product_moles, product_moles * product.molar_mass)
 
 
-def atom_economy(product: Product, reagents: Sequence[Material]) -> float:
+def atom_economy(product: Product, reagents: Sequence[Material], other_g: float = 0.0) -> float:
     """Mass of product per mass of reagents in the balanced equation. [%]
+
+    Parameters
+    ----------
+    other_g : float
+        What the equation takes beside the reagents, per mole of the equation: water of crystallisation from the solvent. [g/mol]
 
     Notes
     -----
@@ -281,7 +295,7 @@ def atom_economy(product: Product, reagents: Sequence[Material]) -> float:
         total += m.coefficient * m.molar_mass
     if total == 0.0:
         raise NotReadyError("Atom economy needs at least one reagent.", have=0, need=1)
-    return 100.0 * product.coefficient * product.molar_mass / total
+    return 100.0 * product.coefficient * product.molar_mass / (total + other_g)
 
 
 def process_mass_intensity(masses_g: Sequence[float], product_g: float) -> float:

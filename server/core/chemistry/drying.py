@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from server.core.chemistry.formula import read_formula
 from server.errors import InvalidInputError
 
 COMMON_PRACTICE = "common practice, no source"
+# Words beside the name of a drying agent that say that it is dry.
+_DRY_WORDS = {"anhydrous", "anhydr.", "anh.", "anhyd.", "dry", "dried", "powdered", "granular"}
+# Beyond these nothing is dried in a laboratory.
+SMALLEST_WATER_G = 1e-6
+MOST_WATER_G = 1e6
+LARGEST_EXCESS = 1000.0
 
 
 @dataclass(frozen=True)
@@ -87,6 +94,19 @@ AGENTS: dict[str, DryingAgent] = {
 }
 
 
+def agent_called(text: str) -> DryingAgent | None:
+    """The drying agent that a name or a formula means, however it is written; None for anything else.
+
+    Examples
+    --------
+    >>> [agent_called(t).formula for t in ("Sodium sulphate, anhydrous", "MgSO4", "dried CaCl2")], agent_called("MgO")
+    (['Na2SO4', 'MgSO4', 'CaCl2'], None)
+    """
+    words = text.casefold().replace("sulphate", "sulfate").translate(str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789"))
+    told = " ".join(w for w in re.sub(r"[(),;]", " ", words).split() if w not in _DRY_WORDS)
+    return next((a for a in AGENTS.values() if told in (a.name, a.formula.casefold())), None)
+
+
 @dataclass(frozen=True)
 class DryingAdvice:
     """How much agent to take. [g] ``least_g`` is the stoichiometric minimum."""
@@ -111,12 +131,17 @@ def advise_drying(agent_name: str, water_g: float, excess: float = 3.0) -> Dryin
     Raises
     ------
     InvalidInputError
-        If the agent is not known, or water or excess are not positive.
+        If the agent is not known, or water or excess cannot be.
     """
-    if agent_name not in AGENTS:
-        raise InvalidInputError({"agent": f"No drying agent {agent_name} is known; known are {', '.join(AGENTS)}."})
-    if not water_g > 0 or not excess >= 1:
-        raise InvalidInputError({"water_g": "Water must be more than 0 g and the excess at least 1."})
-    agent = AGENTS[agent_name]
+    agent = agent_called(agent_name)
+    if agent is None:
+        raise InvalidInputError({"agent": f"No drying agent {agent_name[:40]} is known; known are {', '.join(AGENTS)}."})
+    messages = {}
+    if not SMALLEST_WATER_G <= water_g <= MOST_WATER_G:
+        messages["water_g"] = f"Water must be more than 0 g, and at most {MOST_WATER_G / 1e6:g} t."
+    if not 1 <= excess <= LARGEST_EXCESS:
+        messages["excess"] = f"The excess must be at least 1 and at most {LARGEST_EXCESS:g}."
+    if messages:
+        raise InvalidInputError(messages)
     least = water_g / agent.capacity
     return DryingAdvice(agent, water_g, least, least * excess)

@@ -43,6 +43,30 @@ _AMBIGUOUS = {
     "Ts": "Ts is the element tennessine; for tosyl write C7H7SO2.",
 }
 
+# Short names of reagents that could be read as elements, and are never meant so: (name, formula). The formulas are
+# from memory and checked against structures by RDKit.
+SHORT_NAMES = {
+    "BOP": ("the BOP reagent", "C12H22F6N6OP2"),
+    "BPO": ("benzoyl peroxide", "C14H10O4"),
+    "CDI": ("carbonyldiimidazole", "C7H6N4O"),
+    "COD": ("1,5-cyclooctadiene", "C8H12"),
+    "CSI": ("chlorosulfonyl isocyanate", "CClNO3S"),
+    "DBN": ("diazabicyclononene", "C7H12N2"),
+    "DBU": ("diazabicycloundecene", "C9H16N2"),
+    "DCC": ("dicyclohexylcarbodiimide", "C13H22N2"),
+    "DHP": ("3,4-dihydropyran", "C5H8O"),
+    "DIC": ("diisopropylcarbodiimide", "C7H14N2"),
+    "HFIP": ("hexafluoroisopropanol", "C3H2F6O"),
+    "NBD": ("norbornadiene", "C7H8"),
+    "NBS": ("N-bromosuccinimide", "C4H4BrNO2"),
+    "NCS": ("N-chlorosuccinimide", "C4H4ClNO2"),
+    "NFSI": ("N-fluorobenzenesulfonimide", "C12H10FNO4S2"),
+    "NHS": ("N-hydroxysuccinimide", "C4H5NO3"),
+    "NIS": ("N-iodosuccinimide", "C4H4INO2"),
+    "PCC": ("pyridinium chlorochromate", "C5H6ClCrNO3"),
+    "PDC": ("pyridinium dichromate", "C10H12Cr2N2O7"),
+}
+
 _SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "0123456789+-")
 _DOTS = "·•∙⋅*×"
@@ -73,12 +97,20 @@ class Formula:
     charge : int
     molar_mass : float
         [g/mol]
+    waters : float
+        Water of crystallisation that the formula shows, in moles per mole. [-]
     """
 
     text: str
     atoms: tuple[tuple[str, float], ...]
     charge: int
     molar_mass: float
+    waters: float = 0.0
+
+    @property
+    def water_share(self) -> float:
+        """Mass of the water of crystallisation per mass of the compound. [g/g]"""
+        return self.waters * read_formula("H2O").molar_mass / self.molar_mass
 
 
 @lru_cache(maxsize=1024)
@@ -114,11 +146,16 @@ def read_formula(text: str) -> Formula:
     if len(stripped) > LONGEST_FORMULA:
         message = f"The formula has {len(stripped)} characters; at most {LONGEST_FORMULA} are read."
         raise FormulaTextError(message, text=stripped, position=LONGEST_FORMULA)
+    if stripped in SHORT_NAMES:
+        name, formula = SHORT_NAMES[stripped]
+        message = f"{stripped} would be read as elements, not as {name}; for that write {formula}."
+        raise FormulaTextError(message, text=stripped, position=0)
     # Written at a bench: CuSO4 x 5 H2O, K2CO3·1,5 H2O. No sign changes its place.
     plain, origin = _plain(_COMMA_IN_COUNT.sub(r"\1.\2", _TIMES.sub(r"\1·", stripped)))
     body, charge = _split_charge(plain, origin, stripped)
     total: Counter[str] = Counter()
     parts = _parts(body)
+    waters = 0.0
     for start, end in parts:
         part = body[start:end]
         match = _COEFFICIENT.match(part)
@@ -134,10 +171,12 @@ def read_formula(text: str) -> Formula:
         offset = start + (match.end() if match else 0)
         if offset >= end or factor == 0.0:
             raise _wrong("Here a part of the formula is missing", stripped, origin, min(offset, len(origin) - 1))
+        if start > 0 and body[offset:end] == "H2O":
+            waters += factor
         for symbol, count in _count(body[offset:end], offset, origin, stripped).items():
             total[symbol] += factor * count  # type: ignore[assignment]
     mass = sum(count * _weight(symbol) for symbol, count in total.items())
-    return Formula(stripped, tuple(sorted(total.items())), charge, mass)
+    return Formula(stripped, tuple(sorted(total.items())), charge, mass, waters)
 
 
 def smiles_available() -> bool:

@@ -114,13 +114,8 @@ def _effect(
     without: Ladder | None,
 ) -> Effect:
     table = ladder.table
-    if j in knowable.never_moved:
-        about = "" if len(set(raw)) == 1 else "about "
-        where = f" It was always {about}{_label(v, raw[0])}." if raw else ""
-        return Effect(v.key, v.name, Evidence.NEVER_MOVED, f"{v.name}: never moved, so nothing is known about its effect.{where}")
-    if table.n_runs < FEWEST_RUNS_FOR_EFFECTS:
-        sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
-        return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
+    if (untold := _untold(table, j, v, raw, knowable)) is not None:
+        return untold
     levels = np.array(knowable.comparable[j]) if j in knowable.comparable else np.unique(table.coded[:, j])
     low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw, levels)
     change = ladder.difference(low[None], high[None])
@@ -130,11 +125,9 @@ def _effect(
     # Yields end at 0 and 100, so no change is larger than that.
     numbers = {k: min(max(x, -100.0), 100.0) for k, x in summarise(change, comparisons).items()}
     is_apart = j in knowable.comparable and tried > 1
-    partners = () if is_apart else tuple(table.variables[k].name for k in _tied_with(knowable, j))
-    if partners:
-        together = listed(partners)
+    if not is_apart and (partners := tuple(table.variables[k].name for k in _tied_with(knowable, j))):
         sentence = (
-            f"{v.name}: cannot be told apart from {together}, because {moved_words(len(partners) + 1)}, or nearly so, "
+            f"{v.name}: cannot be told apart from {listed(partners)}, because {moved_words(len(partners) + 1)}, or nearly so, "
             f"in the {table.n_runs} runs. A run that moves them against each other would settle it."
         )
         return Effect(v.key, v.name, Evidence.CANNOT_TELL, sentence, from_label=from_label, to_label=to_label, partners=partners)
@@ -146,26 +139,11 @@ def _effect(
     more = tied + f" Outside this range there {runs}, which failed." if beyond else tied
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
     can_be_clear = _can_be_clear(table, knowable)
-    is_sure = probability >= CLEAR_PROBABILITY and can_be_clear and not only_failed and not on_failures
-    if is_sure and abs(mean) >= SMALL_EFFECT:
-        evidence = Evidence.CLEAR
-    elif probability >= LIKELY_PROBABILITY and abs(mean) >= SMALL_EFFECT:
-        evidence = Evidence.LIKELY
-    else:
-        evidence = Evidence.NOT_SHOWN
+    evidence = _evidence(mean, probability, can_be_clear and not only_failed and not on_failures)
     if top is not None and (top.evidence is evidence or evidence not in (Evidence.CLEAR, Evidence.LIKELY)):
         inside = _highest_inside(v, top, (from_label, to_label), _label_of(table, raw, j, top.level), what)
         return replace(inside, sentence=inside.sentence + more)
-    direction = "raised" if mean > 0 else "lowered"
-    span = f"from {from_label} to {to_label}"
-    of = f", worst against best of {tried}" if comparisons > 1 else ""
-    ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])}{of})"
-    if evidence is Evidence.CLEAR:
-        sentence = f"{v.name}: going {span} clearly {direction} {what}, by {abs(mean):.1f} points {ranges}."
-    elif evidence is Evidence.LIKELY:
-        sentence = f"{v.name}: going {span} likely {direction} {what}, by about {abs(mean):.1f} points {ranges}."
-    else:
-        sentence = f"{v.name}: no effect shown yet going {span}; {signed(mean)} points {ranges}."
+    sentence = _change_words(v, evidence, (from_label, to_label), numbers, what, tried if comparisons > 1 else 0)
     if top is not None:
         sentence += f" In between, near {_label_of(table, raw, j, top.level)}, it is {top.sureness} higher than at both."
     if only_failed and evidence is Evidence.LIKELY:
@@ -177,6 +155,41 @@ def _effect(
         sentence += _clear_without(without, low, high, comparisons, table)
     sentence += more
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
+
+
+def _untold(table: RunTable, j: int, v: Variable, raw: list[float | str], knowable: Knowable) -> Effect | None:
+    """That nothing is known about a variable that never moved, or from so few runs; None where something may be."""
+    if j in knowable.never_moved:
+        about = "" if len(set(raw)) == 1 else "about "
+        where = f" It was always {about}{_label(v, raw[0])}." if raw else ""
+        return Effect(v.key, v.name, Evidence.NEVER_MOVED, f"{v.name}: never moved, so nothing is known about its effect.{where}")
+    if table.n_runs < FEWEST_RUNS_FOR_EFFECTS:
+        sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
+        return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
+    return None
+
+
+def _evidence(change: float, probability: float, can_be_clear: bool) -> Evidence:
+    """How far a change is shown, given the probability of its sign."""
+    if abs(change) < SMALL_EFFECT or probability < LIKELY_PROBABILITY:
+        return Evidence.NOT_SHOWN
+    return Evidence.CLEAR if can_be_clear and probability >= CLEAR_PROBABILITY else Evidence.LIKELY
+
+
+def _change_words(
+    v: Variable, evidence: Evidence, ends: tuple[str, str], numbers: dict[str, float], what: str, picked_of: int
+) -> str:
+    """The change from one end to the other in a sentence; ``picked_of`` options where the two were picked, else 0."""
+    change = numbers["change"]
+    direction = "raised" if change > 0 else "lowered"
+    span = f"from {ends[0]} to {ends[1]}"
+    of = f", worst against best of {picked_of}" if picked_of else ""
+    ranges = f"(90 % range {signed(numbers['low_90'])} to {signed(numbers['high_90'])}{of})"
+    if evidence is Evidence.CLEAR:
+        return f"{v.name}: going {span} clearly {direction} {what}, by {abs(change):.1f} points {ranges}."
+    if evidence is Evidence.LIKELY:
+        return f"{v.name}: going {span} likely {direction} {what}, by about {abs(change):.1f} points {ranges}."
+    return f"{v.name}: no effect shown yet going {span}; {signed(change)} points {ranges}."
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 import numpy as np
+from scipy.cluster.hierarchy import DisjointSet
 from scipy.sparse.csgraph import connected_components
 
 from server.core.model.runs import ALIKE, RunTable
@@ -135,38 +137,14 @@ def what_is_knowable(table: RunTable) -> Knowable:
     judged, blocks = usual, design_columns(usual)
     if any(blocks[j].shape[1] == 0 for j in moved):
         judged, blocks = table, every
-    parent = {j: j for j in moved}
-    ties: list[Tie] = []
-
-    def root(j: int) -> int:
-        while parent[j] != j:
-            j = parent[j]
-        return j
-
-    for position, j in enumerate(moved):
-        for k in moved[position + 1 :]:
-            found = _canonical(blocks[j], blocks[k])
-            are_choices = min(blocks[j].shape[1], blocks[k].shape[1]) > 1
-            if found[-1 if are_choices else 0] >= TOGETHER_R2:
-                parent[root(k)] = root(j)
-            elif are_choices and found[0] > _EXACTLY:
-                ties.append(Tie(j, k, _tied_options(judged, j, k), int(np.sum(found > _EXACTLY))))
-    # Repeats add runs, but nothing that could separate variables.
-    different = _different_settings(judged, blocks) if moved else blocks
-    for j in moved:
-        if all(root(k) != root(j) for k in moved if k != j):
-            for k in _dependence(different, j, [k for k in moved if k != j]):
-                parent[root(k)] = root(j)
-    groups: dict[int, list[int]] = {}
-    for j in moved:
-        groups.setdefault(root(j), []).append(j)
-    together = tuple(tuple(g) for g in groups.values() if len(g) > 1)
+    groups, ties = _moved_together(judged, blocks, moved)
+    together = tuple(group for group in groups if len(group) > 1)
     joined = np.hstack([every[j] for j in moved]) if moved else np.empty((table.n_runs, 0))
     rank = int(np.linalg.matrix_rank(joined, tol=1e-6 * max(1.0, float(np.abs(joined).max(initial=0.0))))) if joined.size else 0
     labels = table.groups()
     n_repeats = table.n_runs - len(np.unique(labels))
     never = tuple(j for j, b in enumerate(every) if b.shape[1] == 0)
-    left = tuple(tie for tie in ties if root(tie.first) != root(tie.second))
+    left = tuple(tie for tie in ties if not any(tie.first in group and tie.second in group for group in groups))
     comparable = {j: _comparable(judged, j, left) for j in {k for tie in left for k in (tie.first, tie.second)}}
     for group in together:
         # A choice that follows from another one leaves options of that one which go along with the same of its own.
@@ -175,6 +153,31 @@ def what_is_knowable(table: RunTable) -> Knowable:
             found_there = _comparable(judged, wide, [Tie(group[0], group[1], (), 0)])
             comparable |= {wide: found_there} if len(found_there) > 1 else {}
     return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats, left, comparable)
+
+
+def _moved_together(
+    table: RunTable, blocks: Sequence[FloatArray], moved: Sequence[int]
+) -> tuple[list[tuple[int, ...]], list[Tie]]:
+    """Groups of the variables that moved, those that moved together in one, and choices of which only some options are tied.
+
+    See ``what_is_knowable``; ``blocks`` as from ``design_columns``.
+    """
+    joined: DisjointSet = DisjointSet(moved)
+    ties: list[Tie] = []
+    for j, k in combinations(moved, 2):
+        found = _canonical(blocks[j], blocks[k])
+        are_choices = min(blocks[j].shape[1], blocks[k].shape[1]) > 1
+        if found[-1 if are_choices else 0] >= TOGETHER_R2:
+            joined.merge(j, k)
+        elif are_choices and found[0] > _EXACTLY:
+            ties.append(Tie(j, k, _tied_options(table, j, k), int(np.sum(found > _EXACTLY))))
+    # Repeats add runs, but nothing that could separate variables.
+    different = _different_settings(table, blocks) if moved else blocks
+    for j in moved:
+        if len(joined.subset(j)) == 1:
+            for k in _dependence(different, j, [k for k in moved if k != j]):
+                joined.merge(j, k)
+    return [tuple(sorted(group)) for group in joined.subsets()], ties
 
 
 def _are_choices(table: RunTable, columns: Sequence[int]) -> bool:
@@ -287,13 +290,13 @@ def _is_fixed(block: FloatArray, others: FloatArray) -> bool:
     return bool(1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2)
 
 
-def _different_settings(table: RunTable, blocks: list[FloatArray]) -> list[FloatArray]:
+def _different_settings(table: RunTable, blocks: Sequence[FloatArray]) -> list[FloatArray]:
     """The blocks with one row for each of the different settings, centred."""
     rows = np.unique(table.groups(), return_index=True)[1]
     return [b[rows] - b[rows].mean(axis=0) for b in blocks]
 
 
-def _dependence(blocks: list[FloatArray], j: int, others: list[int]) -> list[int]:
+def _dependence(blocks: Sequence[FloatArray], j: int, others: list[int]) -> list[int]:
     """The fewest of the other variables that together fix this one; none where they do not."""
 
     def is_fixed_by(chosen: list[int]) -> bool:

@@ -34,7 +34,7 @@ from server.services.inputs import MaterialInput, messages_of, validated
 from server.services.massbalance import chemistry_of
 from server.services.numbers import NumberTextError, read_number, read_optional_number
 from server.services.runs import RunView, renew_theories, view_run, view_runs, with_another_theory
-from server.services.scales import SCALE_MODES, chosen_scale
+from server.services.scales import SCALE_MODES, chosen_scale, scales_made
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
 from server.services.stock import Supply, supply_of
@@ -377,7 +377,7 @@ def change_material(request: Request, material_id: Id, form: Form, session: Writ
         update_material(session, material_id, _read_material(session, row.preparation_id, form, material_id))
         return f"/preparations/{preparation.id}/charge"
 
-    return submit(form, act, redraw)
+    return submit(form, act, redraw, lambda: FormState.of(as_input(row)))
 
 
 @router.post("/materials/{material_id}/delete")
@@ -411,7 +411,8 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession, procedu
         ]
         if inside:
             stages.append((STAGE_WORDS[stage], inside))
-    cautions = cautions_for(preparation, rows, space, run.planned)
+    made = scales_made(preparation, view_runs(session, preparation))
+    cautions = cautions_for(preparation, rows, space, run.planned, scale, made)
     limits = [
         f"{v.name}: {v.hard_low if v.hard_low is not None else v.low:g} to "
         f"{v.hard_high if v.hard_high is not None else v.high:g} {v.unit}".rstrip()

@@ -106,6 +106,7 @@ class ReadingPage:
     reading: ReadingRow
     series: Series
     form: FormState
+    seen: str
     history: list[str]
     offset_minutes: int
 
@@ -286,7 +287,7 @@ def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Ca
             for change in questions.list_changes(session, int(preparation.id or 0), run.number)
             if change.before and "reading" in change.what
         ]
-        page = ReadingPage(Frame(preparation, "courses"), run, reading, series, form, history[:20], _offset())
+        page = ReadingPage(Frame(preparation, "courses"), run, reading, series, form, stamp(reading), history[:20], _offset())
         return render(request, "runs/reading.html", page, status=status)
 
     return redraw
@@ -295,10 +296,12 @@ def _reading_page(request: Request, session: ReadSession, reading_id: int) -> Ca
 @router.get("/readings/{reading_id}/edit")
 def edit_reading(request: Request, reading_id: Id, session: ReadSession) -> Response:
     row = questions.get_reading(session, reading_id)
+    return _reading_page(request, session, reading_id)(_stored_reading(row), 200)
+
+
+def _stored_reading(row: ReadingRow) -> FormState:
     at, unit = (row.at_h, "h") if row.at_h >= LONG_HOURS else (60.0 * row.at_h, "min")
-    values = {"value": f"{row.value:.12g}", "at": f"{at:.8g} {unit}", "at_unit": "h", "at_kind": "elapsed", "seen": stamp(row)}
-    values["at_was"] = values["at"]
-    return _reading_page(request, session, reading_id)(FormState(values), 200)
+    return FormState({"value": f"{row.value:.12g}", "at": f"{at:.8g} {unit}"})
 
 
 @router.post("/readings/{reading_id}")
@@ -308,13 +311,13 @@ def update_reading(request: Request, reading_id: Id, form: Form, session: WriteS
     def act() -> str:
         check_seen(form, row, "This reading")
         raw = form.typed(ReadingInput)
-        if raw.get("at") == form.values.get("at_was"):
+        if raw.get("at") == _stored_reading(row).value("at"):
             # Shown with fewer digits than it has: what was not touched stays.
             raw.update(at=repr(row.at_h), at_unit="h", at_kind="elapsed")
         correct_reading(session, reading_id, validated(ReadingInput, raw))
         return f"/runs/{row.run_id}/course"
 
-    return submit(form, act, _reading_page(request, session, reading_id))
+    return submit(form, act, _reading_page(request, session, reading_id), lambda: _stored_reading(row))
 
 
 @router.post("/readings/{reading_id}/delete")

@@ -153,7 +153,7 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
         kept = [] if before == [getattr(row, field) for field in _THEORY_FIELDS] else with_own_theory(session, preparation_id)
         return f"/preparations/{preparation_id}" + (f"?note={quote(_kept_words(kept))}" if kept else "")
 
-    return submit(form, act, redraw)
+    return submit(form, act, redraw, lambda: FormState.of(as_input(row)))
 
 
 def _kept_words(numbers: Sequence[int]) -> str:

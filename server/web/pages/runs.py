@@ -18,7 +18,7 @@ from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.analysis import analyse
 from server.services.attachments import ACCEPTED, TAKEN, attach, read_attachment, remove_attachment
-from server.services.charges import AsWeighed
+from server.services.charges import AsWeighed, variables_of_amounts
 from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
 from server.services.decisions import forecast_by_hand
 from server.services.inputs import (
@@ -51,6 +51,7 @@ from server.services.runs import (
     view_run,
     view_runs,
 )
+from server.services.scales import limits_at_scale, scale_remark, scales_made
 from server.services.spaces import stored_space
 from server.services.words import setting_text
 from server.storage import questions
@@ -108,6 +109,7 @@ class RunPage:
     chemistry: RunChemistry
     balance: MassBalance | None
     broken: list[str]
+    scale_words: list[str]
     figure: Figure | None
     checkpoints: list[CheckpointRow]
     changes: list[tuple[ChangeRow, str]]
@@ -246,10 +248,14 @@ def edit_plan(request: Request, run_id: Id, session: ReadSession) -> Response:
     preparation, run = view_run(session, run_id)
     if run.row.state != "planned":
         return RedirectResponse(f"/runs/{run_id}", status_code=303)
+    return _run_form(request, session, preparation, run, planning=True)(_stored_plan(session, run_id), 200)
+
+
+def _stored_plan(session: ReadSession, run_id: int) -> FormState:
+    preparation, run = view_run(session, run_id)
     space = stored_space(session, int(preparation.id or 0))
     values = {f"setting_{v.key}": as_text(run.planned[v.key]) for v in space.variables}
-    values |= {"scale_mol": as_text(run.row.scale_mol), "reference": run.row.reference, "notes": run.row.notes}
-    return _run_form(request, session, preparation, run, planning=True)(FormState(values), 200)
+    return FormState(values | {"scale_mol": as_text(run.row.scale_mol), "reference": run.row.reference, "notes": run.row.notes})
 
 
 @router.post("/runs/{run_id}/plan")
@@ -264,7 +270,8 @@ def update_plan(request: Request, run_id: Id, form: Form, session: ReadSession, 
             change_plan(writing, run_id, plan, forecast)
         return f"/runs/{run_id}"
 
-    return submit(form, act, _run_form(request, session, preparation, run, planning=True))
+    redraw = _run_form(request, session, preparation, run, planning=True)
+    return submit(form, act, redraw, lambda: _stored_plan(session, run_id))
 
 
 @router.post("/runs/{run_id}")
@@ -287,7 +294,10 @@ def update_run(request: Request, run_id: Id, form: Form, session: WriteSession) 
         record_run(session, int(preparation.id or 0), data, run_id=run_id)
         return f"/runs/{run_id}"
 
-    return submit(form, act, _run_form(request, session, preparation, run, planning=False))
+    def stored() -> FormState:
+        return FormState(_starting_values(stored_space(session, int(preparation.id or 0)), view_run(session, run_id)[1]))
+
+    return submit(form, act, _run_form(request, session, preparation, run, planning=False), stored)
 
 
 def _run_page(
@@ -313,8 +323,6 @@ def _run_page(
             v, setting = space.variable(one.variable), run.settings[one.variable]
             if one.differs_from(setting):
                 as_weighed.append((v.name, setting_text(v, one.value), setting_text(v, setting), one))
-        weighed = {f"mass_{w.material_id}": as_text(w.mass_g) for w in chemistry.weighed.values()}
-        weighed.update({f"volume_{w.material_id}": as_text(w.volume_ml) for w in chemistry.weighed.values()})
         page = RunPage(
             frame=Frame(preparation, "overview"),
             run=run,
@@ -323,6 +331,7 @@ def _run_page(
             chemistry=chemistry,
             balance=chemistry.balance,
             broken=space.broken_limits(run.planned) if run.is_pending else [],
+            scale_words=_scale_words(session, preparation, run, space) if run.is_pending else [],
             figure=figure,
             checkpoints=list(questions.list_checkpoints(session, run_id)),
             changes=[(c, change_words(c)) for c in questions.list_changes(session, preparation.id, run.number)],
@@ -332,7 +341,7 @@ def _run_page(
             checkpoint_form=form if part == "checkpoint" else FormState({"stage": "work_up"}),
             corrected=corrected,
             seen=seen,
-            weighed_form=form if part == "weighed" else FormState(weighed),
+            weighed_form=form if part == "weighed" else _stored_amounts(session, run_id),
             as_weighed=as_weighed,
             material_names=[(int(m.id or 0), m.name) for m in questions.list_materials(session, preparation.id)],
             attachments=list(questions.list_attachments(session, run_id)),
@@ -343,6 +352,21 @@ def _run_page(
         return render(request, "runs/show.html", page, status=status)
 
     return redraw
+
+
+def _scale_words(session: ReadSession, preparation: PreparationRow, run: RunView, space: Space) -> list[str]:
+    """What the scale of a run that is planned or under way breaks, and that no run was made at nearly so large a one."""
+    driving = variables_of_amounts(questions.list_materials(session, int(preparation.id or 0)))
+    scale, base = run.row.scale_mol, preparation.base_scale_mol
+    words = [f"This scale breaks a limit: {text}." for text in limits_at_scale(space, run.planned, scale, base, driving)]
+    remark = scale_remark(scale or base, scales_made(preparation, view_runs(session, preparation)))
+    return [*words, remark] if remark else words
+
+
+def _stored_amounts(session: ReadSession, run_id: int) -> FormState:
+    notes = questions.list_run_weighed(session, run_id)
+    masses = {f"mass_{w.material_id}": as_text(w.mass_g) for w in notes}
+    return FormState(masses | {f"volume_{w.material_id}": as_text(w.volume_ml) for w in notes})
 
 
 # What the history shows by another name, and what it leaves out because it means nothing to a chemist.
@@ -505,7 +529,8 @@ def correct_checkpoint(request: Request, checkpoint_id: Id, form: Form, session:
         update_checkpoint(session, checkpoint_id, _read_checkpoint(form))
         return f"/runs/{row.run_id}#checkpoints"
 
-    return submit(form, act, _run_page(request, session, row.run_id, "checkpoint", row))
+    redraw = _run_page(request, session, row.run_id, "checkpoint", row)
+    return submit(form, act, redraw, lambda: FormState.of(as_input(row)))
 
 
 @router.post("/checkpoints/{checkpoint_id}/delete")
@@ -528,7 +553,12 @@ def update_weighed(request: Request, run_id: Id, form: Form, session: WriteSessi
         )
         return f"/runs/{run_id}#weighed"
 
-    return submit(form, act, _run_page(request, session, run_id, "weighed"))
+    def stored() -> FormState:
+        amounts = _stored_amounts(session, run_id)
+        empty = {name: "" for name in form.values if name.startswith(("mass_", "volume_"))}
+        return FormState(empty | dict(amounts.values))
+
+    return submit(form, act, _run_page(request, session, run_id, "weighed"), stored)
 
 
 def read_weighed(form: RawForm) -> dict[int, tuple[float | None, float | None]]:

@@ -162,7 +162,7 @@ def change_variable(request: Request, variable_id: Id, form: Form, session: Writ
         update_variable(session, variable_id, _read_variable(session, row.preparation_id, form, variable_id))
         return f"/preparations/{preparation.id}/setup"
 
-    return submit(form, act, redraw)
+    return submit(form, act, redraw, lambda: FormState.of(as_input(row)))
 
 
 @router.post("/variables/{variable_id}/delete")

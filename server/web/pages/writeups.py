@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 from urllib.parse import urlencode
 
@@ -101,6 +102,11 @@ def _scale(text: str) -> float | None:
         raise InvalidInputError({"scale_mol": str(error)}) from error
 
 
+def _procedure_form(preparation: PreparationRow) -> FormState:
+    texts = stored_procedure(preparation).stages
+    return FormState({f"stage_{stage}": texts.get(stage, "") for stage in Stage})
+
+
 def _page(request: Request, session: ReadSession, preparation_id: int, known: Analysis | None = None) -> Callable[..., Response]:
     """``known`` is the analysis where the handler has made it already; a refused form is drawn from a fresh one."""
 
@@ -111,14 +117,13 @@ def _page(request: Request, session: ReadSession, preparation_id: int, known: An
             document = Document.of(compose(session, analysis, scale), None)
         except NotReadyError as error:
             message = str(error)
-        procedure = {f"stage_{key}": str(text) for key, text in (analysis.preparation.procedure or {}).items()}
         page = WriteUpPage(
             Frame(analysis.preparation, "writeup"),
             document,
             message,
             list(questions.list_write_ups(session, preparation_id))[::-1],
             FormState({"scale_mol": "" if scale is None else f"{scale:.12g}"}) if which == "procedure" else form,
-            form if which == "procedure" else FormState(procedure),
+            form if which == "procedure" else _procedure_form(analysis.preparation),
             STAGE_TITLES,
             "?" + urlencode({"scale_mol": repr(scale)}) if scale else "",
             stamp(stored_procedure(analysis.preparation)),
@@ -165,7 +170,11 @@ def keep(request: Request, preparation_id: Id, form: Form, session: ReadSession,
             return f"/write-ups/{store_version(writing, preparation_id, content).id}"
 
     redraw = _page(request, session, preparation_id)
-    return submit(form, act, lambda state, status: redraw(state, status, None, *(["procedure"] if status == 409 else [])))
+
+    def draw(state: FormState, status: int) -> Response:
+        return redraw(state, status, which="procedure" if status == 409 else "")
+
+    return submit(form, act, draw, lambda: _procedure_form(questions.get_preparation(session, preparation_id)))
 
 
 def _save_procedure(session: WriteSession, preparation_id: int, form: RawForm) -> None:
@@ -182,7 +191,8 @@ def change_procedure(request: Request, preparation_id: Id, form: Form, session: 
         return f"/preparations/{preparation_id}/write-up"
 
     redraw = _page(request, session, preparation_id)
-    return submit(form, act, lambda state, status: redraw(state, status, None, "procedure"))
+    draw = partial(redraw, which="procedure")
+    return submit(form, act, draw, lambda: _procedure_form(questions.get_preparation(session, preparation_id)))
 
 
 @dataclass(frozen=True)
