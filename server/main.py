@@ -195,7 +195,9 @@ def backup(
     """Write everything, photos and files included, to one file; the app may be running."""
     settings = _settings(database, None, None)
     found = write_backup(settings.database, settings.files_folder, file)
-    typer.echo(f"{file}: preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}.")
+    typer.echo(
+        f"{settings.database} → {file}: preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}."
+    )
     if found.missing:
         typer.echo(f"Missing in {settings.files_folder}, so not in the backup: {', '.join(found.missing)}.", err=True)
     if found.damaged:

@@ -47,7 +47,7 @@ OUTCOME_WORDS = {
     ),
 }
 _VALUE = re.compile(r"([+-]?[\d.,]*\d[\d.,]*(?:[eE][+-]?\d+)?)\s*(.*)")
-_RANGE = re.compile(r"(\d[\d.,]*)\s*(?:-|–|—|to)\s*(\d[\d.,]*)\s*(\D*)")
+_RANGE = re.compile(r"([+-]?\d[\d.,]*)\s*(?:-|–|—|to|bis)\s*([+-]?\d[\d.,]*)\s*(\D*)")
 _ABOUT = re.compile(r"^(?:ca\.?|approx\.?|about|~|≈)\s*", re.IGNORECASE)
 _CLOCK = re.compile(r"(\d{1,3}):([0-5]\d)")
 _CLOCK_IN_HOURS = re.compile(r"(\d{1,3}):([0-5]\d)\s*(?:h|hrs?|hours?|std\.?|stunden)", re.IGNORECASE)
@@ -77,6 +77,8 @@ _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct",
 _MONTH_OF = {name: k + 1 for k, name in enumerate(_MONTHS)} | {"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12}
 # What stands for 'nothing was noted' (common practice, no source).
 _BLANKS = ("-", "–", "—", "n.d.", "nd", "n.b.", "nb", "?", "/")
+# Beside an outcome these say that nothing is known of it; anywhere else they stand for nothing.
+_NOT_AVAILABLE = ("n/a", "na", "n.a.", "k.a.")
 # No number with its unit, and no day with its time, is longer. [characters]
 LONGEST_VALUE = 60
 # Longer cells are remarks about something else. [characters]
@@ -106,6 +108,11 @@ class Amount:
 def is_blank(cell: str) -> bool:
     """Whether a cell says that nothing was noted."""
     return not cell or cell.casefold() in _BLANKS
+
+
+def is_not_available(cell: str) -> bool:
+    """Whether a cell that tells no outcome says that nothing was noted: n/a."""
+    return is_blank(cell) or cell.casefold() in _NOT_AVAILABLE
 
 
 def is_summary(cell: str) -> bool:
@@ -140,6 +147,26 @@ def bare_unit(unit: str) -> str:
     """
     bare = re.sub(r"[\s.\-]", "", unit.casefold())
     return "eq" if bare in {word.strip(".") for word in RATIO_WORDS} else bare
+
+
+def bare_units(unit: str) -> set[str]:
+    """A unit for comparison, as it is written and as the app reads it: 'wt%' is '%' too.
+
+    Examples
+    --------
+    >>> sorted(bare_units("wt%")), bare_units("mL")
+    (['%', 'wt%'], {'ml'})
+    """
+    return {bare_unit(unit), bare_unit(read_unit(unit))}
+
+
+def unit_behind(cell: str) -> str:
+    """One of the usual units behind the number of a cell; empty without, or where the cell is no number."""
+    try:
+        unit = read_amount(cell).unit
+    except NumberTextError:
+        return ""
+    return unit if is_unit(unit) else ""
 
 
 def is_unit(text: str) -> bool:

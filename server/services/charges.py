@@ -33,7 +33,7 @@ from server.core.chemistry.charge import (
     theoretical_yield,
     uncounted_stock,
 )
-from server.core.chemistry.formula import read_formula
+from server.core.chemistry.formula import read_counted, read_formula
 from server.core.chemistry.yields import balance_uncertainty
 from server.core.space.variables import Role, Setting
 from server.errors import FormulaTextError, InvalidInputError, NotReadyError
@@ -152,11 +152,15 @@ def product_of(preparation: PreparationRow) -> Product | None:
 
 
 def share_as_product(formula: str, product: Product | None) -> float:
-    """Mass of product that one gram of an intermediate becomes, mole for mole; 1 where it is the product itself. [g/g]"""
+    """Mass of product that one gram of an intermediate becomes; 1 where it is the product itself. [g/g]
+
+    Mole for mole, unless a number before the formula says how many make one of the product.
+    """
     if not formula or product is None:
         return 1.0
     try:
-        return product.molar_mass / read_formula(formula).molar_mass
+        count, read = read_counted(formula)
+        return product.molar_mass / (count * read.molar_mass)
     except FormulaTextError:
         return 1.0  # stored when more was read as a formula
 
@@ -200,7 +204,7 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
             continue
         driven = settings.get(str(row.ratio_variable_id)) if row.ratio_variable_id is not None else None
         count = settings.get(str(row.count_variable_id)) if row.count_variable_id is not None else None
-        amount = float(driven) if driven is not None else None
+        amount = float(driven) * row.ratio_factor if driven is not None else None
         portions = float(count) if count is not None else 1.0
         out.append(material_of(row, amount=amount, portions=portions, reference=reference))
     return out
@@ -498,6 +502,7 @@ def settings_as_weighed(
     materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in made.materials if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
+    factors = {str(row.id): row.ratio_factor for row in rows}
     fixed = [
         m
         for m in materials.values()
@@ -519,7 +524,7 @@ def settings_as_weighed(
         one, named = (scale, reference) if material.amount_kind in RELATIVE else (scale_mol, "")
         value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
-            found.append(AsWeighed(driven[key], material.name, float(f"{value:.4g}"), named))
+            found.append(AsWeighed(driven[key], material.name, float(f"{value / factors[key]:.4g}"), named))
     return tuple(found)
 
 
@@ -577,6 +582,7 @@ def _check_bottle(data: MaterialInput, messages: dict[str, str]) -> None:
 def _check_amount(data: MaterialInput, messages: dict[str, str]) -> None:
     if data.amount < 0:
         messages["amount"] = f"An amount cannot be below 0; this is {data.amount:g}."
+    check_positive(data.ratio_factor, "ratio_factor", "How many times the variable is taken", messages)
     if data.amount_kind is AmountKind.CONCENTRATION and not data.amount > 0:
         messages.setdefault("amount", "A concentration must be above 0 mol/L.")
     if data.amount_kind in IN_MOLES and not data.formula and data.molar_mass is None and data.concentration_mol_per_l is None:

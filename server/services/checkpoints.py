@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import cast
 
 from sqlmodel import Session
 
 from server.core.chemistry.balance import APART, CONTENT_U
-from server.core.chemistry.formula import read_formula
+from server.core.chemistry.formula import read_counted
 from server.core.space.variables import Stage
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
 from server.services.charges import product_of, share_as_product, taken
-from server.services.inputs import CheckpointInput, messages_of
+from server.services.inputs import CheckpointInput, CheckpointKind, messages_of
 from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
 from server.services.runs import view_run
@@ -30,7 +31,7 @@ def as_input(row: CheckpointRow) -> CheckpointInput:
     return CheckpointInput(
         name=row.name,
         stage=Stage(row.stage),
-        kind="recovered" if row.kind == "recovered" else "product",
+        kind=cast(CheckpointKind, row.kind),
         material_id=row.material_id,
         mass_g=row.mass_g,
         purity_percent=row.purity_percent,
@@ -154,7 +155,7 @@ def check_amounts(data: CheckpointInput) -> None:
         messages["purity_percent"] = "Content must be above 0 and at most 100 %."
     if data.formula:
         try:
-            read_formula(data.formula)
+            read_counted(data.formula)
         except FormulaTextError as error:
             messages["formula"] = str(error)
     if messages:
@@ -172,6 +173,8 @@ def _check(
     product = product_of(questions.get_preparation(session, run.preparation_id))
     if data.formula and data.kind == "recovered":
         messages.setdefault("formula", "What was recovered has the formula of its material; leave this empty.")
+    if data.formula and data.kind == "crop":
+        messages.setdefault("formula", "A crop is a part of the product; leave this empty.")
     if data.formula and product is None:
         messages.setdefault("formula", "To count it as product, the preparation needs the product's formula. Enter that first.")
     known = {m.id for m in questions.list_materials(session, run.preparation_id)}

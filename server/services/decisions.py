@@ -33,7 +33,9 @@ from server.storage.tables import MaterialRow, RunRow
 AS_PLANNED = 0.05
 HOURS = "hours"
 COST = "cost"
-NO_RECORD = "No run with a forecast has a result yet. Accept a proposal, make the run, enter the result."
+NO_RECORD = (
+    "No run with a forecast has a result yet. Plan a run (a proposal, or settings of your own), make it, enter the result."
+)
 
 
 @dataclass(frozen=True)
@@ -332,7 +334,7 @@ class Decisions:
         found, left = self.stop(), self.runs_left(today, scale_mol)
         advice = found.limited(left.at_most) if found is not None else None
         if left.hindrance:
-            return f"{left.hindrance} {advice.odds}" if advice else left.hindrance
+            return f"{left.hindrance} If it could: {advice.odds[0].lower()}{advice.odds[1:]}" if advice else left.hindrance
         if advice is None:
             return left.sentence
         parts = [advice.sentence, left.sentence]

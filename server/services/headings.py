@@ -13,7 +13,7 @@ from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
 from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, Role, Stage, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import HEADING_ROWS, Rows
-from server.services.cells import bare_unit, is_blank, is_day, is_unit, read_unit
+from server.services.cells import bare_unit, bare_units, is_blank, is_day, is_unit, read_unit, unit_behind
 from server.services.inputs import ColumnInput
 
 # What a column may mean beside a variable: (label, unit in which it is stored).
@@ -348,6 +348,9 @@ class _Heading:
     def may_mean(self, known: _Known, space: Space, ratios: Collection[str]) -> bool:
         """Whether nothing speaks against it; ``ratios`` are the meanings that are ratios."""
         key = known.key
+        if key.startswith("v") and self.text.casefold() == known.words.casefold():
+            # Pd/C is the name of a variable, and C no unit in it.
+            return True
         if key.startswith("v") and (_NO_SETTINGS & self.words) - set(known.plain.split()):
             return False
         if key in ratios and not _same_order(plain(self.name), known.name):
@@ -358,7 +361,7 @@ class _Heading:
         if key == "scale_mol" and known.words in _HEADINGS["scale_mol"] and self.unit not in FACTORS["mol"]:
             return False
         units = units_for(key, space)
-        own = {bare_unit(u) for u in units}
+        own = {bare for u in units for bare in bare_units(u)}
         if self.written and key in ratios and bare_unit(self.written) not in own | {"eq"}:
             return False
         is_other_unit = is_unit(self.unit) and bare_unit(self.unit) not in own and (bool(units) or bool(self.written))
@@ -483,11 +486,13 @@ def columns_of(
     """
     headings = table[heading_row - 1] if 0 < heading_row <= len(table) else [""] * len(table[0])
     below = units_row(table, heading_row, space)
-    guessed = _guesses(headings, space, reference)
+    told = _with_units_of_cells(headings, table, heading_row)
+    guessed = _guesses(told, space, reference)
     _guess_from_cells(guessed, table, heading_row, option_names)
     _guess_days(guessed, headings, table, heading_row)
-    _guess_from_units(guessed, headings, space)
+    _guess_from_units(guessed, told, space)
     names = dict(meanings_for(space))
+    own_names = {v.name.casefold() for v in space.variables}
     out: list[Column] = []
     messages: dict[str, str] = {f"column_{k}": f"There is no column {k}." for k in given if k > len(headings)}
     taken: dict[str, int] = {}
@@ -502,9 +507,11 @@ def columns_of(
         taken.setdefault(meaning, k)
         units = units_for(meaning, space)
         unit = read_unit(said.unit) if said is not None else ""
+        unit = next((u for u in units if unit and unit in (u, read_unit(u))), unit)
         if unit and unit not in units:
             messages[f"column_{k}"] = f"Column {k}: {unit} is no unit of {names[meaning]}. Choose {' or '.join(units) or 'none'}."
-        by_heading = _unit_by_heading(heading, below[k - 1] if below else "", units)
+        is_name = heading.casefold() in own_names
+        by_heading = _unit_by_heading("" if is_name else heading, below[k - 1] if below else "", units)
         asks_unit = bool(units) and not by_heading
         unit = unit or by_heading
         sample = next((row[k - 1] for _, row in body_of(table, heading_row, space) if row[k - 1]), "")
@@ -522,7 +529,7 @@ def _unit_by_heading(heading: str, below: str, units: tuple[str, ...]) -> str:
     among = _unit_among_words(heading)
     if not named:
         return among if among in units else units[0]
-    match = next((u for u in units if bare_unit(u) == bare_unit(named)), "")
+    match = next((u for u in units if bare_unit(named) in bare_units(u)), "")
     return match or (among if among in units else "")
 
 
@@ -535,6 +542,17 @@ def units_row(table: Rows, heading_row: int, space: Space) -> list[str]:
     filled = [cell for cell in row if not is_blank(cell)]
     known = sum(is_unit(c) or c.casefold() in own for c in filled)
     return row if known > _MOSTLY * len(filled) and not any(ch.isdigit() for c in filled for ch in c) else []
+
+
+def _with_units_of_cells(headings: Sequence[str], table: Rows, heading_row: int) -> list[str]:
+    """The headings, with the unit of most cells below where they name none: of two columns called t, one holds hours."""
+    out = []
+    for k, heading in enumerate(headings):
+        cells = [row[k] for row in table[heading_row:] if not is_blank(row[k])]
+        units = [unit for cell in cells if (unit := unit_behind(cell))]
+        told = heading_unit(heading) or _unit_among_words(heading)
+        out.append(f"{heading} / {units[0]}" if heading and not told and len(units) > _MOSTLY * len(cells) else heading)
+    return out
 
 
 def _guesses(headings: Sequence[str], space: Space, reference: str = "") -> list[str]:

@@ -215,9 +215,15 @@ LimitInput = Annotated[AnyLimit, Field(discriminator="kind")]
 
 
 class MaterialInput(Input):
-    """A line of the charge; see ``server.core.chemistry.charge`` for the meaning of the amounts.
+    """A line of the charge.
 
-    ``stock_counted`` says that the stock was counted now; another stock than before always is.
+    ``amount`` is in the unit of ``amount_kind``: equivalents (mol per mol of the scale), mol_percent (mol per 100 mol of
+    the scale), mass and volume (g and mL at the base scale; they grow with the scale), mass_percent (g per 100 g of the
+    reference), volume_per_gram (mL per g of the reference), concentration (mol/L of one equivalent in it). The reference is
+    the first reagent of which 1 equivalent is always taken. ``ratio_variable_id`` is a variable that sets the amount in each
+    run, ``ratio_factor`` times it (a ligand, twice the metal); ``count_variable_id`` one that says how many times it is
+    taken; ``choice_variable_id`` and ``choice`` the option with which alone it is used. ``stock_counted`` says that the stock
+    was counted now; another stock than before always is.
     """
 
     name: Name
@@ -232,6 +238,7 @@ class MaterialInput(Input):
     concentration_mol_per_l: OptionalNumber = None
     density_g_per_ml: OptionalNumber = None
     ratio_variable_id: OptionalId = None
+    ratio_factor: Number = 1.0
     choice_variable_id: OptionalId = None
     choice: Annotated[ChoiceName | None, BeforeValidator(_blank_is_none)] = None
     count_variable_id: OptionalId = None
@@ -315,15 +322,20 @@ class StateInput(Input):
     revision: OptionalId = None
 
 
-class CheckpointInput(Input):
-    """A weighed intermediate, or recovered starting material: that of ``material_id``, or the one that limits.
+CheckpointKind = Literal["product", "recovered", "crop"]
 
-    ``formula`` is that of the compound weighed where it is not the product itself; ``purity_percent`` is its content.
+
+class CheckpointInput(Input):
+    """A weighed intermediate; recovered starting material, that of ``material_id`` or the one that limits; or a crop.
+
+    ``formula`` is that of the compound weighed where it is not the product itself, with a number before it where more than
+    one of it makes one of the product (2 C13H10O); ``purity_percent`` is its content. Crops (or fractions) are parts of the
+    isolated product.
     """
 
     name: Name
     stage: Stage
-    kind: Literal["product", "recovered"] = "product"
+    kind: CheckpointKind = "product"
     material_id: OptionalId = None
     mass_g: Number
     purity_percent: Number = 100.0
@@ -470,6 +482,7 @@ class NotebookInput(Input):
     day_order: Literal["", "day_first", "month_first"] = ""
     day_year: Annotated[Annotated[int | None, Field(ge=EARLIEST_YEAR, le=2200)], BeforeValidator(_year)] = None
     small_yields: Literal["", "fractions", "percent"] = ""
+    amounts_at: Literal["", "base_scale", "run_scale"] = ""
     content_percent: OptionalNumber = None
     failed_rows: RowNumbers = Field(default_factory=list)
     empty_rows: RowNumbers = Field(default_factory=list)
@@ -497,7 +510,6 @@ class ExclusionInput(Input):
 
 _MESSAGES = {
     "missing": "This is needed.",
-    "string_too_short": "This is needed.",
     "too_short": "Give at least one.",
     "enum": "Choose one of those offered.",
     "literal_error": "Choose one of those offered.",
@@ -516,6 +528,8 @@ def message_for(error: Any) -> str:
     typed = error.get("input")
     if kind == "string_too_long" and isinstance(typed, str):
         return f"At most {error['ctx']['max_length']} characters fit here; this has {len(typed)}. Shorten it."
+    if kind == "string_too_short":
+        return "This is needed." if not typed else f"This is too short: {error['ctx']['min_length']} characters are needed."
     if kind == "greater_than_equal":
         return f"Enter at least {error['ctx']['ge']}."
     if kind == "less_than_equal":

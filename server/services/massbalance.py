@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 from sqlmodel import Session
 
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import ChargeLine, Product, Theory, process_mass_intensity
-from server.errors import InvalidInputError
+from server.core.chemistry.formula import read_formula
+from server.errors import FormulaTextError, InvalidInputError
 from server.services.charges import (
     AsWeighed,
     Charge,
@@ -79,7 +81,7 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
         planned = make_charge(preparation, rows, run.planned, scale, made=then)
     weighed = weighed_of(session, run.row.id)
     theory = weighed_theory(preparation, charge, weighed, run.row.readability_g) if charge else None
-    balance, problem = _balance(session, run, theory[0] if theory else None, product_of(preparation))
+    balance, problem = _balance(session, preparation, run, theory[0] if theory else None, product_of(preparation))
     intensity, without_mass = _intensity(run, charge, weighed)
     taken_from = made or MadeWith.of(rows, run.settings, preparation.base_scale_mol)
     found = settings_as_weighed(taken_from, rows, scale, weighed) if scale else ()
@@ -91,7 +93,9 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     return RunChemistry(charge, planned, weighed, found, balance, problem, intensity, without_mass, can_be_noted)
 
 
-def _balance(session: Session, run: RunView, theory: Theory | None, made: Product | None) -> tuple[MassBalance | None, str]:
+def _balance(
+    session: Session, preparation: PreparationRow, run: RunView, theory: Theory | None, made: Product | None
+) -> tuple[MassBalance | None, str]:
     rows = questions.list_checkpoints(session, int(run.row.id or 0))
     # An intermediate counts as the product that it becomes.
     marks = [
@@ -113,12 +117,43 @@ def _balance(session: Session, run: RunView, theory: Theory | None, made: Produc
         for c in rows
         if c.kind == "recovered" and (c.material_id is None or str(c.material_id) == limiting)
     ]
+    used_up = 1.0
     if masses and theory is not None and theory.limiting.molar_mass:
         recovered = sum(masses) / theory.limiting.molar_mass / theory.limiting_moles
+        used_up = _used_up(session, preparation, theory)
     try:
-        return follow_the_product(run.theory_g, marks, product, recovered), ""
+        return follow_the_product(run.theory_g, marks, product, recovered, used_up), ""
     except InvalidInputError as error:
         return None, str(error)
+
+
+def _used_up(session: Session, preparation: PreparationRow, theory: Theory) -> float:
+    """Part of the limiting material that theory uses up: half in a resolution, whose product has the formula of its start."""
+    rows = questions.list_materials(session, int(preparation.id or 0))
+    row = next((m for m in rows if str(m.id) == theory.limiting.key), None)
+    with suppress(FormulaTextError):
+        if row is not None and row.formula and preparation.product_formula:
+            same = read_formula(row.formula).atoms == read_formula(preparation.product_formula).atoms
+            return min(1.0, theory.product_moles / theory.limiting_moles) if same else 1.0
+    return 1.0
+
+
+@dataclass(frozen=True)
+class Crops:
+    """The parts in which the product of a run was isolated: their number, mass [g], and mean content by mass [%]."""
+
+    count: int
+    mass_g: float
+    purity_percent: float
+
+
+def crops_of(session: Session, run_id: int) -> Crops | None:
+    """The crops or fractions of a run together; None without any."""
+    rows = [c for c in questions.list_checkpoints(session, run_id) if c.kind == "crop" and c.mass_g > 0]
+    if not rows:
+        return None
+    mass = sum(c.mass_g for c in rows)
+    return Crops(len(rows), mass, sum(c.mass_g * c.purity_percent for c in rows) / mass)
 
 
 def _intensity(run: RunView, charge: Charge | None, weighed: Mapping[int, WeighedRow]) -> tuple[float | None, tuple[str, ...]]:

@@ -26,7 +26,9 @@ from server.errors import ConflictError, InvalidInputError, NeedsConfirmationErr
 from server.exchange.tables import Rows, as_typed
 from server.services.cells import (
     bare_unit,
+    bare_units,
     is_blank,
+    is_not_available,
     is_perhaps_summary,
     is_summary,
     lacks_year,
@@ -38,7 +40,7 @@ from server.services.cells import (
     stroke_order,
     tidy,
 )
-from server.services.charges import material_of, reference_of
+from server.services.charges import material_of, reference_of, variables_of_amounts
 from server.services.checkpoints import store_checkpoint
 from server.services.headings import (
     FACTORS,
@@ -74,7 +76,7 @@ from server.services.runs import (
     yield_of,
 )
 from server.services.spaces import space_of, stored_space
-from server.services.words import OUTCOME_LABELS
+from server.services.words import OUTCOME_LABELS, grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow
 
@@ -156,8 +158,14 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d+,(?:\d{1,2}|\d{4,})(?![\w,-])")
 # Columns that hold no numbers.
 _WORDS = {"reference", "notes", "made_on", "lot", "made_by", "outcome", "state", "excluded_reason"}
 _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
+# Where a word may say what became of the run.
+_OUTCOME_KEYS = ("outcome", "state", "yield_percent", "product_mass_g")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 _FORMULA_KEYS = set(FORMULA_ON_THE_WAY.values())
+# The scale at which amounts of a column hold, in its heading: 'toluene at 0.05 mol / mL'.
+_AT_SCALE = re.compile(r"\bat (\d+(?:\.\d+)?(?:e-?\d+)?) mol\b")
+# Scales that lie no further apart are the same for amounts. (Own judgement.)
+_OTHER_SCALE = 0.01
 # A scale is a round number: by less than this share what was weighed may differ from it. (Own judgement.)
 _SAME_SCALE = 0.05
 # Days without a year that follow each other lie no further apart, or the year changed between them. (Own judgement.)
@@ -217,6 +225,7 @@ class Notebook:
     asks_day_order: bool
     asks_day_year: bool
     asks_small_yields: bool
+    asks_amounts: bool
     defaults: Mapping[str, str]
     questions: tuple[NeedsConfirmationError, ...] = ()
 
@@ -263,6 +272,8 @@ class _Row:
     not_given: list[str] = field(default_factory=list)
     lacks_result: bool = False
     reference_mol: float | None = None
+    # What was weighed of the material of one equivalent. [g]
+    reference_g: float | None = None
     weighed: dict[str, tuple[Column, float]] = field(default_factory=dict)
     formulas: dict[str, str] = field(default_factory=dict)
     checkpoints: list[CheckpointInput] = field(default_factory=list)
@@ -395,7 +406,18 @@ def _bring_in(
         # What a notebook does not mention was, most likely, as in the base recipe; whoever asks shows it.
         defaults.update({v.key: v.base if isinstance(v.base, str) else f"{v.base:.12g}" for v in missing})
     body = body_of(table, heading_row, space)
-    reader = _Reader(space, columns, data.model_copy(update={"defaults": defaults}), option_names, body, reference)
+    driving = variables_of_amounts(materials)
+    growing = {v.key for v in space.variables if grows_with_scale(v, driving)}
+    reader = _Reader(
+        space,
+        columns,
+        data.model_copy(update={"defaults": defaults}),
+        option_names,
+        body,
+        reference,
+        preparation.base_scale_mol,
+        growing,
+    )
     existing: dict[tuple[Any, ...], list[int]] = {}
     for view in view_runs(session, preparation):
         if view.row.state == "finished":
@@ -412,7 +434,7 @@ def _bring_in(
             if percent is not None and percent < NEXT_TO_NOTHING and row.raw["outcome"] == "yield":
                 reader.take_outcome(row)
         if not row.problems and not row.left_out:
-            run, percent = _try_to_add(session, preparation, row)
+            run, percent = _try_to_add(session, preparation, row, reference)
             if run is not None:
                 runs.append(run)
                 for code in sorted(row.asked):
@@ -433,6 +455,7 @@ def _bring_in(
         asks_day_order=reader.asks_day_order,
         asks_day_year=reader.asks_day_year,
         asks_small_yields=reader.asks_small_yields,
+        asks_amounts=reader.asks_amounts or bool(data.amounts_at),
         defaults=defaults,
     )
     return book, runs, asked
@@ -470,14 +493,17 @@ def _leave_out_if_here(
     return percent
 
 
-def _try_to_add(session: Session, preparation: PreparationRow, row: _Row) -> tuple[RunRow | None, float | None]:
+def _try_to_add(
+    session: Session, preparation: PreparationRow, row: _Row, reference: MaterialRow | None
+) -> tuple[RunRow | None, float | None]:
     """Add one run and return it with its yield; what stands in the way is noted in the row."""
     given: list[str] = []
+    weighed = {int(reference.id or 0): row.reference_g} if reference is not None and row.reference_g is not None else {}
     while True:
         data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings, "confirm": given})
         try:
             with session.begin_nested():
-                run = store_result(session, int(preparation.id or 0), data, is_past=True)
+                run = store_result(session, int(preparation.id or 0), data, is_past=True, weighed=weighed)
                 for checkpoint in row.checkpoints:
                     store_checkpoint(session, run, checkpoint.model_copy(update={"confirm": given}))
             return run, _percent_of(preparation, run)
@@ -562,8 +588,12 @@ class _Reader:
         option_names: Mapping[str, OptionNames],
         body: Sequence[tuple[int, list[str]]],
         reference: MaterialRow | None = None,
+        base_scale_mol: float | None = None,
+        growing: Collection[str] = (),
     ) -> None:
         self.space = space
+        self.base_scale_mol = base_scale_mol
+        self.growing = growing
         self.reference = material_of(reference) if reference is not None else None
         self.columns = columns
         self.data = data
@@ -576,6 +606,7 @@ class _Reader:
         self.beyond = behind if not any(columns[k].meaning for k in behind) else []
         self.words: list[UnknownWord] = []
         self.asks_small_yields = False
+        self.asks_amounts = False
         self.largest = {c.position: _largest_number(body, c.position - 1) for c in columns}
         self.today = latest_day()
         words = {f"v{v.key}" for v in space.variables if v.is_choice} | _WORDS
@@ -606,6 +637,7 @@ class _Reader:
             )
         unread = self._read_cells(row, cells)
         self._settle_scale(row)
+        self._settle_amounts(row)
         self._on_the_way(row, unread)
         for meaning, v in self.by_meaning.items():
             if v.key not in row.settings and meaning not in unread:
@@ -622,7 +654,8 @@ class _Reader:
         unread: set[str] = set()
         for column in self.columns:
             cell = as_typed(cells[column.position - 1]).strip()
-            if not column.meaning or not cell or (is_blank(cell) and column.meaning not in ("notes", "reference")):
+            says_nothing = is_blank(cell) if column.meaning in _OUTCOME_KEYS else is_not_available(cell)
+            if not column.meaning or not cell or (says_nothing and column.meaning not in ("notes", "reference")):
                 continue
             try:
                 if (v := self.by_meaning.get(column.meaning)) is not None:
@@ -703,7 +736,7 @@ class _Reader:
             cell = self._number_for(v, cell)
         value, unit = self._amount(row, cell, column)
         # '0.05 eq' of a loading in mol% is 5 of them, so it is sent back.
-        own = (bare_unit(v.unit), *(("eq",) if v.role is Role.RATIO else ()))
+        own = {*bare_units(v.unit), *(("eq",) if v.role is Role.RATIO else ())}
         if not unit or bare_unit(unit) in own:
             return value
         if unit in family_of(v):
@@ -753,7 +786,7 @@ class _Reader:
 
     def _result(self, row: _Row, column: Column, cell: str) -> None:
         key = column.meaning
-        outcome = read_outcome(cell) if key in ("outcome", "yield_percent", "product_mass_g") else None
+        outcome = read_outcome(cell) if key in _OUTCOME_KEYS and key != "state" else None
         if outcome is not None:
             row.raw["outcome"] = outcome
         elif key == "outcome":
@@ -801,6 +834,7 @@ class _Reader:
         """How much a weighed mass of the reference is. [mol]"""
         mass_g = self._quantity(row, column, cell)
         row.reference_mol = moles_in(self.reference, mass_g=mass_g) if self.reference is not None else None
+        row.reference_g = mass_g if row.reference_mol is not None else None
         if row.reference_mol is None:
             row.remarks.append(f"{column.title} not kept, the charge has no reagent of 1 equivalent with a formula")
 
@@ -812,6 +846,30 @@ class _Reader:
         if said and abs(row.reference_mol / said - 1.0) > _SAME_SCALE:
             row.asked.add("scales")
         row.raw["scale_mol"] = tidy(row.reference_mol)
+
+    def _settle_amounts(self, row: _Row) -> None:
+        """Amounts of a run at another scale become those of the base scale, at which settings hold, as the chemist says."""
+        scale, base = row.raw.get("scale_mol"), self.base_scale_mol
+        if not base:
+            return
+        unsaid = []
+        for column in self.columns:
+            v = self.by_meaning.get(column.meaning)
+            if v is None or v.key not in row.settings or v.key not in self.growing:
+                continue
+            at = _AT_SCALE.search(column.heading)
+            held = float(at[1]) if at else scale if self.data.amounts_at == "run_scale" else base
+            if not at and not self.data.amounts_at and scale and abs(scale / base - 1.0) > _OTHER_SCALE:
+                unsaid.append(v.name)
+            elif held and abs(held / base - 1.0) > 1e-9:
+                row.settings[v.key] = tidy(float(row.settings[v.key]) * base / held)
+                row.remarks.append(f"{v.name} is {plain(float(row.settings[v.key]))} {v.unit} at the base scale")
+        if unsaid:
+            self.asks_amounts = True
+            row.problems.append(
+                f"{listed(unsaid)} may be for the {plain(float(scale or 0.0))} mol of this run, or for the base scale of "
+                f"{plain(base)} mol. Say which."
+            )
 
     def _on_the_way(self, row: _Row, unread: Collection[str]) -> None:
         """Checkpoints of a row: masses with their contents. A mass whose content nobody has said tells nothing."""
@@ -844,9 +902,14 @@ class _Reader:
     def _share(self, column: Column, cell: str, value: float) -> float:
         """100 where a yield or purity is a fraction, as a spreadsheet keeps per cent cells, else 1; 0.8 may be either."""
         is_small = self.largest[column.position] <= _LARGEST_FRACTION
-        if not is_small and (value > 1 or "%" in column.heading):
+        if value == 0 or (not is_small and value > 1):
             return 1.0
-        if value == 0:
+        if not is_small and column.meaning not in ("yield_percent", "product_mass_g"):
+            # A yield may be that low, a purity hardly.
+            raise NumberTextError(
+                f"“{cell[:40]}” stands among per cent. Write {100 * value:g} %, or {value:g} % if it is so little."
+            )
+        if not is_small and "%" in column.heading:
             return 1.0
         self.asks_small_yields = True
         if not self.data.small_yields:
@@ -910,11 +973,19 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
     for run in view_runs(session, preparation):
         cells = [weighed.get((int(run.row.id or 0), stage), ("", "", ""))[:n] for stage, n in stages.items()]
         rows.append(_line(run, variables) + [cell for some in cells for cell in some])
-    return [_headings_of(variables, stages), *rows]
+    driving = variables_of_amounts(questions.list_materials(session, preparation_id))
+    names = [_name_of(v, preparation.base_scale_mol, driving) for v in variables]
+    return [_headings_of(names, stages), *rows]
 
 
-def _headings_of(variables: Sequence[Variable], stages: Mapping[Stage, int]) -> list[str]:
-    headings = ["run number", "state", *(f"{v.name} / {v.unit}" if v.unit else v.name for v in variables)]
+def _name_of(v: Variable, base_scale_mol: float | None, driving: Collection[str]) -> str:
+    """The heading of a variable; an amount says at which scale it holds."""
+    name = f"{v.name} at {base_scale_mol:.12g} mol" if base_scale_mol and grows_with_scale(v, driving) else v.name
+    return f"{name} / {v.unit}" if v.unit else name
+
+
+def _headings_of(names: Sequence[str], stages: Mapping[Stage, int]) -> list[str]:
+    headings = ["run number", "state", *names]
     keys = [key for key in MEANINGS if key not in ("state", "reference_g") and key not in _CHECKPOINT_KEYS | _FORMULA_KEYS]
     keys += [key for stage, n in stages.items() for key in (*WEIGHED_ON_THE_WAY[stage], FORMULA_ON_THE_WAY[stage])[:n]]
     for key in keys:

@@ -16,7 +16,7 @@ from server.core.course.shapes import Shape
 from server.core.space.units import TEMPERATURE_UNITS, convert, duration_text
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError, NotFoundError
 from server.exchange.tables import write_csv
-from server.services.cells import read_hours
+from server.services.cells import read_hours, tidy
 from server.services.headings import unit_told_by
 from server.services.inputs import ClockInput, ReadingImportInput, ReadingInput, StartInput
 from server.services.numbers import NumberTextError, read_number
@@ -92,7 +92,8 @@ def to_series_unit(series: Series, value: float, unit: str) -> float:
         known = ", ".join(u for u in series.units if u)
         use = f"Use {known}." if known else "It has no unit: leave the unit as shown."
         raise NumberTextError(f"{series.label} is not read in {unit[:12]}. {use}")
-    value = convert(value, unit, series.unit) if series.key == "temperature" else value * series.units[unit]
+    if unit != series.unit:
+        value = tidy(convert(value, unit, series.unit) if series.key == "temperature" else value * series.units[unit])
     if series.is_never_negative and value < 0:
         raise NumberTextError(f"{series.label} cannot be below 0; this is {value:g}.")
     if series.key == "temperature" and convert(value, series.unit, "K") <= 0:
@@ -213,11 +214,14 @@ def _read_moment(text: str, day: date, zone: tzinfo, fold: int = 0) -> datetime:
             text, day = dotted[4], date(int(dotted[3]), int(dotted[2]), int(dotted[1]))
         found = _CLOCK.fullmatch(text)
         local = datetime.fromisoformat(f"{day} {int(found[1]):02d}:{found[2]}:{found[3] or '00'}" if found else text)
-        return (local if local.tzinfo is not None else local.replace(tzinfo=zone, fold=fold)).astimezone(UTC)
+        moment = (local if local.tzinfo is not None else local.replace(tzinfo=zone, fold=fold)).astimezone(UTC)
     except ValueError as error:
         raise NumberTextError(f"“{text[:40]}” is not a time. Write 14:05 or 2026-03-31 14:05.") from error
     except OverflowError as error:
         raise NumberTextError(f"“{text[:40]}” is no time that a run can have.") from error
+    if local.tzinfo is None and moment.astimezone(zone).replace(tzinfo=None) != local:
+        raise NumberTextError(f"“{text[:40]}” did not exist: clocks were set forward over it. Write the time that they showed.")
+    return moment
 
 
 def _series(key: str) -> Series:

@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlmodel import Session
 
-from server.core.chemistry.charge import IN_MOLES
+from server.core.chemistry.charge import IN_MOLES, Material
 from server.core.chemistry.formula import read_formula
 from server.core.chemistry.yields import (
     ABOVE_100_REASONS,
@@ -626,7 +626,13 @@ class _Basis:
 
 
 def store_result(
-    session: Session, preparation_id: int, data: FinishedRunInput, *, run_id: int | None = None, is_past: bool = False
+    session: Session,
+    preparation_id: int,
+    data: FinishedRunInput,
+    *,
+    run_id: int | None = None,
+    is_past: bool = False,
+    weighed: Mapping[int, float] | None = None,
 ) -> RunRow:
     """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none.
 
@@ -634,17 +640,24 @@ def store_result(
     ----------
     is_past : bool
         Whether a new run was made long ago: it took nothing of the stock that was counted since.
+    weighed : mapping or None
+        Masses that were weighed for a new run, by material id. [g]
     """
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
     materials = questions.list_materials(session, preparation_id)
     stored = questions.get_run(session, run_id) if run_id is not None else None
     data, settings = _read_result(space, stored, data)
-    basis = _basis_of(session, preparation, space, materials, stored, data, settings)
+    taken = dict(weighed or {})
+    noted = {m.id: _note_of(m, taken[m.id]) for m in materials if m.id is not None and m.id in taken}
+    notes = weighed_of(session, stored.id) if stored is not None and stored.id is not None else noted
+    basis = _basis_of(session, preparation, space, materials, stored, data, settings, notes)
     _refuse_result(data, basis, stored.made_on if stored is not None else None)
     _ask_about_limits(space, settings, data.confirm)
     if stored is None or not _is_same(stored.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
+    if stored is None and not is_past:
+        _ask_about_the_same(session, preparation, settings, data)
     run = stored or RunRow(
         preparation_id=preparation_id,
         number=questions.take_run_number(session, preparation),
@@ -665,6 +678,9 @@ def store_result(
         run.revision += 1
     session.add(run)
     session.flush()
+    for note in noted.values():
+        note.run_id = int(run.id or 0)
+        session.add(note)
     earlier = _as_run_by_name(session, space, run)
     _store_settings(session, space, run, planned=None, as_run=settings)
     later = {v.name: settings[v.key] for v in space.variables}
@@ -672,10 +688,45 @@ def store_result(
     return run
 
 
+def _ask_about_the_same(
+    session: Session, preparation: PreparationRow, settings: Mapping[str, Setting], data: FinishedRunInput
+) -> None:
+    """The very same run once more, of the same day or page of the notebook, was most likely sent twice."""
+    if not data.made_on and not data.reference:
+        return
+    told = ("outcome", "product_mass_g", "purity_percent", "residual_percent", "reference", "lot", "made_by")
+    day = data.made_on.isoformat() if data.made_on else None
+    for run in view_runs(session, preparation):
+        row = run.row
+        is_result = (
+            row.state == "finished" and row.made_on == day and all(_is_same(getattr(row, f), getattr(data, f)) for f in told)
+        )
+        percent = row.entered_yield_percent if data.product_mass_g is None else data.yield_percent
+        if is_result and _is_same(percent, data.yield_percent) and dict(run.settings) == dict(settings):
+            message = f"Run {run.number} has the same settings, result, day and notebook reference. Was it sent twice?"
+            field = "product_mass_g" if data.product_mass_g is not None else "yield_percent"
+            NeedsConfirmationError(field, "same_run", message, "It is another run").raise_unless_in(data.confirm)
+            return
+
+
+def _note_of(material: MaterialRow, mass_g: float) -> WeighedRow:
+    """The note of a mass that was weighed of a material as its bottle is today; not of a run yet."""
+    return _from_bottle(WeighedRow(run_id=0, material_id=int(material.id or 0), mass_g=mass_g), material_of(material))
+
+
+def _from_bottle(note: WeighedRow, bottle: Material) -> WeighedRow:
+    """The note with what the bottle holds that it was taken from."""
+    note.purity_percent, note.water_percent = 100.0 * bottle.purity, 100.0 * bottle.water
+    note.concentration_mol_per_l, note.density_g_per_ml = bottle.concentration, bottle.density
+    return note
+
+
 def _read_result(space: Space, stored: RunRow | None, data: FinishedRunInput) -> tuple[FinishedRunInput, dict[str, Setting]]:
     """The result with what is stored where it is not named, and its settings; what is wrong with either is told together."""
     if stored is not None:
         check_revision(stored, data.revision)
+        if stored.state == "abandoned":
+            raise InvalidInputError({"form": f"Run {stored.number} was abandoned; plan it again first."})
         data = _with_what_is_stored(stored, data)
     try:
         return data, read_settings(space, data.settings)
@@ -693,9 +744,9 @@ def _basis_of(
     stored: RunRow | None,
     data: FinishedRunInput,
     settings: Mapping[str, Setting],
+    notes: Mapping[int, WeighedRow],
 ) -> _Basis:
     """The theoretical yield and the scale of a result."""
-    notes = weighed_of(session, stored.id) if stored is not None and stored.id is not None else {}
     scale = data.scale_mol or preparation.base_scale_mol
     is_renewed = RENEW in data.confirm
     if stored is not None and stored.state == "finished" and stored.scale_mol is data.scale_mol is None and not is_renewed:
@@ -754,6 +805,8 @@ def _ask_about_result(
         _ask_about_far_off(session, trial, found, field, data.confirm, said)
 
 
+# By more than this part, a noted mass and a noted volume of a liquid contradict each other. (Own judgement.)
+_MASS_AGAINST_VOLUME = 0.1
 # What follows from the rest, or says nothing to a reader of the history.
 _HIDDEN = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g", "finished_at"}
 
@@ -1312,9 +1365,7 @@ def _write_notes(
         row = existing.get(material_id) or WeighedRow(run_id=int(run.id or 0), material_id=material_id)
         if row.id is None:
             # Of the bottle that a finished run was made with, not of today's.
-            bottle = bottles.get(str(material_id)) or material_of(known[material_id])
-            row.purity_percent, row.water_percent = 100.0 * bottle.purity, 100.0 * bottle.water
-            row.concentration_mol_per_l, row.density_g_per_ml = bottle.concentration, bottle.density
+            _from_bottle(row, bottles.get(str(material_id)) or material_of(known[material_id]))
         row.mass_g, row.volume_ml = mass, volume
         if mass is not None or volume is not None:
             session.add(row)
@@ -1343,9 +1394,14 @@ def _ask_about_slips(session: Session, run: RunRow, amounts: Amounts, confirm: S
     lines = make_charge(preparation, materials, view.settings, scale, made=made).lines
     planned = {int(line.material.key): (line.material.name, line.mass_g, line.volume_ml) for line in lines}
     found, first = [], ""
+    densities = {int(line.material.key): line.material.density for line in lines}
     for key, (mass, volume) in amounts.items():
         if key not in planned:
             continue
+        density = densities[key]
+        if mass and volume and density and abs(mass / (volume * density) - 1.0) > _MASS_AGAINST_VOLUME:
+            found.append(f"{planned[key][0]}: {plain(mass)} g are {plain(mass / density)} mL, but {plain(volume)} mL are noted.")
+            first = first or f"volume_{key}"
         name, mass_planned, volume_planned = planned[key]
         for value, plan, unit, prefix in ((mass, mass_planned, "g", "mass"), (volume, volume_planned, "mL", "volume")):
             if value is None or not plan or plan / FAR_FROM_PLAN <= value <= plan * FAR_FROM_PLAN:

@@ -125,7 +125,7 @@ class Supply:
             thins = row.amount_kind == AmountKind.CONCENTRATION and row.ratio_variable_id is not None
             if one is None or not base or thins:
                 continue
-            whole = material_of(row, amount=None if row.ratio_variable_id is None else 1.0, reference=reference)
+            whole = material_of(row, amount=None if row.ratio_variable_id is None else row.ratio_factor, reference=reference)
             with suppress(InvalidInputError):
                 if mass := charge_line(whole, scale_mol or base, base).mass_g:
                     text = f"{plain(one.free_g)} g of {row.name} left"

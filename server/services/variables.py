@@ -33,6 +33,8 @@ from server.storage import questions
 from server.storage.tables import LimitRow, SettingRow, VariableRow
 
 MOST_VARIABLES = 20
+# That rules may go along with a variable; the page asks before it sends.
+RULES_GO = "rules_go"
 # Between liquid helium and the softening of silica (common practice, no source).
 COLDEST_KELVIN, HOTTEST_KELVIN = 4.0, 2000.0
 _MUST_BE_POSITIVE = (Role.HOLD_TIME, Role.RATIO, Role.LOADING, Role.CONCENTRATION, Role.VOLUME, Role.COUNT)
@@ -168,8 +170,12 @@ def check_variable(session: Session, preparation_id: int, data: VariableInput, o
         _check_choice(data, messages)
     else:
         _check_number(data, messages)
-    others = [v for v in questions.list_variables(session, preparation_id) if v.id != own_id]
-    if any(other.name == data.name for other in others):
+    rows = questions.list_variables(session, preparation_id)
+    others = [v for v in rows if v.id != own_id]
+    is_kept = any(v.name == data.name for v in rows if v.id == own_id)
+    if data.name.isdigit() and not is_kept:
+        messages["name"] = "A name of digits alone would be taken for a number: add a word."
+    elif any(other.name == data.name for other in others):
         messages["name"] = f"There is a variable named “{data.name}” already."
     elif own_id is None and len(others) >= MOST_VARIABLES:
         messages["name"] = f"A preparation can have at most {MOST_VARIABLES} variables."
@@ -492,7 +498,15 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
     return row
 
 
-def delete_variable(session: Session, variable_id: int) -> int:
+def _rules_naming(session: Session, row: VariableRow) -> list[tuple[LimitRow, str]]:
+    """The rules that cannot be without a variable, with their words."""
+    every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
+    others = {key: v for key, v in every.items() if key != str(row.id)}
+    gone = [limit for limit in questions.list_limits(session, row.preparation_id) if rule_of(limit, others) is None]
+    return [(limit, rule.text if (rule := rule_of(limit, every)) else limit.kind) for limit in gone]
+
+
+def delete_variable(session: Session, variable_id: int, confirm: Sequence[str] = (RULES_GO,)) -> int:
     """Remove a variable with its settings and the limits that name it; return the preparation's id.
 
     Materials whose amount it set keep that of the base recipe. The log keeps what went along.
@@ -502,6 +516,8 @@ def delete_variable(session: Session, variable_id: int) -> int:
     NotFoundError
     InvalidInputError
         For a choice that says which materials a run takes, and for what set the amounts of runs.
+    NeedsConfirmationError
+        Where rules go along, and ``confirm`` does not say that they may.
     """
     row = questions.get_variable(session, variable_id)
     materials = questions.list_materials(session, row.preparation_id)
@@ -517,21 +533,21 @@ def delete_variable(session: Session, variable_id: int) -> int:
             "Give those materials an amount of their own first."
         )
         raise InvalidInputError({"form": message})
+    rules = _rules_naming(session, row)
+    gone = [text for _, text in rules]
+    if gone:
+        message = f"These rules name {row.name} and would go along: {'; '.join(gone)}."
+        NeedsConfirmationError("confirm", RULES_GO, message, "They may go").raise_unless_in(confirm)
     for material in materials:
         if material.ratio_variable_id == row.id:
-            material.amount, material.ratio_variable_id = float(row.base_number or 0.0), None
+            material.amount, material.ratio_variable_id = float(row.base_number or 0.0) * material.ratio_factor, None
+            material.ratio_factor = 1.0
             session.add(material)
         if material.count_variable_id == row.id:
             material.amount, material.count_variable_id = material.amount * float(row.base_number or 0.0), None
             session.add(material)
-    every = {v.key: v for v in map(variable_of, questions.list_variables(session, row.preparation_id))}
-    others = {key: v for key, v in every.items() if key != str(row.id)}
-    gone = []
-    for limit in questions.list_limits(session, row.preparation_id):
-        if rule_of(limit, others) is None:
-            rule = rule_of(limit, every)
-            gone.append(rule.text if rule else limit.kind)
-            session.delete(limit)
+    for limit, _ in rules:
+        session.delete(limit)
     preparation = questions.get_preparation(session, row.preparation_id)
     if preparation.course_variable_id == row.id:
         preparation.course_variable_id = None

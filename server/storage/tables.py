@@ -147,6 +147,8 @@ class MaterialRow(SQLModel, table=True):
     concentration_mol_per_l: float | None = None
     density_g_per_ml: float | None = None
     ratio_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
+    # How many times the number of that variable is taken.
+    ratio_factor: float = Field(default=1.0, sa_column_kwargs={"server_default": "1"})
     choice_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
     choice: str | None = None
     # The variable that says how many times the amount is taken; removing it is the service's work.
@@ -250,12 +252,13 @@ class CheckpointRow(SQLModel, table=True):
     position: int = 0
     name: str
     stage: str
+    # 'product', 'recovered', or 'crop', a part of the isolated product.
     kind: str = "product"
     # Which material came back; None for the one that limits.
     material_id: int | None = None
     mass_g: float
     purity_percent: float = 100.0
-    # Of the compound that was weighed, where it is not the product itself.
+    # Of the compound that was weighed, where it is not the product itself; a number before it is how many make one product.
     formula: str = Field(default="", sa_column_kwargs={"server_default": ""})
 
 

@@ -20,7 +20,7 @@ GLOSSARY = {
     "evidence": "Words for an effect: clear (95 % sure of its direction, runs enough), likely (90 %), not shown, "
     "cannot be told apart from …",
     "proposal": "The suggested next run, with its purpose, forecast and reason.",
-    "forecast record": "The forecasts of accepted proposals against what happened.",
+    "forecast record": "The forecasts of runs that were planned, proposed ones and those planned by hand, against what happened.",
     "tolerance window": "How far each variable may drift with the yield still within the chosen loss, all variables together.",
     "new ground": "Settings outside what has been tried.",
     "limit": "A hard bound or rule over variables. A proposal never leaves it.",

@@ -199,7 +199,9 @@ def test_the_verdict_names_an_aim_that_is_reached_and_a_day_that_is_past(session
     verdict = Decisions(analyse(session, key)).verdict(date(2026, 3, 1))
     assert verdict.startswith("The aim of 40 % is reached, so a further run is for more than that. ")
     past = Decisions(analyse(session, key)).verdict(date(2026, 4, 1))
-    assert past.startswith("No further run can be made: the day to finish by, 2026-03-31, is past. The run with the best chance")
+    assert past.startswith(
+        "No further run can be made: the day to finish by, 2026-03-31, is past. If it could: the run with the best chance"
+    )
 
 
 def test_nothing_is_said_about_runs_left_without_stock_or_date(session: Session) -> None:

@@ -120,7 +120,7 @@ def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
     sources = [inspect.getsource(module) for module in (runs, checkpoints)]
     codes = set(re.findall(r'NeedsConfirmationError\(\s*(?:"\w+"|\w+), "(\w+)"', "".join(sources)))
     # Of plans, of amounts that are weighed, of runs that have a forecast or are there already, of checkpoints one by one.
-    others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off", "same_checkpoint", "short_stock"}
+    others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off", "same_checkpoint", "same_run", "short_stock"}
     assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts", "scales"}
 
 
@@ -975,3 +975,119 @@ def test_an_import_reads_the_stored_runs_as_often_for_many_rows_as_for_few(
         import_runs(session, key, NotebookInput(rows=rows))
         counts.append(len(read))
     assert counts[0] == counts[1]
+
+
+def loading(session: Session, name: str = "catalyst", unit: str = "wt%") -> int:
+    key = key_of(session)
+    add_variable(session, key, VariableInput(name=name, role=Role.LOADING, unit=unit, low=1, high=10, base=5))
+    return key
+
+
+def first_settings(session: Session, key: int, rows: list[list[str]], **more: Any) -> dict[str, Any]:
+    book = look_at(session, key, NotebookInput(rows=rows, **more), base_for_missing=True)
+    (row,) = book.rows
+    assert row.problems == ()
+    return {v.name: row.settings[v.key] for v in book.space.variables}
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell"), [("catalyst", "5 wt%"), ("catalyst (wt%)", "5"), ("catalyst / %", "5"), ("catalyst", "5")]
+)
+def test_a_loading_in_per_cent_by_weight_is_understood(session: Session, heading: str, cell: str) -> None:
+    key = loading(session)
+    assert first_settings(session, key, [["hold", "bath", heading, "yield"], ["1 h", "120", cell, "50"]])["catalyst"] == 5
+
+
+@pytest.mark.parametrize("name", ["Pd/C", "NH4Cl/H2O", "salt/water"])
+def test_a_name_with_a_stroke_is_a_name(session: Session, name: str) -> None:
+    key = loading(session, name, "mol%")
+    assert first_settings(session, key, [["hold", "bath", name, "yield"], ["1 h", "120", "5", "50"]])[name] == 5
+
+
+def test_units_of_cells_tell_two_columns_of_one_letter_apart(session: Session) -> None:
+    key = key_of(session)
+    rows = [["t", "Temp", "yield"], ["4 h", "125 °C", "50"], ["240 min", "130 °C", "60"]]
+    book = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True)
+    names = {f"v{v.key}": v.name for v in book.space.variables}
+    assert [names.get(c.meaning, c.meaning) for c in book.columns] == ["hold", "bath", "yield_percent"]
+    assert [row.settings[book.space.variables[0].key] for row in book.rows] == [4, 4]
+
+
+def test_not_available_stands_for_nothing_but_beside_an_outcome(session: Session) -> None:
+    key = key_of(session)
+    rows = [["hold", "bath", "purity", "lot", "yield"], ["1 h", "120", "n/a", "n.a.", "50"], ["1 h", "125", "98", "A", "n/a"]]
+    first, second = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True).rows
+    assert (first.problems, first.percent) == ((), 50)
+    assert second.outcome == "no_information"
+
+
+@pytest.mark.parametrize(("cell", "value"), [("-78 to -70", -74.0), ("-10–-5 °C", -7.5), ("-5 to 5", 0.0), ("20 bis 30", 25.0)])
+def test_ranges_may_be_below_nought(cell: str, value: float) -> None:
+    found = read_amount(cell)
+    assert (found.value, found.is_range) == (value, True)
+
+
+def test_a_fraction_among_per_cent_is_sent_back(session: Session) -> None:
+    key = key_of(session)
+    head = ["hold", "bath", "product mass / g", "theoretical yield / g", "purity"]
+    rows = [head, ["1 h", "120", "5", "10", "98"], ["2 h", "120", "6", "10", "0.99"]]
+    good, bad = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True).rows
+    assert good.percent == pytest.approx(49.0)
+    assert "“0.99” stands among per cent. Write 99 %, or 0.99 % if it is so little." in " ".join(bad.problems)
+
+
+def test_amounts_of_a_run_at_another_scale_are_asked_about_and_converted(session: Session) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.05)
+    key = int(preparation.id or 0)
+    add_variable(session, key, VariableInput(name="ethanol", role=Role.VOLUME, unit="mL", low=50, high=110, base=80))
+    rows = [
+        ["hold", "bath", "ethanol / mL", "scale / mol", "yield"],
+        ["1", "120", "160", "0.1", "50"],
+        ["1", "120", "80", "0.05", "52"],
+    ]
+    asked = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True)
+    assert asked.asks_amounts
+    assert "ethanol may be for the 0.1 mol of this run, or for the base scale of 0.05 mol" in asked.rows[0].problems[0]
+    assert asked.rows[1].problems == ()
+    volume = asked.space.variables[-1].key
+    used = look_at(session, key, NotebookInput(rows=rows, amounts_at="run_scale"), base_for_missing=True)
+    assert [row.settings[volume] for row in used.rows] == [80, 80]
+    assert "ethanol is 80 mL at the base scale" in used.rows[0].remarks
+    assert not used.questions
+    there = look_at(session, key, NotebookInput(rows=rows, amounts_at="base_scale"), base_for_missing=True)
+    assert [row.settings[volume] for row in there.rows] == [160, 80]
+    assert [q.code for q in there.questions] == ["outside_limits"]
+
+
+def test_the_apps_own_table_says_at_which_scale_amounts_hold(session: Session) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.05)
+    key = int(preparation.id or 0)
+    add_variable(session, key, VariableInput(name="ethanol", role=Role.VOLUME, unit="mL", low=50, high=110, base=80))
+    make_run(session, preparation, 60.0, settings={"ethanol": 90.0}, scale_mol=0.1)
+    rows = runs_as_table(session, key)
+    assert "ethanol at 0.05 mol / mL" in rows[0]
+    book = look_at(session, key, NotebookInput(rows=rows, confirm=["again"]))
+    volume = book.space.variables[-1].key
+    assert (book.rows[0].problems, book.rows[0].settings[volume]) == ((), 90)
+    # In a preparation for twice the scale it is twice as much.
+    other = make_preparation(session, "Twice", base_scale_mol=0.1)
+    add_variable(
+        session, int(other.id or 0), VariableInput(name="ethanol", role=Role.VOLUME, unit="mL", low=100, high=220, base=160)
+    )
+    book = look_at(session, int(other.id or 0), NotebookInput(rows=rows))
+    assert book.rows[0].settings[book.space.variables[-1].key] == 180
+
+
+def test_what_was_weighed_of_the_starting_material_is_noted(session: Session) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.05, product_formula="C8H8O2")
+    preparation.theoretical_yield_g = None
+    key = int(preparation.id or 0)
+    acid = add_material(session, key, MaterialInput(name="benzoic acid", role="reagent", formula="C7H6O2", purity_percent=99))
+    rows = [["hold", "bath", "benzoic acid / g", "product mass / g"], ["1", "120", "6.2", "5.0"]]
+    data = NotebookInput.model_validate({"rows": rows, "defaults": {"agent": "MgSO4"}})
+    import_runs(session, key, data)
+    (run,) = view_runs(session, preparation)
+    (note,) = questions.list_run_weighed(session, int(run.row.id or 0))
+    assert (note.material_id, note.mass_g, note.purity_percent) == (acid.id, 6.2, 99)
+    assert run.theory_source == "as-weighed amounts; benzoic acid limits"
+    assert run.theory_g == pytest.approx(6.2 * 0.99 / 122.12 * 136.15, rel=1e-3)

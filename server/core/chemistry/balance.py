@@ -37,13 +37,17 @@ class Checkpoint:
 
 @dataclass(frozen=True)
 class StageRecovery:
-    """One stretch of the way: product at its end against product at its start."""
+    """One stretch of the way: product at its end against product at its start.
+
+    ``came_back_g`` is starting material that came back, as the product that it could have become; it is not lost. [g]
+    """
 
     from_name: str
     to_name: str
     stage: str
     start_g: float
     end_g: float
+    came_back_g: float = 0.0
 
     @property
     def recovery_percent(self) -> float:
@@ -51,7 +55,7 @@ class StageRecovery:
 
     @property
     def lost_g(self) -> float:
-        return self.start_g - self.end_g
+        return self.start_g - self.end_g - self.came_back_g
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,7 @@ def follow_the_product(
     checkpoints: Sequence[Checkpoint],
     product_g: float | None,
     recovered_fraction: float | None = None,
+    share_of_start: float = 1.0,
 ) -> MassBalance:
     """Follow the product from theory through the checkpoints to the isolated mass.
 
@@ -86,6 +91,9 @@ def follow_the_product(
         Isolated product, corrected for purity; None before it was weighed. [g]
     recovered_fraction : float or None
         Fraction of the limiting material that was recovered unchanged. [0..1]
+    share_of_start : float
+        Part of the limiting material that theory uses up: less than 1 in a resolution, where the rest is left over
+        whatever is done. [0..1]
 
     Raises
     ------
@@ -101,7 +109,12 @@ def follow_the_product(
         raise InvalidInputError({"checkpoints": "Enter a checkpoint or the product mass to see where the product went."})
     places = [k for k, mark in enumerate(marks[:-1]) if mark.product_g > 0]
     pairs = [(marks[k], marks[k + 1]) for k in places]
-    stages = tuple(StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g) for a, b in pairs)
+    # What theory leaves over came back without being missing.
+    back = max(0.0, ((recovered_fraction or 0.0) - (1.0 - share_of_start)) / share_of_start)
+    stages = tuple(
+        StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g, back * theoretical_g if a is marks[0] else 0.0)
+        for a, b in pairs
+    )
     final = marks[-1].product_g
     percent = 100.0 * final / theoretical_g
     on_recovered = None
@@ -109,12 +122,12 @@ def follow_the_product(
         if not recovered_fraction >= 0:
             raise InvalidInputError({"recovered": "Recovered starting material cannot be less than nothing."})
         # Where as much came back as was put in, there is nothing left that a yield could be based on.
-        on_recovered = percent / (1.0 - recovered_fraction) if recovered_fraction < 1.0 - 1e-9 else None
-    sentence = _sentence(stages, places, [mark.u_g for mark in marks], theoretical_g, recovered_fraction or 0.0)
+        on_recovered = percent / (1.0 - back) if back < 1.0 - 1e-9 else None
+    sentence = _sentence(stages, places, [mark.u_g for mark in marks], theoretical_g)
     empty = next((a for a, b in itertools.pairwise(marks) if a.product_g == 0.0 < b.product_g), None)
     if empty is not None:
         sentence += f" But {empty.name} held none, and there was product after it: one of the two is not right."
-    accounted = percent + 100.0 * (recovered_fraction or 0.0)
+    accounted = percent * share_of_start + 100.0 * (recovered_fraction or 0.0)
     if recovered_fraction and accounted > 100.0 * (1.0 + APART * CONTENT_U):
         sentence += f" Product and recovered starting material make up {accounted:.0f} %: one of the two was not dry or pure."
     return MassBalance(stages, percent, on_recovered, sentence)
@@ -124,9 +137,7 @@ def _grams(mass: float) -> str:
     return f"{mass:.3g} g" if mass < 999.5 else f"{mass:.0f} g"
 
 
-def _sentence(
-    stages: Sequence[StageRecovery], places: Sequence[int], u_g: Sequence[float], theoretical_g: float, recovered: float
-) -> str:
+def _sentence(stages: Sequence[StageRecovery], places: Sequence[int], u_g: Sequence[float], theoretical_g: float) -> str:
     """Where most was lost; what came back as starting material was not lost before the first checkpoint.
 
     Parameters
@@ -136,16 +147,12 @@ def _sentence(
     u_g : sequence of float
         Standard uncertainty of the product at each mark, independent of each other. [g]
     """
-
-    def lost(s: StageRecovery) -> float:
-        return s.lost_g - (recovered * theoretical_g if s is stages[0] else 0.0)
-
-    worst = max(stages, key=lost)
-    if lost(worst) <= 0:
+    worst = max(stages, key=lambda s: s.lost_g)
+    if worst.lost_g <= 0:
         return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
-    share = 100.0 * lost(worst) / theoretical_g
-    apart = ", starting material that came back not counted as lost" if recovered and worst is stages[0] else ""
-    gained = [k for k, s in enumerate(stages) if -s.lost_g > APART * math.hypot(u_g[places[k]], u_g[places[k] + 1])]
+    share = 100.0 * worst.lost_g / theoretical_g
+    apart = ", starting material that came back not counted as lost" if worst.came_back_g else ""
+    gained = [k for k, s in enumerate(stages) if s.end_g - s.start_g > APART * math.hypot(u_g[places[k]], u_g[places[k] + 1])]
     more = ""
     if gained:
         # A gain up to where most seems lost says that it was never there; else the first of them is told.
@@ -158,12 +165,12 @@ def _sentence(
             return f"{told[0].upper()}{told[1:]} So where most was lost cannot be told."
         more = f" But {told}"
     most = (
-        f"Most was lost between {worst.from_name} and {worst.to_name}: {_grams(lost(worst))}, "
+        f"Most was lost between {worst.from_name} and {worst.to_name}: {_grams(worst.lost_g)}, "
         f"that is {share:.0f} % of theory (recovery there {worst.recovery_percent:.0f} %{apart})"
     )
     others = [s for s in stages if s is not worst]
-    second = max(others, key=lost) if others else None
-    if second is not None and lost(second) > 0:
+    second = max(others, key=lambda s: s.lost_g) if others else None
+    if second is not None and second.lost_g > 0:
         # Neighbours share a mark, whose uncertainty enters the difference of the two losses twice.
         parts = [0.0] * len(u_g)
         for s, sign in ((worst, 1.0), (second, -1.0)):
@@ -171,9 +178,9 @@ def _sentence(
             parts[k] += sign
             parts[k + 1] -= sign
         u = math.hypot(*(part * one for part, one in zip(parts, u_g, strict=True)))
-        if lost(worst) - lost(second) < APART * u:
+        if worst.lost_g - second.lost_g < APART * u:
             return (
-                f"{most}, or between {second.from_name} and {second.to_name}: {_grams(lost(second))}. With contents known to "
+                f"{most}, or between {second.from_name} and {second.to_name}: {_grams(second.lost_g)}. With contents known to "
                 f"some {100 * CONTENT_U:.0f} %, which of the two cannot be told.{more}"
             )
     return f"{most}.{more}"

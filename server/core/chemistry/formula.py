@@ -74,6 +74,7 @@ _DOTS = "·•∙⋅*×"
 _TIMES = re.compile(r"(?<=[A-Za-z0-9)\]])(\s*)x(?=\s*[\d½])")
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
 _COEFFICIENT = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
+_COUNTED = re.compile(r"([1-9]\d{0,2}(?:/[1-9]\d?|\.\d{1,3})?|0\.\d{1,3}|[1-9]/[1-9]\d?)\s*(?=[A-Z\[(])")
 _COMMA_IN_COUNT = re.compile(rf"([{_DOTS}]\s*\d+),(\d)")
 _HYDRATE_AHEAD = re.compile(r"(?:\d+/\d+|\d+(?:\.\d+)?)?[A-Z\[(]")
 _COUNTED_ATOM = re.compile(r"\d+(?!H(?![a-z]))[A-Z][a-z]?(?=[·.]|$)")
@@ -177,6 +178,27 @@ def read_formula(text: str) -> Formula:
             total[symbol] += factor * count  # type: ignore[assignment]
     mass = sum(count * _weight(symbol) for symbol, count in total.items())
     return Formula(stripped, tuple(sorted(total.items())), charge, mass, waters)
+
+
+def read_counted(text: str) -> tuple[float, Formula]:
+    """Read a formula with the number of moles of it before it, where one is meant: '2 C13H10O'.
+
+    Raises
+    ------
+    FormulaTextError
+        As ``read_formula``.
+
+    Examples
+    --------
+    >>> count, formula = read_counted("2 C13H10O")
+    >>> count, round(formula.molar_mass, 2), read_counted("C13H10O")[0]
+    (2.0, 182.22, 1.0)
+    """
+    found = _COUNTED.match(text.strip())
+    if found is None:
+        return 1.0, read_formula(text)
+    formula = read_formula(text.strip()[found.end() :])
+    return float(Fraction(found[1])), formula
 
 
 def smiles_available() -> bool:

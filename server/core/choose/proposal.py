@@ -355,7 +355,9 @@ def propose_several(
         is_new = found.purpose is purpose and found.settings not in history.pending
         # What the runs before it took is not there any more.
         ran_out = any(rule.material not in short for rule in history.missing)
-        if proposals and (ran_out or (purpose is not Purpose.REPEAT and not is_new)):
+        # Further ones of a repeat are the same run; what the stock turns into another one is none.
+        serves = found.settings == proposals[0].settings if proposals and purpose is Purpose.REPEAT else is_new
+        if proposals and (ran_out or not serves):
             break
         proposals.append(found)
         history = history.when_planned(found.settings)

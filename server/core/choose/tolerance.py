@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -11,7 +12,7 @@ from scipy.stats import qmc
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import code_values, encode
 from server.core.space.limits import LinearRule, OptionRangeRule, Space
-from server.core.space.variables import FloatArray, Settings, Variable
+from server.core.space.variables import FloatArray, Role, Settings, Variable
 
 _STEPS = 33
 _SAMPLES = 256
@@ -144,8 +145,19 @@ def tolerance_window(
                 (min(_decode(v, span[0], setting), setting), max(_decode(v, span[1], setting), setting)),
             )
         )
-    windows = _within_rules(space, windows)
+    windows = [_whole(w) if w.variable.role is Role.COUNT else w for w in _within_rules(space, windows)]
     return ToleranceWindow(tuple(windows), allowed_loss, probability, float(np.mean(at_end)), float(at_end.min()))
+
+
+def _whole(w: VariableWindow) -> VariableWindow:
+    """The window of a count: whole numbers inside it; the setting itself stays."""
+    setting = float(w.setting)
+
+    def inside(low: float, high: float) -> tuple[float, float]:
+        return min(setting, math.ceil(low - 1e-9)), max(setting, math.floor(high + 1e-9))
+
+    low, high = inside(float(w.low or 0.0), float(w.high or 0.0))
+    return replace(w, low=low, high=high, alone=inside(*w.alone) if w.alone is not None else None)
 
 
 def _corners(dimensions: int) -> FloatArray:

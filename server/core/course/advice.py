@@ -20,6 +20,7 @@ from server.core.course.fitting import (
     with_delay,
 )
 from server.core.course.shapes import TO_A_PLATEAU, Shape, best_time, no_longer_pays, time_to
+from server.core.space.units import plain
 from server.core.space.variables import FloatArray
 
 # The last reading has to lie at least this far up the plateau, at the low end of the range.
@@ -166,7 +167,7 @@ def _scattered(fit: CourseFit, advice: Advice, unit: str) -> Advice:
     """What is said where the readings follow no curve at all."""
     worst = int(np.argmax(np.abs(fit.values - fit.at(fit.hours))))
     sentence = (
-        f"The readings lie {fit.scatter:.2g} {unit}".rstrip()
+        f"The readings lie {plain(fit.scatter, 2)} {unit}".rstrip()
         + f" off the nearest curve, so they say nothing about the hold. Check them, {fit.values[worst]:.3g} {unit}".rstrip()
         + f" at {hours_words(float(fit.hours[worst]))} first."
     )
@@ -240,7 +241,7 @@ def _advise(
         lately = f"The last {hours_words(stretch)} changed next to nothing."
     else:
         verb = "rose" if brought > 0 else "fell"
-        lately = f"In the last {hours_words(stretch)} the curve {verb} by {abs(brought):.2g} {unit}".rstrip() + "."
+        lately = f"In the last {hours_words(stretch)} the curve {verb} by {plain(abs(brought), 2)} {unit}".rstrip() + "."
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
     if fit.form.shape is Shape.STRAIGHT:

@@ -117,6 +117,7 @@ def _effect(
     if (untold := _untold(table, j, v, raw, knowable)) is not None:
         return untold
     levels = np.array(knowable.comparable[j]) if j in knowable.comparable else np.unique(table.coded[:, j])
+    levels, left_out = _without_failed_options(table, j, v, levels)
     low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw, levels)
     change = ladder.difference(low[None], high[None])
     tried = len(levels)
@@ -136,7 +137,7 @@ def _effect(
     top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table, knowable)
     runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
     tied = f" {_left_out(table, knowable, j, levels)}" if j in knowable.comparable else ""
-    more = tied + f" Outside this range there {runs}, which failed." if beyond else tied
+    more = tied + (f" Outside this range there {runs}, which failed." if beyond else "") + left_out
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
     can_be_clear = _can_be_clear(table, knowable)
     evidence = _evidence(mean, probability, can_be_clear and not only_failed and not on_failures)
@@ -167,6 +168,20 @@ def _untold(table: RunTable, j: int, v: Variable, raw: list[float | str], knowab
         sentence = f"{v.name}: {table.n_runs} runs so far; effects need at least {FEWEST_RUNS_FOR_EFFECTS}."
         return Effect(v.key, v.name, Evidence.TOO_FEW_RUNS, sentence)
     return None
+
+
+def _without_failed_options(table: RunTable, j: int, v: Variable, levels: FloatArray) -> tuple[FloatArray, str]:
+    """Options of a choice that runs had which did not fail, where there are two, and what is said of the others."""
+    if not v.is_choice:
+        return levels, ""
+    column = table.coded[:, j]
+    kept = np.array([x for x in levels if np.any(~table.failed & (column == x))])
+    if len(kept) < 2 or len(kept) == len(levels):
+        return levels, ""
+    gone = [x for x in levels if x not in kept]
+    numbers = sorted(n for n, x in zip(table.numbers, column, strict=True) if x in gone)
+    runs = f"run {numbers[0]}, which" if len(numbers) == 1 else f"runs {listed([str(n) for n in numbers])}, which"
+    return kept, f" {listed([v.choices[int(x)] for x in gone])} {'was' if len(gone) == 1 else 'were'} used only in {runs} failed."
 
 
 def _evidence(change: float, probability: float, can_be_clear: bool) -> Evidence:

@@ -13,6 +13,7 @@ from server.core.choose.tolerance import End
 from server.core.course.shapes import Shape
 from server.core.model.effects import Evidence
 from server.core.space.variables import Role, Stage
+from server.services.inputs import CheckpointKind
 
 RunState = Literal["planned", "under_way", "finished", "abandoned"]
 Outcome = Literal["yield", "failure", "no_information"]
@@ -95,6 +96,17 @@ class ForecastAnswer(Answer):
     clipped: bool = Field(description="Ranges were cut at 0 or 100 %.")
 
 
+class BudgetLineAnswer(Answer):
+    """What one input contributes to the uncertainty of a yield, in percentage points, and its share of the variance."""
+
+    name: str
+    value: float
+    u: float
+    unit: str
+    contribution: float
+    share: float
+
+
 class RunAnswer(Answer):
     """A run. ``yield_percent`` is None unless it gave one; ``settings`` by variable name, as run where noted.
 
@@ -114,6 +126,7 @@ class RunAnswer(Answer):
     yield_u: float | None = Field(
         description="Standard uncertainty of the yield; null where the yield itself was typed. [percentage points]"
     )
+    yield_budget: list[BudgetLineAnswer] = []
     entered_yield_percent: float | None
     product_mass_g: float | None
     product_mass_u_g: float | None
@@ -155,7 +168,7 @@ class CheckpointAnswer(Answer):
     id: int
     name: str
     stage: Stage
-    kind: Literal["product", "recovered"]
+    kind: CheckpointKind
     material_id: int | None
     mass_g: float
     purity_percent: float
@@ -180,13 +193,18 @@ class WeighedListAnswer(Answer):
 
 
 class StageRecoveryAnswer(Answer):
-    """Product at the end of a stretch against its start."""
+    """Product at the end of a stretch against its start.
+
+    ``lost_g`` is the difference of the two, less ``came_back_g``: starting material that came back, as the product that it
+    could have become.
+    """
 
     from_name: str
     to_name: str
     stage: Stage | Literal[""] = Field(description="Of the checkpoint at its end; empty at the isolated product.")
     recovery_percent: float
     lost_g: float
+    came_back_g: float
 
 
 class MassBalanceAnswer(Answer):
@@ -227,8 +245,28 @@ class EffectsAnswer(Answer):
     message: str
     effects: list[EffectAnswer]
     repeatability: str
+    repeatability_points: float | None = Field(description="Standard deviation of repeats; null before any.")
     cannot_be_told: list[str]
     trends: list[str]
+
+
+class CurvePointAnswer(Answer):
+    """Expected yield at one setting, with its ranges [%]; ``tried`` says whether it lies within what was tried."""
+
+    setting: float | str
+    mean: float
+    low_50: float
+    high_50: float
+    low_90: float
+    high_90: float
+    tried: bool
+
+
+class CurveAnswer(Answer):
+    """Expected yield along one variable."""
+
+    variable: str
+    points: list[CurvePointAnswer]
 
 
 class StretchAnswer(Answer):
@@ -307,6 +345,7 @@ class ProposalAnswer(Answer):
     needs: NeedsAnswer | None = Field(description="None without materials or a scale.")
     scale_remark: str
     broken_limits: list[str] = []
+    kept_to_stock: str = Field(default="", description="What the stock keeps proposals from; empty where it does not.")
 
 
 class ReadingsBroughtInAnswer(Answer):
@@ -376,8 +415,10 @@ class StopAdviceAnswer(Answer):
     next_one: float | None
     next_five: float | None
     anywhere: float | None
-    can_make: int | None = Field(description="How many runs `together` and `worth_it` are about, five at most.")
-    together: float | None
+    can_make: int | None = Field(
+        description="How many runs `together` and `worth_it` are about, five at most; 0 where there is a hindrance."
+    )
+    together: float | None = Field(description="That at least one of so many runs brings the gain.")
     aim_chance: float | None = Field(description="That anything within reach gives the aim.")
     gain: float = Field(description="[percentage points]")
     worth_it: bool | None
@@ -391,7 +432,8 @@ class WindowLineAnswer(Answer):
     """Window of one variable; for a choice, the other options that keep the yield.
 
     ``low_end`` and ``high_end`` say why it ends there (empty: the loss would be larger beyond);
-    ``alone_low`` and ``alone_high`` are how far this one may drift while all others keep to their settings.
+    ``alone_low`` and ``alone_high`` are how far this one may drift while all others keep to their settings. Ends lie between
+    steps, for what drifts does not keep to them; those of a count are whole.
     """
 
     variable: str
@@ -438,7 +480,7 @@ class OutcomeAnswer(Answer):
     """A forecast made before a run, and the yield that came. [%]"""
 
     run_number: int
-    purpose: str
+    purpose: str = Field(description="Of the proposal; empty for a run that was planned by hand.")
     mean: float
     low_50: float
     high_50: float
@@ -453,7 +495,7 @@ class RecordAnswer(Answer):
     message: str
     held_50: int
     held_90: int
-    mean_error: float | None
+    mean_error: float | None = Field(description="Mean of observed minus forecast. [percentage points]")
     mean_absolute_error: float | None
     outcomes: list[OutcomeAnswer]
 
@@ -484,6 +526,7 @@ class MaterialAnswer(Answer):
     concentration_mol_per_l: float | None
     density_g_per_ml: float | None
     ratio_variable_id: int | None
+    ratio_factor: float
     choice_variable_id: int | None
     choice: str | None
     count_variable_id: int | None

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from server.core.chemistry.drying import advise_drying
 from server.core.choose.proposal import MOST_AT_ONCE, Proposal, Purpose
 from server.core.course.fitting import Range
+from server.core.model.curves import Curve
 from server.core.model.effects import Effect
 from server.core.model.stagewise import FEWEST_RUNS_OF_STAGE, Stretch
 from server.core.space.variables import Setting
@@ -50,12 +51,15 @@ from server.web.api.models import (
     PROBLEM_SCHEMA,
     AsWeighedAnswer,
     BroughtInAnswer,
+    BudgetLineAnswer,
     ChangeAnswer,
     ChargeAnswer,
     ChargeLineAnswer,
     CheckpointAnswer,
     CourseAnswer,
     CrossAnswer,
+    CurveAnswer,
+    CurvePointAnswer,
     DryingAnswer,
     EffectAnswer,
     EffectsAnswer,
@@ -152,6 +156,7 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         yield_percent=view.run_yield.percent if view.run_yield and row.outcome != "no_information" else None,
         modelled_percent=view.percent,
         yield_u=view.run_yield.u if view.run_yield and view.run_yield.budget else None,
+        yield_budget=[BudgetLineAnswer.model_validate(b) for b in view.run_yield.budget] if view.run_yield else [],
         theory_g=view.theory_g,
         theory_source=view.theory_source,
         counts=view.counts,
@@ -224,11 +229,16 @@ def update_variable(variable_id: Id, data: VariableInput, session: WriteSession,
 
 
 @router.delete("/variables/{variable_id}", status_code=204, tags=["variables"])
-def delete_variable(variable_id: Id, session: WriteSession, seen: Seen = None) -> Response:
-    """Remove a variable with its settings; with ``seen``, only if its stamp is still that."""
+def delete_variable(
+    variable_id: Id, session: WriteSession, seen: Seen = None, confirm: Annotated[tuple[str, ...], Query()] = ()
+) -> Response:
+    """Remove a variable with its settings in all runs; with ``seen``, only if its stamp is still that.
+
+    Rules that name it go along, which needs ``confirm=rules_go``; the history keeps what they were.
+    """
     row = questions.get_variable(session, variable_id)
     refuse_outdated(seen, variables.as_input(row), row.name)
-    variables.delete_variable(session, variable_id)
+    variables.delete_variable(session, variable_id, confirm)
     return Response(status_code=204)
 
 
@@ -387,7 +397,9 @@ def renew_theory(preparation_id: Id, session: WriteSession) -> list[int]:
 
 
 @router.get("/preparations/{preparation_id}/history", tags=["preparations"])
-def list_changes(preparation_id: Id, session: ReadSession, run_number: int | None = None) -> list[ChangeAnswer]:
+def list_changes(
+    preparation_id: Id, session: ReadSession, run_number: Annotated[int | None, Query(ge=1, le=10**9)] = None
+) -> list[ChangeAnswer]:
     """List what was changed, newest first: of the preparation, or of one of its runs."""
     questions.get_preparation(session, preparation_id)
     return [ChangeAnswer.model_validate(row) for row in questions.list_changes(session, preparation_id, run_number)]
@@ -762,6 +774,7 @@ def get_effects(preparation_id: Id, session: ReadSession) -> EffectsAnswer:
         message=message,
         effects=[_effect(e) for e in effects],
         repeatability=analysis.repeatability_sentence,
+        repeatability_points=analysis.repeatability[0] if analysis.repeatability else None,
         cannot_be_told=analysis.unknowns,
         trends=trends,
     )
@@ -781,6 +794,37 @@ def _effect(e: Effect) -> EffectAnswer:
         from_label=e.from_label,
         to_label=e.to_label,
         cannot_be_told_apart_from=list(e.partners),
+    )
+
+
+@router.get("/preparations/{preparation_id}/response-curves", tags=["answers"])
+def get_response_curves(preparation_id: Id, session: ReadSession) -> list[CurveAnswer]:
+    """Expected yield along each variable that moved, the others as in the working recipe; empty before there is one."""
+    analysis = analyse(session, preparation_id)
+    if analysis.working is None:
+        return []
+    still = analysis.knowable.never_moved
+    return [_curve(analysis.curve(j)) for j in range(len(analysis.space.variables)) if j not in still]
+
+
+def _curve(curve: Curve) -> CurveAnswer:
+    points = zip(
+        curve.labels, curve.values, curve.mean, curve.low_50, curve.high_50, curve.low_90, curve.high_90, curve.tried, strict=True
+    )
+    return CurveAnswer(
+        variable=curve.variable.name,
+        points=[
+            CurvePointAnswer(
+                setting=label if curve.variable.is_choice else float(value),
+                mean=float(mean),
+                low_50=float(low_50),
+                high_50=float(high_50),
+                low_90=float(low_90),
+                high_90=float(high_90),
+                tried=bool(tried),
+            )
+            for label, value, mean, low_50, high_50, low_90, high_90, tried in points
+        ],
     )
 
 
@@ -886,16 +930,19 @@ def get_proposals(
     """Propose runs to be made side by side; ``saving`` is hours, cost or material_<id> for the purpose shorten.
 
     What they need is worked out for the base scale unless ``scale_mol`` is given, one after the other: stock that one
-    takes is not there for the next.
+    takes is not there for the next. There are fewer than ``count`` where no further run serves the purpose, or the stock
+    (``kept_to_stock``) reaches for no further one.
     """
     analysis = analyse(session, preparation_id)
     decisions = Decisions(analysis)
-    if purpose is Purpose.SHORTEN and saving not in (HOURS, COST, *decisions.savings):
+    if saving != HOURS and saving not in decisions.savings:
         raise InvalidInputError({"saving": f"Choose one of {', '.join(decisions.savings) or HOURS}."})
     burden = decisions.burden(saving, purpose)
     found = analysis.proposals(purpose, count, burden)
     needs, remark = decisions.needs_together([p.settings for p in found], scale_mol), decisions.scale_remark(scale_mol)
-    return [_proposal(analysis, p, need, remark) for p, need in zip(found, needs, strict=True)]
+    kept = decisions.kept_out
+    answers = [_proposal(analysis, p, need, remark) for p, need in zip(found, needs, strict=True)]
+    return [answer.model_copy(update={"kept_to_stock": kept}) for answer in answers]
 
 
 @router.get("/preparations/{preparation_id}/stop-advice", tags=["answers"])
@@ -910,8 +957,8 @@ def get_stop_advice(preparation_id: Id, session: ReadSession, scale_mol: Scale =
         next_one=advice.next_one if advice else None,
         next_five=advice.next_five if advice else None,
         anywhere=advice.anywhere if advice else None,
-        can_make=advice.can_make if advice else None,
-        together=advice.together if advice else None,
+        can_make=None if advice is None else 0 if left.hindrance else advice.can_make,
+        together=None if advice is None else 0.0 if left.hindrance else advice.together,
         aim_chance=advice.aim_chance if advice else None,
         hindrance=left.hindrance,
         gain=analysis.preparation.worthwhile_gain,

@@ -46,6 +46,7 @@ _ABOUT_COLUMNS = (
     "headings_were",
     "assumed",
     "small_yields",
+    "amounts_at",
     "day_order",
     "day_year",
     "content_percent",
@@ -254,6 +255,7 @@ def _with_what_was_said(form: RawForm, rows: list[list[str]], kept: str, note: s
     raw["day_order"] = form.values.get("day_order", "")
     raw["day_year"] = form.values.get("day_year", "")
     raw["small_yields"] = form.values.get("small_yields", "")
+    raw["amounts_at"] = form.values.get("amounts_at", "")
     raw["content_percent"] = form.values.get("content_percent", "")
     raw["defaults"] = form.prefixed("default_")
     was = form.values.get("heading_row_was", "")
@@ -357,6 +359,7 @@ def _draw_check(
 def _chosen(book: Notebook, data: NotebookInput) -> dict[str, str]:
     """What the fields show."""
     values = {"heading_row": str(book.heading_row), "day_order": data.day_order, "small_yields": data.small_yields}
+    values["amounts_at"] = data.amounts_at
     values |= {"content_percent": as_text(data.content_percent), "day_year": as_text(data.day_year)}
     for c in book.columns:
         values[f"column_{c.position}"], values[f"unit_{c.position}"] = c.meaning, c.unit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -32,7 +33,7 @@ from server.services.inputs import (
     StateInput,
     validated,
 )
-from server.services.massbalance import RunChemistry, chemistry_of
+from server.services.massbalance import Crops, RunChemistry, chemistry_of, crops_of
 from server.services.numbers import NumberTextError, read_optional_number
 from server.services.preparations import today
 from server.services.runs import (
@@ -53,7 +54,7 @@ from server.services.runs import (
 )
 from server.services.scales import limits_at_scale, scale_remark, scales_made
 from server.services.spaces import stored_space
-from server.services.words import setting_text
+from server.services.words import grows_with_scale, plain, setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
 from server.web.dependencies import Files, Form, Id, OpenWriter, ReadSession, WriteSession
@@ -75,6 +76,7 @@ class RunFormPage:
     """Context of the form for a result (``planning`` False) or a plan (True).
 
     ``theory_today`` is the theoretical yield by today's charge where that of the run differs [g];
+    ``at_base_scale`` says of amounts that they are those for the base scale, and what they come to in this run;
     ``lots`` and ``makers`` are those of earlier runs, the newest first;
     ``starts`` are finished runs from whose settings a new one may start, (address, words) each.
     """
@@ -89,6 +91,7 @@ class RunFormPage:
     weighed: dict[str, str]
     theory_today: float | None
     has_another_charge: bool
+    at_base_scale: dict[str, str]
     starts: list[tuple[str, str]]
     lots: list[str]
     makers: list[str]
@@ -126,6 +129,14 @@ class RunPage:
     attach_form: FormState
     taken: str
     accepted: str
+    crops: Crops | None
+    left_percent: float | None
+
+    @property
+    def crops_differ(self) -> bool:
+        """Whether the crops together are another mass than that of the result."""
+        mass = self.run.row.product_mass_g
+        return self.crops is not None and mass is not None and abs(mass - self.crops.mass_g) > 0.01 * self.crops.mass_g
 
 
 def _run_form(
@@ -159,11 +170,42 @@ def _run_form(
         lots = list(dict.fromkeys(r.lot for r in earlier if r.lot))
         makers = list(dict.fromkeys(r.made_by for r in earlier if r.made_by))
         page = RunFormPage(
-            frame, form, space, run, planning, has_theory, planned, weighed, by_charge, is_other, starts, lots, makers
+            frame=frame,
+            form=form,
+            space=space,
+            run=run,
+            planning=planning,
+            has_theory=has_theory,
+            planned=planned,
+            weighed=weighed,
+            theory_today=by_charge,
+            has_another_charge=is_other,
+            at_base_scale=_at_base_scale(session, preparation, space, run),
+            starts=starts,
+            lots=lots,
+            makers=makers,
         )
         return render(request, "runs/form.html", page, status=status)
 
     return redraw
+
+
+def _at_base_scale(session: ReadSession, preparation: PreparationRow, space: Space, run: RunView | None) -> dict[str, str]:
+    """By key of a variable that is an amount: at which scale it is asked for, and what was planned at that of the run."""
+    base = preparation.base_scale_mol
+    if not base:
+        return {}
+    driving = variables_of_amounts(questions.list_materials(session, int(preparation.id or 0)))
+    found = {}
+    for v in space.variables:
+        if not grows_with_scale(v, driving):
+            continue
+        words = f"for the base scale, {plain(base)} mol"
+        if run is not None and run.row.scale_mol and not math.isclose(run.row.scale_mol, base):
+            here = float(run.planned[v.key]) * run.row.scale_mol / base
+            words += f"; planned in this run of {plain(run.row.scale_mol)} mol: {plain(here)} {v.unit}"
+        found[v.key] = words
+    return found
 
 
 def _raw_run(form: RawForm, fields: list[str]) -> dict[str, Any]:
@@ -239,6 +281,10 @@ def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str
     """The form for the result; settings of a run that has none yet start as they were weighed, others only if asked."""
     preparation, run = view_run(session, run_id)
     values = _starting_values(stored_space(session, int(preparation.id or 0)), run)
+    crops = crops_of(session, run_id) if run.row.product_mass_g is None else None
+    if crops is not None:
+        values["product_mass_g"] = as_text(float(f"{crops.mass_g:.10g}"))
+        values["purity_percent"] = as_text(float(f"{crops.purity_percent:.4g}"))
     from_weighed = as_weighed == "true" or run.row.state != "finished"
     return _run_form(request, session, preparation, run, planning=False, from_weighed=from_weighed)(FormState(values), 200)
 
@@ -348,6 +394,8 @@ def _run_page(
             attach_form=form if part == "attach" else FormState(),
             taken=TAKEN,
             accepted=ACCEPTED,
+            crops=crops_of(session, run_id),
+            left_percent=_left_percent(chemistry.balance) if run.is_pending else None,
         )
         return render(request, "runs/show.html", page, status=status)
 
@@ -361,6 +409,14 @@ def _scale_words(session: ReadSession, preparation: PreparationRow, run: RunView
     words = [f"This scale breaks a limit: {text}." for text in limits_at_scale(space, run.planned, scale, base, driving)]
     remark = scale_remark(scale or base, scales_made(preparation, view_runs(session, preparation)))
     return [*words, remark] if remark else words
+
+
+def _left_percent(balance: MassBalance | None) -> float | None:
+    """What the last checkpoint holds of theory; None without one, or where it is more than theory. [%]"""
+    if balance is None or not balance.stages or balance.stages[-1].to_name == "isolated product":
+        return None
+    left = 100.0 * balance.stages[-1].end_g / balance.stages[0].start_g
+    return left if left < 100.0 else None
 
 
 def _stored_amounts(session: ReadSession, run_id: int) -> FormState:

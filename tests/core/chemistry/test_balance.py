@@ -102,3 +102,23 @@ def test_of_two_losses_that_are_alike_neither_is_named_alone() -> None:
     three = [Checkpoint("crude", "work_up", 8.0), Checkpoint("dried", "drying", 7.5)]
     assert "or between dried and isolated product" in follow_the_product(10.0, three, 5.8).sentence
     assert "cannot be told" not in follow_the_product(10.0, three, 6.3).sentence
+
+
+def test_starting_material_that_came_back_is_lost_nowhere() -> None:
+    found = follow_the_product(10.0, [Checkpoint("crude", "reaction", 7.0)], 6.0, recovered_fraction=0.2)
+    assert [(s.came_back_g, s.lost_g) for s in found.stages] == [(2.0, 1.0), (0.0, 1.0)]
+    assert found.based_on_recovered_percent == pytest.approx(75.0)
+
+
+def test_what_a_resolution_leaves_over_is_not_missing() -> None:
+    # 0.1 mol of racemate give at most 0.05 mol of one enantiomer; 0.042 came, and 0.0439 of the rest.
+    found = follow_the_product(13.56, [], 11.385, recovered_fraction=0.439, share_of_start=0.5)
+    assert found.based_on_recovered_percent == pytest.approx(found.yield_percent)
+    assert found.stages[0].came_back_g == 0.0
+    assert "make up" not in found.sentence
+    # More than the half that theory leaves over was product that could have been.
+    more = follow_the_product(10.0, [], 4.0, recovered_fraction=0.75, share_of_start=0.5)
+    assert more.stages[0].came_back_g == pytest.approx(5.0)
+    assert more.based_on_recovered_percent == pytest.approx(80.0)
+    too_much = follow_the_product(10.0, [], 9.0, recovered_fraction=0.75, share_of_start=0.5)
+    assert "make up 120 %" in too_much.sentence

@@ -213,3 +213,25 @@ def test_an_amount_that_cannot_be_known_is_none() -> None:
     assert amount_weighed(by_volume, 0.1, 0.1, mass_g=5.0) is None
     assert amount_weighed(by_volume, 0.1, None, volume_ml=5.0) is None
     assert amount_weighed(reagent("x", "C6H14", molar_mass=None), 0.1, 0.1, mass_g=5.0) is None
+
+
+def test_of_reagents_that_run_out_together_the_first_of_the_charge_limits() -> None:
+    # CuSO4 + 2 NaOH: 0.3 mol against 0.6 mol, but for the dust of the arithmetic.
+    salt = Material("10", "salt", MaterialRole.REAGENT, AmountKind.EQUIVALENTS, 1.0, molar_mass=250.0)
+    base = Material("8", "base", MaterialRole.REAGENT, AmountKind.EQUIVALENTS, 2.0, molar_mass=40.0, coefficient=2.0)
+    product = Product(100.0)
+    for moles in (0.6, 0.6 * (1 - 1e-12), 0.6 * (1 + 1e-12)):
+        assert theoretical_yield(product, [(salt, 0.3), (base, moles)]).limiting is salt
+        assert theoretical_yield(product, [(base, moles), (salt, 0.3)]).limiting is base
+    assert theoretical_yield(product, [(salt, 0.3), (base, 0.59)]).limiting is base
+
+
+def test_water_of_crystallisation_from_the_solvent_is_part_of_the_equation() -> None:
+    # Al2(SO4)3·18H2O + K2SO4 + 6 H2O -> 2 KAl(SO4)2·12H2O: both sides weigh the same.
+    aluminium = Material(
+        "1", "salt", MaterialRole.REAGENT, AmountKind.EQUIVALENTS, 1.0, read_formula("Al2(SO4)3·18H2O").molar_mass
+    )
+    potassium = Material("2", "other", MaterialRole.REAGENT, AmountKind.EQUIVALENTS, 1.0, read_formula("K2SO4").molar_mass)
+    alum = Product(read_formula("KAl(SO4)2·12H2O").molar_mass, 2.0)
+    assert atom_economy(alum, [aluminium, potassium]) > 110
+    assert atom_economy(alum, [aluminium, potassium], 6 * read_formula("H2O").molar_mass) == pytest.approx(100.0, abs=1e-6)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.core.chemistry.formula import read_formula
+from server.core.chemistry.formula import SHORT_NAMES, read_counted, read_formula
 from server.core.chemistry.weights import ATOMIC_WEIGHTS
 from server.errors import FormulaTextError
 from tests.reference import reference
@@ -209,3 +209,61 @@ def test_a_count_that_is_not_known_is_no_single_molecule() -> None:
 def test_counts_that_nobody_writes_are_refused(text: str) -> None:
     with pytest.raises(FormulaTextError):
         read_formula(text)
+
+
+# Structures from memory (common knowledge of the trade); the formulas follow from them by RDKit.
+STRUCTURES = {
+    "BOP": "CN(C)[P+](On1nnc2ccccc12)(N(C)C)N(C)C.F[P-](F)(F)(F)(F)F",
+    "BPO": "O=C(OOC(=O)c1ccccc1)c1ccccc1",
+    "CDI": "O=C(n1ccnc1)n1ccnc1",
+    "COD": "C1CC=CCCC=C1",
+    "CSI": "O=C=NS(=O)(=O)Cl",
+    "DBN": "C1CC2=NCCCN2C1",
+    "DBU": "C1CCC2=NCCCN2CC1",
+    "DCC": "C1CCCCC1N=C=NC1CCCCC1",
+    "DHP": "C1CCOC=C1",
+    "DIC": "CC(C)N=C=NC(C)C",
+    "HFIP": "OC(C(F)(F)F)C(F)(F)F",
+    "NBD": "C1C2C=CC1C=C2",
+    "NBS": "O=C1CCC(=O)N1Br",
+    "NCS": "O=C1CCC(=O)N1Cl",
+    "NFSI": "FN(S(=O)(=O)c1ccccc1)S(=O)(=O)c1ccccc1",
+    "NHS": "O=C1CCC(=O)N1O",
+    "NIS": "O=C1CCC(=O)N1I",
+    "PCC": "c1cc[nH+]cc1.O=[Cr](=O)([O-])Cl",
+    "PDC": "c1cc[nH+]cc1.c1cc[nH+]cc1.O=[Cr](=O)([O-])O[Cr](=O)(=O)[O-]",
+}
+
+
+@pytest.mark.parametrize("short", sorted(SHORT_NAMES))
+def test_short_names_of_reagents_are_no_formulas_and_say_which_one_is_meant(short: str) -> None:
+    pytest.importorskip("rdkit")
+    name, formula = SHORT_NAMES[short]
+    with pytest.raises(FormulaTextError, match=f"not as {name}; for that write {formula}"):
+        read_formula(short)
+    assert read_formula(f"smiles:{STRUCTURES[short]}").atoms == read_formula(formula).atoms
+
+
+@pytest.mark.parametrize(
+    ("text", "waters"),
+    [("CuSO4·5H2O", 5.0), ("K2CO3.1.5H2O", 1.5), ("KAl(SO4)2·12H2O", 12.0), ("H2O", 0.0), ("C6H12O6", 0.0), ("CoCl2·6NH3", 0.0)],
+)
+def test_water_of_crystallisation_is_counted(text: str, waters: float) -> None:
+    found = read_formula(text)
+    assert found.waters == waters
+    assert found.water_share == pytest.approx(waters * 18.015 / found.molar_mass, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("text", "count"), [("2 C13H10O", 2.0), ("2C13H10O", 2.0), ("1/2 C6H6", 0.5), ("0.5 C6H6", 0.5), ("C6H6", 1.0)]
+)
+def test_a_number_before_a_formula_is_how_many_of_it(text: str, count: float) -> None:
+    found, formula = read_counted(text)
+    assert found == count
+    assert formula.molar_mass == read_formula(text.lstrip("0123456789./ ")).molar_mass
+
+
+@pytest.mark.parametrize("text", ["2", "0 C6H6", "2 3 C6H6", "x C6H6"])
+def test_a_number_that_counts_nothing_is_refused(text: str) -> None:
+    with pytest.raises(FormulaTextError):
+        read_counted(text)

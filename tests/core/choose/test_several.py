@@ -32,7 +32,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, OptionRangeRule, Space, reach_of
+from server.core.space.limits import LinearRule, OptionRangeRule, Space, StockRule, reach_of
 from server.core.space.variables import Role, Setting, Stage, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, Rows, history
 from tests.factories import agent, bath, hold
@@ -661,3 +661,31 @@ def test_a_rise_along_the_front_comes_with_its_doubt() -> None:
     assert steep.rise[0] > 0
     assert steep.sentence.startswith("Expected yield rises from ")
     assert steep.sentence.endswith("points); below the line nothing is gained.")
+
+
+def test_the_window_of_a_count_is_whole() -> None:
+    washes = Variable("washes", "washes", Role.COUNT, "", 1, 6, 1, 3)
+    space = Space((hold(), washes))
+    rows: list[dict[str, Setting]] = [{"hold": h, "washes": float(w)} for h in (1.0, 2.0, 3.0, 4.0) for w in (1, 2, 3, 4, 5, 6)]
+    yields = [75.0 - 2.0 * (float(r["hold"]) - 2.5) ** 2 - 1.1 * (float(r["washes"]) - 3.0) ** 2 for r in rows]
+    table = RunTable(
+        space.variables, encode(space.variables, rows), np.array(yields), np.zeros(len(rows)), tuple(range(1, len(rows) + 1))
+    )
+    window = tolerance_window(fit_ladder(table), space, {"hold": 2.5, "washes": 3.0}, allowed_loss=3.0)
+    (w,) = [w for w in window.variables if w.variable.key == "washes"]
+    assert w.low is not None
+    assert w.high is not None
+    assert w.alone is not None
+    assert all(float(end).is_integer() for end in (w.low, w.high, *w.alone))
+    assert w.low <= 3 <= w.high
+
+
+def test_repeats_end_where_the_stock_makes_them_another_run() -> None:
+    space = Space((hold(), Variable("cat", "cat", Role.LOADING, "mol%", 0.5, 3, 0.5, 2)))
+    rows: list[dict[str, Setting]] = [
+        {"hold": h, "cat": c} for h, c in ((2.0, 2.0), (1.0, 1.0), (4.0, 2.0), (2.0, 1.0), (3.0, 3.0))
+    ]
+    h = history(rows, [70.0, 40.0, 66.0, 50.0, 60.0], space=space)
+    left = StockRule("4.5 g left", "cat", 1.0, 4.5, "cat")
+    found = propose_several(replace(h, stock=(left,)), fit_ladder(h.table), 4, Purpose.REPEAT)
+    assert [p.settings["cat"] for p in found] == [2.0, 2.0]

@@ -558,3 +558,17 @@ def test_failed_runs_that_used_tied_options_apart_are_named() -> None:
     with_failures = RunTable(table.variables, coded, np.append(table.yields, [0.0, 0.0]), np.zeros(n), numbers, failed)
     told = effects.tie_words(with_failures, tie)
     assert told.startswith(f"catalyst d with solvent r was only ever used together apart from failed run {n - 1}, so")
+
+
+def test_an_option_that_only_failed_runs_had_is_left_out_of_the_effect_and_named() -> None:
+    variables = (hold(), agent("water", "ethanol", "methanol"))
+    rows = [("water", 1.0, 60.0), ("ethanol", 2.0, 71.0), ("water", 3.0, 62.0), ("ethanol", 1.5, 70.0), ("methanol", 2.5, 2.0)]
+    coded = encode(variables, [{"hold": h, "agent": a} for a, h, _ in rows])
+    yields = np.array([y for *_, y in rows])
+    table = RunTable(variables, coded, yields, np.zeros(5), (1, 2, 3, 4, 5), failed=yields < 5)
+    table = table.in_canonical_order()
+    raw: list[list[float | str]] = [[rows[n - 1][1], rows[n - 1][0]] for n in table.numbers]
+    found = {e.key: e for e in find_effects(fit_ladder(table), table.coded[int(np.argmax(table.yields))], raw)}
+    effect = found["agent"]
+    assert {effect.from_label, effect.to_label} == {"water", "ethanol"}
+    assert effect.sentence.endswith("methanol was used only in run 5, which failed.")

@@ -1,0 +1,218 @@
+"""The chemistry of runs: what is taken, what is left over, and what would count twice."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from sqlmodel import Session
+
+from server.core.space.variables import Role, Stage
+from server.errors import InvalidInputError, NeedsConfirmationError
+from server.services.charges import add_material, make_charge
+from server.services.checkpoints import add_checkpoint
+from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
+from server.services.massbalance import chemistry_of, crops_of
+from server.services.runs import note_weighed, plan_run, record_run, set_state, view_run
+from server.services.stock import supply_of
+from server.services.variables import add_variable, delete_variable
+from server.storage import questions
+from server.storage.tables import MaterialRow, PreparationRow, RunRow, VariableRow
+from tests.factories import make_preparation, make_run
+
+
+def key_of(row: PreparationRow | MaterialRow | RunRow | VariableRow) -> int:
+    return int(row.id or 0)
+
+
+def made_of(session: Session, name: str, product: str, *materials: dict[str, Any], **more: Any) -> PreparationRow:
+    """A preparation with the usual variables, for 0.1 mol."""
+    preparation = make_preparation(session, name=name, product_formula=product, base_scale_mol=0.1, **more)
+    preparation.theoretical_yield_g = None
+    for material in materials:
+        add_material(session, key_of(preparation), MaterialInput(**{"role": "reagent", **material}))
+    return preparation
+
+
+def charge_of(session: Session, preparation: PreparationRow, **settings: Any) -> Any:
+    rows = questions.list_materials(session, key_of(preparation))
+    keys = {v.name: str(v.id) for v in questions.list_variables(session, key_of(preparation))}
+    return make_charge(preparation, rows, {keys[k]: v for k, v in settings.items()}, 0.1)
+
+
+def test_a_reagent_of_which_no_moles_follow_is_named(session: Session) -> None:
+    # 5.0 mL of aniline are 0.055 mol (density 1.022 g/mL, CRC Handbook, from memory), and limit.
+    anhydride = {"name": "anhydride", "formula": "C4H6O3", "amount": 1.5}
+    aniline = {"name": "aniline", "formula": "C6H7N", "amount_kind": "volume", "amount": 5.0}
+    preparation = made_of(session, "Anilide", "C8H9NO", anhydride, aniline)
+    charge = charge_of(session, preparation)
+    assert charge.theory.limiting.name == "anhydride"
+    (problem,) = charge.problems
+    assert problem.startswith("aniline: no amount in moles follows without its density, so it is not looked at")
+    known = made_of(session, "Again", "C8H9NO", anhydride, {**aniline, "density_g_per_ml": 1.022})
+    charge = charge_of(session, known)
+    assert (charge.theory.limiting.name, charge.problems) == ("aniline", ())
+    assert charge.theory.mass_g == pytest.approx(5.0 * 1.022 / 93.13 * 135.17, rel=1e-3)
+
+
+def test_water_of_crystallisation_is_not_counted_twice_unsaid(session: Session) -> None:
+    salt = {"name": "vitriol", "formula": "CuSO4·5H2O", "water_percent": 36}
+    preparation = made_of(session, "Ammine", "Cu(NH3)4SO4·H2O", salt)
+    assert any("36 % water is what its formula holds already" in p for p in charge_of(session, preparation).problems)
+    damp = made_of(session, "Damp", "Cu(NH3)4SO4·H2O", {**salt, "water_percent": 5})
+    assert charge_of(session, damp).problems == ()
+
+
+def test_water_from_the_solvent_balances_the_equation(session: Session) -> None:
+    oxide = {"name": "oxide", "formula": "CuO"}
+    acid = {"name": "acid", "formula": "H2SO4", "amount": 1.1}
+    preparation = made_of(session, "Vitriol", "CuSO4·5H2O", oxide, acid)
+    charge = charge_of(session, preparation)
+    assert charge.problems == ()
+    # CuO + H2SO4 + 5 H2O -> CuSO4·5H2O + H2O.
+    assert charge.atom_economy_percent == pytest.approx(100 * 249.68 / (79.545 + 98.07 + 5 * 18.015), rel=1e-3)
+
+
+def test_water_left_in_a_hydrate_is_asked_about(session: Session) -> None:
+    preparation = made_of(session, "Vitriol", "CuSO4·5H2O", {"name": "oxide", "formula": "CuO"})
+    with pytest.raises(NeedsConfirmationError, match=r"36 % is what CuSO4·5H2O holds as water of crystallisation") as asked:
+        make_run(session, preparation, None, product_mass_g=20.0, residual_percent=36.0)
+    assert (asked.value.field, asked.value.code) == ("residual_percent", "crystal_water")
+    session.rollback()
+    run = make_run(session, preparation, None, product_mass_g=20.0, residual_percent=36.0, confirm=["crystal_water"])
+    # It was said: a correction of something else does not ask again.
+    settings = {"hold": 2.0, "bath": 120.0, "agent": "MgSO4"}
+    data = FinishedRunInput(settings=settings, product_mass_g=20.0, residual_percent=36.0, notes="dry")
+    record_run(session, key_of(preparation), data, run_id=key_of(run))
+
+
+def palladium(session: Session) -> tuple[PreparationRow, VariableRow]:
+    preparation = made_of(session, "Coupling", "C12H10", {"name": "halide", "formula": "C6H5Br"})
+    loading = VariableInput(name="Pd", role=Role.LOADING, unit="mol%", low=0.5, high=3, step=0.5, base=1)
+    row = add_variable(session, key_of(preparation), loading)
+    for name, formula, times in (("acetate", "Pd(OAc)2", 1), ("ligand", "C26H35O2P", 2)):
+        driven = {"amount_kind": "mol_percent", "amount": 1, "ratio_variable_id": row.id, "ratio_factor": times, "stock_g": 5.0}
+        add_material(session, key_of(preparation), MaterialInput(name=name, formula=formula, role="catalyst", **driven))
+    return preparation, row
+
+
+def test_a_ligand_keeps_its_ratio_to_the_metal(session: Session) -> None:
+    preparation, row = palladium(session)
+    lines = {line.material.name: line for line in charge_of(session, preparation, Pd=1.5).lines}
+    assert lines["acetate"].moles == pytest.approx(0.0015)
+    assert lines["ligand"].moles == pytest.approx(0.003)
+    # The stock of the ligand is used up by twice as much.
+    rules = {rule.material: rule for rule in supply_of(session, preparation, []).rules()}
+    assert rules["ligand"].mass_g == pytest.approx(2 * 0.1 / 100 * 410.5, rel=1e-3)
+    run = plan_run(session, key_of(preparation), PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4", "Pd": 1.5}))
+    ligand = next(m for m in questions.list_materials(session, key_of(preparation)) if m.name == "ligand")
+    note_weighed(session, key_of(run), {key_of(ligand): (2 * lines["ligand"].mass_g / 3, None)})
+    (as_weighed,) = chemistry_of(session, *view_run(session, key_of(run))).as_weighed
+    assert as_weighed.value == pytest.approx(1.0, rel=1e-3)
+    session.delete(questions.get_run(session, key_of(run)))
+    session.commit()
+    delete_variable(session, key_of(row))
+    assert (ligand.amount, ligand.ratio_factor) == (2.0, 1.0)
+
+
+def test_a_material_is_never_taken_less_than_not_at_all(session: Session) -> None:
+    preparation, row = palladium(session)
+    with pytest.raises(InvalidInputError, match="How many times the variable is taken must be more than 0"):
+        add_material(
+            session,
+            key_of(preparation),
+            MaterialInput(
+                name="x", formula="CH4", role="other", ratio_variable_id=row.id, amount_kind="mol_percent", ratio_factor=0
+            ),
+        )
+
+
+def test_two_of_an_intermediate_may_make_one_of_the_product(session: Session) -> None:
+    # 2 C13H10O -> C26H22O2: 8.33 g of benzophenone in 0.05 mol become 8.38 g of 9.16 g.
+    preparation = made_of(
+        session, "Pinacol", "C26H22O2", {"name": "benzhydrol", "formula": "C13H12O", "coefficient": 2, "amount": 1}
+    )
+    run = make_run(session, preparation, None, product_mass_g=8.0, scale_mol=0.05)
+    crude = {"name": "ketone", "stage": Stage.REACTION, "mass_g": 8.5, "purity_percent": 98}
+    with pytest.raises(NeedsConfirmationError, match="more than the"):
+        add_checkpoint(session, key_of(run), CheckpointInput(**crude, formula="C13H10O"))
+    session.rollback()
+    add_checkpoint(session, key_of(run), CheckpointInput(**crude, formula="2 C13H10O"))
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert balance.stages[0].end_g == pytest.approx(8.33 / (2 * 182.22) * 366.45, rel=1e-3)
+    assert balance.stages[0].recovery_percent == pytest.approx(91.4, abs=0.1)
+
+
+def test_a_resolution_is_no_loss_of_the_other_half(session: Session) -> None:
+    racemate = {"name": "racemate", "formula": "C9H13NO2"}
+    preparation = made_of(session, "Resolution", "C9H13NO2", racemate, product_coefficient=0.5)
+    run = make_run(session, preparation, None, product_mass_g=7.0, purity_percent=99)
+    add_checkpoint(
+        session,
+        key_of(run),
+        CheckpointInput(name="other", stage=Stage.ISOLATION, kind="recovered", mass_g=7.3, purity_percent=95),
+    )
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert balance.based_on_recovered_percent == pytest.approx(balance.yield_percent)
+    assert "make up" not in balance.sentence
+
+
+def test_crops_are_parts_of_the_product_and_no_stretches_of_its_way(session: Session) -> None:
+    preparation = make_preparation(session)
+    run = make_run(session, preparation, None, product_mass_g=8.0, theoretical_yield_g=10.0)
+    for name, mass, purity in (("first", 6.0, 99.0), ("second", 2.0, 95.0)):
+        crop = CheckpointInput(name=name, stage=Stage.ISOLATION, kind="crop", mass_g=mass, purity_percent=purity)
+        add_checkpoint(session, key_of(run), crop)
+    crops = crops_of(session, key_of(run))
+    assert crops is not None
+    assert (crops.count, crops.mass_g, crops.purity_percent) == (2, 8.0, 98.0)
+    assert chemistry_of(session, *view_run(session, key_of(run))).balance is None
+    with pytest.raises(InvalidInputError, match="A crop is a part of the product"):
+        add_checkpoint(
+            session,
+            key_of(run),
+            CheckpointInput(name="third", stage=Stage.ISOLATION, kind="crop", mass_g=1.0, formula="CH4"),
+        )
+
+
+def test_the_very_same_run_once_more_is_asked_about(session: Session) -> None:
+    preparation = make_preparation(session)
+    make_run(session, preparation, 71.5, reference="p. 12")
+    with pytest.raises(NeedsConfirmationError, match="Was it sent twice") as asked:
+        make_run(session, preparation, 71.5, reference="p. 12")
+    assert (asked.value.field, asked.value.code) == ("yield_percent", "same_run")
+    session.rollback()
+    # Another page, another result, or a yes.
+    make_run(session, preparation, 71.5, reference="p. 13")
+    make_run(session, preparation, 71.4, reference="p. 12")
+    make_run(session, preparation, 71.5, reference="p. 12", confirm=["same_run"])
+    # Runs of which neither day nor page is known are repeats.
+    make_run(session, preparation, 71.5)
+    make_run(session, preparation, 71.5)
+    assert [r.number for r in questions.list_runs(session, key_of(preparation))] == [1, 2, 3, 4, 5, 6]
+
+
+def test_an_abandoned_run_gets_no_result_unless_it_is_planned_again(session: Session) -> None:
+    preparation = make_preparation(session)
+    settings = {"hold": 2.0, "bath": 120.0, "agent": "MgSO4"}
+    run = plan_run(session, key_of(preparation), PlannedRunInput(settings=settings))
+    set_state(session, key_of(run), "abandoned")
+    data = FinishedRunInput(settings=settings, yield_percent=60.0)
+    with pytest.raises(InvalidInputError, match="was abandoned; plan it again first"):
+        record_run(session, key_of(preparation), data, run_id=key_of(run))
+    session.rollback()
+    set_state(session, key_of(run), "planned")
+    assert record_run(session, key_of(preparation), data, run_id=key_of(run)).state == "finished"
+
+
+def test_a_mass_and_a_volume_that_contradict_each_other_are_asked_about(session: Session) -> None:
+    lye = {"name": "lye", "formula": "NaOH", "amount": 0.4, "concentration_mol_per_l": 2.0, "density_g_per_ml": 1.08}
+    preparation = made_of(session, "Salt", "C7H5NaO2", {"name": "acid", "formula": "C7H6O2"}, lye)
+    run = plan_run(session, key_of(preparation), PlannedRunInput(settings={"hold": 2, "bath": 120, "agent": "MgSO4"}))
+    row = next(m for m in questions.list_materials(session, key_of(preparation)) if m.name == "lye")
+    with pytest.raises(NeedsConfirmationError, match=r"lye: 21\.6 g are 20 mL, but 50 mL are noted"):
+        note_weighed(session, key_of(run), {key_of(row): (21.6, 50.0)})
+    session.rollback()
+    note_weighed(session, key_of(run), {key_of(row): (21.6, 20.0)})
