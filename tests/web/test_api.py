@@ -9,6 +9,7 @@ from server.core.space.variables import Role
 from server.services.inputs import Input, PreparationInput, VariableInput
 from server.services.preparations import today
 
+API = "/api/v1"
 SETTINGS = {"hold": 2, "bath": 120, "agent": "a"}
 
 
@@ -696,3 +697,106 @@ def test_readings_come_in_with_their_number(client: TestClient) -> None:
     assert (unknown.status_code, set(unknown.json()["errors"])) == (422, {"series"})
     drying = client.get("/api/v1/drying-advice?agent=magnesium%20sulfate&water_g=1&excess=inf").json()
     assert set(drying["errors"]) == {"excess"}
+
+
+def test_a_variable_takes_no_rule_along_unasked(client: TestClient) -> None:
+    key = create(client)
+    first, second = (v["id"] for v in client.get(f"{API}/preparations/{key}/variables").json()[:2])
+    rule = {"kind": "linear", "coefficients": {str(first): 1, str(second): 1}, "bound": 130}
+    assert client.post(f"{API}/preparations/{key}/limits", json=rule).status_code == 201
+    refused = client.delete(f"{API}/variables/{first}")
+    assert (refused.status_code, refused.json()["confirm"]) == (422, "rules_go")
+    assert "These rules name hold and would go along" in refused.json()["detail"]
+    assert len(client.get(f"{API}/preparations/{key}/limits").json()) == 1
+    assert client.delete(f"{API}/variables/{first}?confirm=rules_go").status_code == 204
+    assert client.get(f"{API}/preparations/{key}/limits").json() == []
+
+
+@pytest.mark.parametrize("number", ["99999999999999999999", "-1", "0"])
+def test_a_run_number_that_cannot_be_is_refused(client: TestClient, number: str) -> None:
+    key = create(client)
+    assert client.get(f"{API}/preparations/{key}/history?run_number={number}").status_code == 422
+
+
+def test_where_no_run_can_be_made_none_is_counted(client: TestClient) -> None:
+    key = create(client)
+    client.put(f"{API}/preparations/{key}", json={"name": "Ester", "theoretical_yield_g": 10, "finish_by": "2020-01-01"})
+    settings = SETTINGS
+    for k in range(3):
+        run = client.post(
+            f"{API}/preparations/{key}/runs", json={"settings": {**settings, "hold": 1 + k}, "yield_percent": 50 + k}
+        )
+        assert run.status_code == 201
+    advice = client.get(f"{API}/preparations/{key}/stop-advice").json()
+    assert advice["hindrance"].startswith("No further run can be made")
+    assert (advice["can_make"], advice["together"], advice["worth_it"]) == (0, 0, False)
+    assert " If it could: the run with the best chance" in advice["message"]
+
+
+def test_curves_and_the_budget_of_a_yield_are_answered(client: TestClient) -> None:
+    key = create(client)
+    assert client.get(f"{API}/preparations/{key}/response-curves").json() == []
+    for k in range(4):
+        body = {
+            "settings": {**SETTINGS, "hold": 1 + k},
+            "product_mass_g": 5 + k / 2,
+            "theoretical_yield_g": 10,
+            "purity_u_percent": 1,
+        }
+        run = client.post(f"{API}/preparations/{key}/runs", json=body)
+        assert run.status_code == 201
+    budget = run.json()["yield_budget"]
+    assert sum(line["share"] for line in budget) == pytest.approx(1.0)
+    assert run.json()["yield_u"] == pytest.approx(sum(line["contribution"] ** 2 for line in budget) ** 0.5)
+    (curve,) = client.get(f"{API}/preparations/{key}/response-curves").json()
+    assert curve["variable"] == "hold"
+    assert all(p["low_90"] <= p["low_50"] <= p["mean"] <= p["high_50"] <= p["high_90"] for p in curve["points"])
+    assert 1 <= next(p["setting"] for p in curve["points"] if p["tried"]) < 1.2
+
+
+def test_a_saving_that_there_is_not_is_refused_for_every_purpose(client: TestClient) -> None:
+    key = create(client)
+    for purpose in ("raise", "shorten"):
+        answer = client.get(f"{API}/preparations/{key}/proposals", params={"purpose": purpose, "saving": "cost"})
+        assert answer.status_code == 422
+        assert answer.json()["errors"]["saving"].startswith("Choose one of hours")
+
+
+def test_a_name_of_digits_is_no_name_of_a_variable(client: TestClient) -> None:
+    key = create(client)
+    variable = {"name": "27", "role": "other", "low": 0, "high": 1, "base": 0.5}
+    answer = client.post(f"{API}/preparations/{key}/variables", json=variable)
+    assert (answer.status_code, list(answer.json()["errors"])) == (422, ["name"])
+
+
+def test_a_stamp_that_is_too_short_is_said_to_be(client: TestClient) -> None:
+    key = create(client)
+    answer = client.delete(f"{API}/variables/1", params={"seen": "abc"})
+    assert key
+    assert "too short" in answer.text
+
+
+def test_a_time_that_clocks_skipped_is_refused(client: TestClient) -> None:
+    key = create(client)
+    run = client.post(f"{API}/preparations/{key}/planned-runs", json={"settings": SETTINGS}).json()
+    began = {"began": "2026-03-29 02:30", "zone": "Europe/Berlin"}
+    answer = client.post(f"{API}/runs/{run['id']}/start", json=began)
+    assert answer.status_code == 422
+    assert "did not exist" in answer.text
+    assert client.post(f"{API}/runs/{run['id']}/start", json={**began, "began": "2026-03-29 03:30"}).is_success
+
+
+def test_what_cannot_be_dried_is_refused(client: TestClient) -> None:
+    ask = f"{API}/drying-advice"
+    assert client.get(ask, params={"agent": "MgSO4", "water_g": 1}).json()["agent"] == "magnesium sulfate"
+    for more in ({"water_g": 1e300}, {"water_g": 1, "excess": 1e300}, {"water_g": 1e-320}):
+        assert client.get(ask, params={"agent": "MgSO4", **more}).status_code == 422
+
+
+def test_readings_in_another_unit_carry_no_dust(client: TestClient) -> None:
+    key = create(client)
+    run = client.post(f"{API}/preparations/{key}/planned-runs", json={"settings": SETTINGS}).json()
+    reading = {"series": "temperature", "unit": "K", "value": 338, "at": "1", "at_unit": "h", "at_kind": "elapsed"}
+    answer = client.post(f"{API}/runs/{run['id']}/readings", json=reading)
+    assert answer.status_code == 201, answer.text
+    assert answer.json()["value"] == 64.85

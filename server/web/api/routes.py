@@ -387,7 +387,7 @@ def get_drying_advice(agent: str, water_g: float, excess: float = 3.0) -> Drying
         raise InvalidInputError(messages)
     found = advise_drying(agent, water_g, excess)
     cautions = [f"{words} ({source})" for words, source in found.agent.cautions]
-    return DryingAnswer(agent=agent, least_g=found.least_g, suggested_g=found.suggested_g, cautions=cautions)
+    return DryingAnswer(agent=found.agent.name, least_g=found.least_g, suggested_g=found.suggested_g, cautions=cautions)
 
 
 @router.post("/preparations/{preparation_id}/renew-theory", tags=["charge"])
