@@ -14,7 +14,7 @@ from server.services.charges import add_material, variables_of_amounts
 from server.services.inputs import LinearLimitInput, MaterialInput, PlannedRunInput, PreparationInput, SoFarInput, VariableInput
 from server.services.massbalance import chemistry_of
 from server.services.preparations import as_input, update_preparation
-from server.services.runs import keep_so_far, plan_run, view_run
+from server.services.runs import keep_so_far, note_weighed, plan_run, view_run
 from server.services.scales import limits_at_scale, scale_remark
 from server.services.spaces import stored_space
 from server.services.variables import add_limit, add_variable, update_variable
@@ -86,11 +86,15 @@ def test_another_base_scale_leaves_amounts_that_runs_were_made_with(session: Ses
     liquid = MaterialInput(name="toluene", role="solvent", amount_kind="volume", density_g_per_ml=0.867, ratio_variable_id=row.id)
     add_material(session, key_of(preparation), liquid)
     run = make_run(session, preparation, None, product_mass_g=5.0, settings={"toluene": 150})
+    toluene = next(m for m in questions.list_materials(session, key_of(preparation)) if m.name == "toluene")
+    note_weighed(session, int(run.id or 0), {int(toluene.id or 0): (None, 150.0)})
 
     def litres() -> tuple[float | None, float | None]:
         found = chemistry_of(session, *view_run(session, int(run.id or 0)))
         assert found.charge is not None
         volume_ml = next(line.volume_ml for line in found.charge.lines if line.material.name == "toluene")
+        (weighed,) = found.as_weighed
+        assert not weighed.differs_from(view_run(session, int(run.id or 0))[1].settings[weighed.variable])
         return volume_ml, found.mass_intensity
 
     before = litres()

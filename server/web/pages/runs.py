@@ -395,7 +395,7 @@ def _run_page(
             taken=TAKEN,
             accepted=ACCEPTED,
             crops=crops_of(session, run_id),
-            left_percent=_left_percent(chemistry.balance) if run.is_pending else None,
+            left_percent=_left_percent(chemistry.balance) if run.is_pending and crops_of(session, run_id) is None else None,
         )
         return render(request, "runs/show.html", page, status=status)
 
@@ -415,8 +415,10 @@ def _left_percent(balance: MassBalance | None) -> float | None:
     """What the last checkpoint holds of theory; None without one, or where it is more than theory. [%]"""
     if balance is None or not balance.stages or balance.stages[-1].to_name == "isolated product":
         return None
-    left = 100.0 * balance.stages[-1].end_g / balance.stages[0].start_g
-    return left if left < 100.0 else None
+    last = balance.stages[-1]
+    left = 100.0 * last.end_g / balance.stages[0].start_g
+    # Nothing is added any more once the product is isolated.
+    return left if left < 100.0 and last.stage in (Stage.REACTION, Stage.WORK_UP) else None
 
 
 def _stored_amounts(session: ReadSession, run_id: int) -> FormState:
