@@ -43,7 +43,7 @@ from server.services.preparations import check_positive, latest_day, log_change,
 from server.services.scales import limits_at_scale
 from server.services.spaces import stored_space
 from server.services.stock import missing_for, stock_left
-from server.services.words import plain
+from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
 
@@ -60,6 +60,8 @@ FAR_OFF = 3.0
 SMALLEST_RANGE = 20.0
 # A scale so many times larger or smaller than all that were used is asked about. (Own judgement.)
 FAR_SCALE = 20.0
+# Amounts that differ by less are one amount. [part of it] (Own judgement.)
+SAME_AMOUNT = 0.01
 # Less than this is asked about: a failure, or a slip in a unit. [%] (Own judgement.)
 NEXT_TO_NOTHING = 1.0
 # A run called a failure gives at most this. [%]
@@ -211,6 +213,32 @@ def _ask_about_scale(
     if broken := limits_at_scale(space, settings, scale, base, driving):
         message = f"Amounts grow with the scale, limits do not. {'; '.join(broken)}."
         NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The vessels are right for it").raise_unless_in(given)
+
+
+def _ask_about_amounts(
+    space: Space,
+    planned: Mapping[str, Setting],
+    settings: Mapping[str, Setting],
+    scale: float | None,
+    base: float | None,
+    driving: Collection[str],
+    given: Sequence[str],
+) -> None:
+    """Amounts are settings at the base scale: what was really in the flask at another one is mostly entered by mistake."""
+    if not scale or not base or math.isclose(scale, base):
+        return
+    for v in space.variables:
+        if not grows_with_scale(v, driving):
+            continue
+        value, here = float(settings[v.key]), float(planned[v.key]) * scale / base
+        if value and math.isclose(value, here, rel_tol=SAME_AMOUNT):
+            at_base = plain(float(planned[v.key]))
+            message = (
+                f"{v.name}: {plain(value)} {v.unit} is what the {at_base} {v.unit} planned for the base scale come to at "
+                f"{plain(scale)} mol. Settings hold at the base scale: enter {at_base}."
+            )
+            question = f"It was {plain(value * scale / base)} {v.unit} in this run"
+            NeedsConfirmationError(f"setting_{v.key}", "amount_of_run", message, question).raise_unless_in(given)
 
 
 def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: float | None, given: Sequence[str]) -> None:
@@ -461,8 +489,10 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     view = view_run(session, run_id)[1]
     scale = data.scale_mol if "scale_mol" in data.model_fields_set else run.scale_mol
+    driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
+    if settings != view.settings:
+        _ask_about_amounts(space, view.planned, settings, scale, preparation.base_scale_mol, driving, data.confirm)
     if not _is_same(run.scale_mol, scale) or settings != view.settings:
-        driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
         base = preparation.base_scale_mol
         _ask_about_scale(space, settings, scale, base, driving, data.confirm)
         if run.state == "planned":
@@ -656,6 +686,9 @@ def store_result(
     _ask_about_limits(space, settings, data.confirm)
     if stored is None or not _is_same(stored.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
+    if stored is not None and settings != (view := view_run(session, int(stored.id or 0))[1]).settings:
+        base, driving = preparation.base_scale_mol, variables_of_amounts(materials)
+        _ask_about_amounts(space, view.planned, settings, basis.scale, base, driving, data.confirm)
     if stored is None and not is_past:
         _ask_about_the_same(session, preparation, settings, data)
     run = stored or RunRow(

@@ -11,10 +11,18 @@ from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.cautions import cautions_for
 from server.services.charges import add_material, variables_of_amounts
-from server.services.inputs import LinearLimitInput, MaterialInput, PlannedRunInput, PreparationInput, SoFarInput, VariableInput
+from server.services.inputs import (
+    FinishedRunInput,
+    LinearLimitInput,
+    MaterialInput,
+    PlannedRunInput,
+    PreparationInput,
+    SoFarInput,
+    VariableInput,
+)
 from server.services.massbalance import chemistry_of
 from server.services.preparations import as_input, update_preparation
-from server.services.runs import keep_so_far, note_weighed, plan_run, view_run
+from server.services.runs import keep_so_far, note_weighed, plan_run, record_run, view_run
 from server.services.scales import limits_at_scale, scale_remark
 from server.services.spaces import stored_space
 from server.services.variables import add_limit, add_variable, update_variable
@@ -222,3 +230,22 @@ def test_a_preparation_without_amounts_changes_its_base_scale_unasked(session: S
     assert isinstance(data, PreparationInput)
     update_preparation(session, key_of(preparation), data.model_copy(update={"base_scale_mol": 0.5, "theoretical_yield_g": None}))
     assert preparation.base_scale_mol == 0.5
+
+
+def test_what_was_in_the_flask_at_another_scale_is_no_setting(session: Session, flask: PreparationRow) -> None:
+    run = plan_run(session, key_of(flask), PlannedRunInput(settings=settings(60, 50), scale_mol=0.1))
+    so_far = SoFarInput(settings=settings(120, 50))
+    with pytest.raises(NeedsConfirmationError, match="toluene: 120 mL is what the 60 mL planned") as asked:
+        keep_so_far(session, int(run.id or 0), so_far)
+    assert asked.value.code == "amount_of_run"
+    assert asked.value.question == "It was 240 mL in this run"
+    session.rollback()
+    done = FinishedRunInput(settings=settings(60, 100), yield_percent=70.0)
+    with pytest.raises(NeedsConfirmationError, match="water: 100 mL is what the 50 mL planned"):
+        record_run(session, key_of(flask), done, run_id=int(run.id or 0))
+    session.rollback()
+    record_run(session, key_of(flask), done.model_copy(update={"confirm": ["amount_of_run"]}), run_id=int(run.id or 0))
+    # It was said: a correction of something else does not ask again.
+    record_run(session, key_of(flask), done.model_copy(update={"notes": "clear"}), run_id=int(run.id or 0))
+    other = plan_run(session, key_of(flask), PlannedRunInput(settings=settings(60, 50), scale_mol=0.1))
+    record_run(session, key_of(flask), FinishedRunInput(settings=settings(65, 50), yield_percent=70.0), run_id=int(other.id or 0))
