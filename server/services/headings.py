@@ -500,7 +500,8 @@ def columns_of(
         said = given.get(k)
         meaning = said.meaning if said is not None else guessed[k - 1]
         if meaning not in names:
-            messages[f"column_{k}"] = f"Column {k}: choose one of the meanings offered."
+            offered = ", ".join(name for name in names if name)
+            messages[f"column_{k}"] = f"Column {k}: there is no meaning “{meaning[:40]}”. Choose one of {offered}, or none."
             continue
         if meaning not in _MAY_REPEAT and meaning in taken:
             messages[f"column_{k}"] = f"Columns {taken[meaning]} and {k} cannot both be “{names[meaning]}”."

@@ -65,6 +65,13 @@ def _clean_line(typed: object) -> object:
     return " ".join(text.split()) if isinstance(text, str) and re.search(r"[\n\t]", text) else text
 
 
+def _base(typed: object) -> object:
+    """A number or an option; yes and no are neither."""
+    if isinstance(typed, bool):
+        raise PydanticCustomError("base", "Enter a number, or one of the options.")
+    return _clean_line(typed)
+
+
 def _blank_is_none(typed: object) -> object:
     return None if isinstance(typed, str) and not typed.strip() else typed
 
@@ -159,7 +166,7 @@ class VariableInput(Input):
     step: OptionalNumber = None
     hard_low: OptionalNumber = None
     hard_high: OptionalNumber = None
-    base: Annotated[Annotated[str | float, Field(union_mode="left_to_right")], BeforeValidator(_clean_line)] = ""
+    base: Annotated[Annotated[str | float, Field(union_mode="left_to_right")], BeforeValidator(_base)] = ""
     choices: Annotated[Annotated[list[ChoiceName], Field(max_length=30)], BeforeValidator(_lines)] = Field(default_factory=list)
     confirm: Confirmations = Field(default_factory=list)
 
@@ -372,14 +379,30 @@ class StartInput(ClockInput):
     revision: OptionalId = None
 
 
+def _cell(typed: object) -> object:
+    """A cell of a table as text; scripts may send numbers."""
+    if typed is None:
+        return ""
+    if isinstance(typed, int) and not isinstance(typed, bool):
+        return str(typed)
+    if isinstance(typed, float):
+        return f"{typed:.12g}"
+    return _clean_text(typed)
+
+
 class ReadingInput(ClockInput):
-    """One reading. ``at`` is the time since the start or of the day, by ``at_kind``; unused for 'now'."""
+    """One reading.
+
+    ``series`` is product, conversion or remaining (in %), volume or gas (mL or L), temperature (°C, K or °F) or ph (no unit);
+    ``unit`` is the first of these where it is not given. ``at`` is the time since the start, in ``at_unit`` or as 1:30 or
+    1 h 30 min, or the time of day, by ``at_kind``; unused for 'now'.
+    """
 
     series: ShortText = ""
     value: Number
     unit: Annotated[Annotated[str, Field(max_length=12)], BeforeValidator(_clean_text)] = ""
     at_kind: Literal["now", "elapsed", "clock"] = "now"
-    at: ShortText = ""
+    at: Annotated[ShortText, BeforeValidator(_cell)] = ""
     at_unit: TimeUnit = "h"
     confirm: Confirmations = Field(default_factory=list)
 
@@ -421,17 +444,6 @@ class ProcedureInput(Input):
     stages: dict[str, LongText] = Field(default_factory=dict)
 
 
-def _cell(typed: object) -> object:
-    """A cell of a table as text; scripts may send numbers."""
-    if typed is None:
-        return ""
-    if isinstance(typed, int) and not isinstance(typed, bool):
-        return str(typed)
-    if isinstance(typed, float):
-        return f"{typed:.12g}"
-    return _clean_text(typed)
-
-
 def _digits(pattern: str, kind: str, otherwise: str) -> Callable[[object], object]:
     """What reads a whole number of a form: None where nothing stands there."""
 
@@ -453,7 +465,14 @@ Cell = Annotated[Annotated[str, Field(max_length=MOST_CHARACTERS)], BeforeValida
 
 
 class ColumnInput(Input):
-    """What a column of a table means: a key of ``services.headings.meanings_for``, and the unit of plain numbers."""
+    """What a column of a table means, and the unit of plain numbers in it.
+
+    ``meaning`` is v and the id of a variable, empty for a column that is left out, or yield_percent, product_mass_g,
+    theoretical_yield_g, purity_percent, residual_percent (the last three and the mass also with _u for the standard
+    uncertainty, product_mass_u_g), scale_mol, reference_g (starting material weighed), outcome, state, made_on, lot, made_by,
+    reference, notes, excluded_reason, or of a stage checkpoint_work_up_g, checkpoint_work_up_percent and
+    checkpoint_work_up_formula (also quench, isolation, drying and reaction). Another one is refused with the list.
+    """
 
     meaning: ShortText = ""
     unit: ShortText = ""
@@ -463,13 +482,14 @@ RowNumbers = Annotated[list[Annotated[int, Field(ge=1, le=10_000)]], Field(max_l
 
 
 class NotebookInput(Input):
-    """Past runs as a table of cells.
+    """Past runs as a table of cells: at most 500 rows of 60 columns at a time.
 
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the
     table does not say; ``words`` by variable id: option for each word that is none; ``day_year`` is
     the year of days that name none; ``small_yields``
-    says what yields and purities of at most 1 without a per cent sign are; ``content_percent`` is the share of
+    says what yields and purities of at most 1 without a per cent sign are; ``amounts_at`` whether amounts of a run at
+    another scale hold for the base scale or for that of the run; ``content_percent`` is the share of
     product in what was weighed on the way, where the table has no column for it; ``failed_rows`` and
     ``empty_rows`` are numbers of rows without a result whose run failed, or told nothing about the yield.
     """

@@ -5,9 +5,13 @@ from datetime import timedelta
 import pytest
 from fastapi.testclient import TestClient
 
+from server.core.chemistry.charge import AmountKind
 from server.core.space.variables import Role
+from server.services.headings import MEANINGS
 from server.services.inputs import Input, PreparationInput, VariableInput
+from server.services.notebook import MOST_COLUMNS, MOST_ROWS
 from server.services.preparations import today
+from server.services.readings import SERIES
 
 API = "/api/v1"
 SETTINGS = {"hold": 2, "bath": 120, "agent": "a"}
@@ -800,3 +804,34 @@ def test_readings_in_another_unit_carry_no_dust(client: TestClient) -> None:
     answer = client.post(f"{API}/runs/{run['id']}/readings", json=reading)
     assert answer.status_code == 201, answer.text
     assert answer.json()["value"] == 64.85
+
+
+def test_the_description_names_what_a_script_has_to_choose_from(client: TestClient) -> None:
+    schemas = client.get(f"{API}/openapi.json").json()["components"]["schemas"]
+    assert all(key in schemas["ReadingInput"]["description"] for key in SERIES)
+    assert all(kind.value in schemas["MaterialInput"]["description"] for kind in AmountKind)
+    assert f"at most {MOST_ROWS} rows of {MOST_COLUMNS} columns" in schemas["NotebookInput"]["description"]
+    words = schemas["ColumnInput"]["description"]
+    spelt = {key for key in MEANINGS if not key.startswith("checkpoint_") and "_u_" not in key}
+    assert all(key in words for key in spelt)
+    assert not any("server." in schema.get("description", "") for schema in schemas.values())
+    key = create(client)
+    body = {"rows": [["hold", "yield"], ["1", "50"]], "columns": {"1": {"meaning": "hold"}}}
+    answer = client.post(f"{API}/preparations/{key}/runs/import/preview", json=body)
+    assert answer.status_code == 422
+    assert "there is no meaning “hold”. Choose one of v1" in answer.text
+
+
+def test_a_time_since_the_start_may_be_a_number(client: TestClient) -> None:
+    key = create(client)
+    run = client.post(f"{API}/preparations/{key}/planned-runs", json={"settings": SETTINGS}).json()
+    reading = {"series": "conversion", "value": 40, "at": 1.5, "at_kind": "elapsed"}
+    answer = client.post(f"{API}/runs/{run['id']}/readings", json=reading)
+    assert answer.json()["at_h"] == 1.5
+
+
+def test_yes_is_no_base_value(client: TestClient) -> None:
+    key = create(client)
+    variable = {"name": "stirring", "role": "other", "low": 0, "high": 2, "base": True}
+    answer = client.post(f"{API}/preparations/{key}/variables", json=variable)
+    assert (answer.status_code, answer.json()["errors"]["base"]) == (422, "Enter a number, or one of the options.")
