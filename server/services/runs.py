@@ -201,44 +201,40 @@ def _check_plan(space: Space, settings: Mapping[str, Setting]) -> list[tuple[str
     ]
 
 
-def _ask_about_scale(
-    space: Space,
-    settings: Mapping[str, Setting],
-    scale: float | None,
-    base: float | None,
-    driving: Collection[str],
-    given: Sequence[str],
-) -> None:
-    """Limits hold for the base scale: at another one, amounts that grow along need a yes where they break a limit."""
-    if broken := limits_at_scale(space, settings, scale, base, driving):
-        message = f"Amounts grow with the scale, limits do not. {'; '.join(broken)}."
-        NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The vessels are right for it").raise_unless_in(given)
+@dataclass(frozen=True)
+class _AtScale:
+    """The scale of a run, the one at which its settings hold [mol], and the variables that set amounts."""
 
+    space: Space
+    scale: float | None
+    base: float | None
+    driving: Collection[str]
 
-def _ask_about_amounts(
-    space: Space,
-    planned: Mapping[str, Setting],
-    settings: Mapping[str, Setting],
-    scale: float | None,
-    base: float | None,
-    driving: Collection[str],
-    given: Sequence[str],
-) -> None:
-    """Amounts are settings at the base scale: what was really in the flask at another one is mostly entered by mistake."""
-    if not scale or not base or math.isclose(scale, base):
-        return
-    for v in space.variables:
-        if not grows_with_scale(v, driving):
-            continue
-        value, here = float(settings[v.key]), float(planned[v.key]) * scale / base
-        if value and math.isclose(value, here, rel_tol=SAME_AMOUNT):
-            at_base = plain(float(planned[v.key]))
-            message = (
-                f"{v.name}: {plain(value)} {v.unit} is what the {at_base} {v.unit} planned for the base scale come to at "
-                f"{plain(scale)} mol. Settings hold at the base scale: enter {at_base}."
-            )
-            question = f"It was {plain(value * scale / base)} {v.unit} in this run"
-            NeedsConfirmationError(f"setting_{v.key}", "amount_of_run", message, question).raise_unless_in(given)
+    def ask_about_limits(self, given: Sequence[str], *settings: Mapping[str, Setting]) -> None:
+        """Limits hold for the base scale: at another one, amounts that grow along need a yes where they break a limit."""
+        found = (limits_at_scale(self.space, one, self.scale, self.base, self.driving) for one in settings)
+        if broken := dict.fromkeys(sentence for sentences in found for sentence in sentences):
+            message = f"Amounts grow with the scale, limits do not. {'; '.join(broken)}."
+            asked = NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The vessels are right for it")
+            asked.raise_unless_in(given)
+
+    def ask_about_amounts(self, given: Sequence[str], planned: Mapping[str, Setting], settings: Mapping[str, Setting]) -> None:
+        """What was really in the flask at another scale is mostly entered by mistake for a setting at the base scale."""
+        if not self.scale or not self.base or math.isclose(self.scale, self.base):
+            return
+        factor = self.scale / self.base
+        told, fields = [], []
+        for v in self.space.variables:
+            if not grows_with_scale(v, self.driving):
+                continue
+            value, plan = float(settings[v.key]), float(planned[v.key])
+            if value and math.isclose(value, plan * factor, rel_tol=SAME_AMOUNT):
+                fields.append(f"setting_{v.key}")
+                told.append(f"{v.name}: {plain(value)} {v.unit} is what the {plain(plan)} {v.unit} planned come to at this scale")
+        if told:
+            message = f"{'; '.join(told)}. Settings hold at the base scale, {plain(self.base)} mol: enter what was planned."
+            question = f"At {plain(self.scale)} mol it was {plain(factor, 3)} times as much"
+            NeedsConfirmationError(fields[0], "amount_of_run", message, question).raise_unless_in(given)
 
 
 def _ask_about_far_scale(session: Session, preparation: PreparationRow, scale: float | None, given: Sequence[str]) -> None:
@@ -341,7 +337,7 @@ def _checked_plan(
         raise InvalidInputError(messages)
     outside = _check_plan(space, settings)
     _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
-    _ask_about_scale(space, settings, data.scale_mol, preparation.base_scale_mol, driving, data.confirm)
+    _AtScale(space, data.scale_mol, preparation.base_scale_mol, driving).ask_about_limits(data.confirm, settings)
     return settings, outside
 
 
@@ -490,14 +486,12 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     view = view_run(session, run_id)[1]
     scale = data.scale_mol if "scale_mol" in data.model_fields_set else run.scale_mol
     driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
+    at = _AtScale(space, scale, preparation.base_scale_mol, driving)
     if settings != view.settings:
-        _ask_about_amounts(space, view.planned, settings, scale, preparation.base_scale_mol, driving, data.confirm)
+        at.ask_about_amounts(data.confirm, view.planned, settings)
     if not _is_same(run.scale_mol, scale) or settings != view.settings:
-        base = preparation.base_scale_mol
-        _ask_about_scale(space, settings, scale, base, driving, data.confirm)
-        if run.state == "planned":
-            # What is still to be done follows the plan.
-            _ask_about_scale(space, view.planned, scale, base, driving, data.confirm)
+        # What is still to be done follows the plan.
+        at.ask_about_limits(data.confirm, settings, *([view.planned] if run.state == "planned" else []))
     named = data.model_dump(mode="json", exclude={"settings", "revision", "confirm"}, exclude_unset=True)
     if "scale_mol" in named:
         named["scale_mol"] = named["scale_mol"] or preparation.base_scale_mol
@@ -687,8 +681,8 @@ def store_result(
     if stored is None or not _is_same(stored.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
     if stored is not None and settings != (view := view_run(session, int(stored.id or 0))[1]).settings:
-        base, driving = preparation.base_scale_mol, variables_of_amounts(materials)
-        _ask_about_amounts(space, view.planned, settings, basis.scale, base, driving, data.confirm)
+        at = _AtScale(space, basis.scale, preparation.base_scale_mol, variables_of_amounts(materials))
+        at.ask_about_amounts(data.confirm, view.planned, settings)
     if stored is None and not is_past:
         _ask_about_the_same(session, preparation, settings, data)
     run = stored or RunRow(

@@ -153,6 +153,11 @@ def test_a_run_that_is_only_planned_does_not_get_a_scale_beyond_the_vessel_unask
     with pytest.raises(NeedsConfirmationError, match=r"toluene: 300 mL at 0\.15 mol"):
         keep_so_far(session, int(run.id or 0), less)
     session.rollback()
+    # What was done and what is planned are one question: a yes to one must not take back that to the other.
+    both = SoFarInput(settings=settings(110, 50), scale_mol=0.5)
+    with pytest.raises(NeedsConfirmationError, match=r"toluene: 1100 mL .*; toluene: 1000 mL"):
+        keep_so_far(session, int(run.id or 0), both)
+    session.rollback()
     keep_so_far(session, int(run.id or 0), larger.model_copy(update={"confirm": ["limits_at_scale"]}))
     assert questions.get_run(session, int(run.id or 0)).scale_mol == 0.5
 
@@ -238,10 +243,11 @@ def test_what_was_in_the_flask_at_another_scale_is_no_setting(session: Session, 
     with pytest.raises(NeedsConfirmationError, match="toluene: 120 mL is what the 60 mL planned") as asked:
         keep_so_far(session, int(run.id or 0), so_far)
     assert asked.value.code == "amount_of_run"
-    assert asked.value.question == "It was 240 mL in this run"
+    assert asked.value.question == "At 0.1 mol it was 2 times as much"
     session.rollback()
-    done = FinishedRunInput(settings=settings(60, 100), yield_percent=70.0)
-    with pytest.raises(NeedsConfirmationError, match="water: 100 mL is what the 50 mL planned"):
+    done = FinishedRunInput(settings=settings(120, 100), yield_percent=70.0)
+    # One question for both, so that one yes is enough.
+    with pytest.raises(NeedsConfirmationError, match=r"toluene: 120 mL is .*; water: 100 mL is what the 50 mL planned"):
         record_run(session, key_of(flask), done, run_id=int(run.id or 0))
     session.rollback()
     record_run(session, key_of(flask), done.model_copy(update={"confirm": ["amount_of_run"]}), run_id=int(run.id or 0))
