@@ -980,7 +980,7 @@ def test_an_import_reads_the_stored_runs_as_often_for_many_rows_as_for_few(
 
 def loading(session: Session, name: str = "catalyst", unit: str = "wt%") -> int:
     key = key_of(session)
-    add_variable(session, key, VariableInput(name=name, role=Role.LOADING, unit=unit, low=1, high=10, base=5))
+    add_variable(session, key, VariableInput(name=name, role=Role.LOADING, unit=unit, low=1, high=10, base=2))
     return key
 
 
