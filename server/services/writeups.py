@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlmodel import Session
 
+from server.core.chemistry.charge import FEWEST_DIGITS
 from server.core.model.effects import Evidence
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotReadyError
@@ -151,6 +152,7 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
     ]
     return {
         "scale_mol": scale,
+        "readability_g": preparation.balance_readability_g,
         "materials": lines,
         "theory_g": round(charge.theory.mass_g, 4) if charge.theory else None,
         "limiting": charge.theory.limiting.name if charge.theory else "",
@@ -308,7 +310,7 @@ def gave_sentences(content: Content) -> list[str]:
         exact = ", the purity taken as exact" if run.get("counts_as_exact") else ""
         spread = f" ± {plain(run['u'])} points (standard uncertainty{exact})" if run["u"] else ""
         # Its own, which a later correction of the charge or the product leaves alone.
-        theory = f" of a theoretical {plain(run['theory_g'], 5)} g" if run.get("theory_g") else ""
+        theory = f" of a theoretical {plain(run['theory_g'])} g" if run.get("theory_g") else ""
         out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}{theory}.")
     return out
 
@@ -333,7 +335,7 @@ def found_sentence(content: Content) -> str:
     """How the recipe was found."""
     n = content["n_runs"]
     return (
-        f"From {n} run{'' if n == 1 else 's'} that count; the settings are those of run {content['working_run']}. "
+        f"From {n} run{' that counts' if n == 1 else 's that count'}; the settings are those of run {content['working_run']}. "
         f"{content['repeatability']}"
     )
 
@@ -361,8 +363,28 @@ def _content_of(line: Mapping[str, Any]) -> str:
     return f"{line['purity_percent']:g} %{' (dry)' if water else ''}{water}"
 
 
-def material_cells(line: Mapping[str, Any]) -> list[str]:
-    """One line of the materials table as text: name, role, formula, mmol, mass, volume, content."""
+def mass_text(value: float, readability: float) -> str:
+    """A mass with the decimals of the balance; what is too little for it with its digits.
+
+    Examples
+    --------
+    >>> mass_text(17.9, 0.01), mass_text(0.00213, 0.01)
+    ('17.90', '0.00213')
+    """
+    if 0 < value < FEWEST_DIGITS * readability:
+        return f"{value:.3g}"
+    decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
+    return f"{value:.{decimals}f}"
+
+
+def material_cells(line: Mapping[str, Any], readability: float | None = None) -> list[str]:
+    """One line of the materials table as text: name, role, formula, mmol, mass, volume, content.
+
+    Parameters
+    ----------
+    readability : float or None
+        That of the balance [g]; versions that were kept earlier say nothing of it.
+    """
 
     def number(value: float | None, unit: str) -> str:
         return "–" if value is None else f"{value:.10g} {unit}"
@@ -372,7 +394,9 @@ def material_cells(line: Mapping[str, Any]) -> list[str]:
         str(line["role"]),
         str(line["formula"]) or (f"M {line['molar_mass']:g} g/mol" if line.get("molar_mass") else ""),
         number(line["mmol"], "mmol"),
-        number(line["mass_g"], "g"),
+        f"{mass_text(line['mass_g'], readability)} g"
+        if readability and line["mass_g"] is not None
+        else number(line["mass_g"], "g"),
         number(line["volume_ml"], "mL"),
         _content_of(line),
     ]
@@ -399,7 +423,7 @@ def as_markdown(content: Content, version: int | None) -> str:
     lines += ["## Cautions", "", *[f"- {_cell(c)}" for c in content["cautions"]], ""]
     if content["materials"]:
         lines += ["## Materials", "", f"Scale: {plain(content['scale_mol'], 6)} mol.", ""]
-        lines += _table(MATERIAL_HEADER, [material_cells(m) for m in content["materials"]])
+        lines += _table(MATERIAL_HEADER, [material_cells(m, content.get("readability_g")) for m in content["materials"]])
         if content["theory_g"]:
             lines += [f"Theoretical yield {plain(content['theory_g'])} g; {_cell(content['limiting'])} limits.", ""]
     lines += ["## Procedure", ""]
@@ -449,16 +473,16 @@ def runs_picture(content: Content) -> str:
     ]
     for tick in (0, 25, 50, 75, 100):
         parts.append(f'<line x1="{left}" x2="{width - 8}" y1="{y(tick):.1f}" y2="{y(tick):.1f}" stroke="#ccc"/>')
-        parts.append(f'<text x="{left - 6}" y="{y(tick) + 4:.1f}" text-anchor="end">{tick} %</text>')
+        parts.append(f'<text fill="#111" x="{left - 6}" y="{y(tick) + 4:.1f}" text-anchor="end">{tick} %</text>')
     if content["aim_percent"]:
         at = y(content["aim_percent"])
         parts.append(f'<line x1="{left}" x2="{width - 8}" y1="{at:.1f}" y2="{at:.1f}" stroke="#333" stroke-dasharray="6 4"/>')
-        parts.append(f'<text x="{width - 10}" y="{at - 4:.1f}" text-anchor="end">aim</text>')
+        parts.append(f'<text fill="#111" x="{width - 10}" y="{at - 4:.1f}" text-anchor="end">aim</text>')
     for r in runs:
         fill = "#000" if r["number"] == content["working_run"] else "#fff" if r["state"] else "#888"
         parts.append(f'<circle cx="{x(r["number"]):.1f}" cy="{y(r["percent"]):.1f}" r="5" fill="{fill}" stroke="#000"/>')
         if len(runs) <= 25:
-            parts.append(f'<text x="{x(r["number"]):.1f}" y="{height}" text-anchor="middle">{r["number"]}</text>')
+            parts.append(f'<text fill="#111" x="{x(r["number"]):.1f}" y="{height}" text-anchor="middle">{r["number"]}</text>')
     parts.append("</svg>")
     return "".join(parts)
 

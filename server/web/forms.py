@@ -12,7 +12,9 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
+from urllib.parse import quote, unquote, urlsplit
 
+from fastapi import Request
 from pydantic import BaseModel
 from starlette.responses import RedirectResponse, Response
 
@@ -197,12 +199,43 @@ def _draft_id(form: RawForm) -> str:
     return draft if re.fullmatch(r"[\w-]{1,60}", draft, re.ASCII) else ""
 
 
-def _answer(draft: str, address: str) -> Response:
-    """Go to an address, and tell the browser that its draft has arrived."""
+STORED = "Stored."
+# What was done goes along to the page that is shown next, in a cookie that this page takes away again.
+_TOLD = "yieldwright-told"
+_LONGEST_TOLD = 200
+
+
+def leave_for(address: str, told: str = STORED, draft: str = "") -> Response:
+    """Go to an address, say there what was done, and tell the browser that its draft has arrived.
+
+    Parameters
+    ----------
+    told : str
+        A short sentence, shown once where the address points (``told_at``); empty: nothing.
+    """
     answer = RedirectResponse(address, status_code=303)
     if draft:
         answer.set_cookie("yieldwright-received", draft, max_age=86_400, samesite="strict")
+    if told:
+        text = f"{quote(address, safe='')}:{quote(told[:_LONGEST_TOLD], safe='')}"
+        answer.set_cookie(_TOLD, text, max_age=120, samesite="strict", httponly=True)
     return answer
+
+
+def told_at(request: Request, place: str) -> str:
+    """What the form that led to this page has done, if its address pointed at this place (a fragment, or none)."""
+    address, _, told = request.cookies.get(_TOLD, "").partition(":")
+    led_to = urlsplit(unquote(address))
+    if not told or request.method != "GET" or (led_to.path, led_to.fragment) != (request.url.path, place):
+        return ""
+    request.state.is_told = True
+    return unquote(told)[:_LONGEST_TOLD]
+
+
+def forget_told(request: Request, answer: Response) -> None:
+    """What was said on a page is not said again on the next."""
+    if getattr(request.state, "is_told", False):
+        answer.delete_cookie(_TOLD, samesite="strict", httponly=True)
 
 
 def submit(
@@ -210,6 +243,7 @@ def submit(
     act: Callable[[], str],
     redraw: Callable[[FormState, int], Response],
     stored: Callable[[], FormState] | None = None,
+    told: Callable[[], str] = lambda: STORED,
 ) -> Response:
     """Do what a form asks for and go to the address that ``act`` returns, or show the form again.
 
@@ -221,6 +255,8 @@ def submit(
         Draws the form again from its state and a status code.
     stored : callable or None
         Fills the form from what is stored now: where that was changed meanwhile, it is shown beside what was typed.
+    told : callable
+        What is said where the address points, once ``act`` has done its work.
     """
     confirmed = tuple(dict.fromkeys(form.all("confirm")))
     every = {name: tuple(form.all(name)) for name in form.values}
@@ -235,7 +271,7 @@ def submit(
             finally:
                 if draft:
                     RECEIVED.end(draft, address)
-        return _answer(draft, address)
+        return leave_for(address, told(), draft)
     except InvalidInputError as error:
         form.undo()
         return redraw(replace(typed, errors=error.messages), 422)

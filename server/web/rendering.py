@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import re
 from datetime import datetime
 from functools import lru_cache
+from html.parser import HTMLParser
 from typing import Any
 
 from fastapi import Request
 from fastapi.templating import Jinja2Templates
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import escape
 from starlette.responses import HTMLResponse, Response
 
-from server.core.chemistry.charge import FEWEST_DIGITS
 from server.core.choose.gain import percent_words
 from server.core.model.effects import signed
 from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
 from server.services.words import content_words, plain, portions_text
+from server.services.writeups import mass_text
+from server.web.forms import forget_told, told_at
 from server.web.glossary import words_used
 
 DASH = "–"
@@ -49,12 +51,7 @@ def show_mass(value: float | None, readability: float) -> str:
     >>> show_mass(0.2, 0.01), show_mass(4.0, 0.001), show_mass(0.00213, 0.01)
     ('0.20', '4.000', '0.00213')
     """
-    if value is None:
-        return DASH
-    if 0 < value < FEWEST_DIGITS * readability:
-        return f"{value:.3g}"
-    decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
-    return f"{value:.{decimals}f}"
+    return DASH if value is None else mass_text(value, readability)
 
 
 def show_percent(value: float | None, digits: int = 1) -> str:
@@ -158,6 +155,7 @@ def make_environment() -> Environment:
         figure_json=figure_json,
     )
     environment.globals["static_link"] = static_link
+    environment.globals["told_at"] = told_at
     return environment
 
 
@@ -167,10 +165,76 @@ def templates() -> Jinja2Templates:
     return Jinja2Templates(env=make_environment())
 
 
+class _Names(HTMLParser):
+    """Names of the fields of a page by their ids, in the order in which they stand there."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.places: list[str] = []
+        self.names: dict[str, str] = {}
+        self._label: str | None = None
+        self._fieldset = ""
+        self._text = ""
+        self._left_out = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = {name: value or "" for name, value in attrs}
+        if "id" in found:
+            self.places.append(found["id"])
+            if "aria-label" in found:
+                self.names.setdefault(found["id"], found["aria-label"])
+        if tag == "fieldset":
+            self._fieldset = found.get("id", "")
+        if tag in ("label", "legend"):
+            self._label, self._text = found.get("for", "") if tag == "label" else self._fieldset, ""
+        elif tag == "span" and self._label and (self._left_out or found.get("class") in ("hidden", "needed")):
+            self._left_out += 1
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "span" and self._left_out:
+            self._left_out -= 1
+        elif tag in ("label", "legend"):
+            if self._label and (name := " ".join(self._text.split())):
+                self.names[self._label] = name
+            self._label = None
+
+    def handle_data(self, data: str) -> None:
+        if self._label and not self._left_out:
+            self._text += data
+
+
+_MISTAKES = re.compile(r"<ul data-mistakes>(.*?)</ul>", re.DOTALL)
+_MISTAKE = re.compile(r'<li><a href="#([^"]*)">(.*?)</a></li>', re.DOTALL)
+
+
+def name_fields(html: str) -> str:
+    """Name the field of every mistake in the lists of a page, and put them into the order of the fields.
+
+    A list stands above its form, so it is drawn before the names of the fields are known.
+    """
+    if "<ul data-mistakes>" not in html:
+        return html
+    page = _Names()
+    page.feed(html)
+    order = {place: k for k, place in reversed(list(enumerate(page.places)))}
+
+    def one_list(found: re.Match[str]) -> str:
+        mistakes = sorted(_MISTAKE.findall(found[1]), key=lambda m: order.get(m[0], len(order)))
+        lines = []
+        for place, text in mistakes:
+            name = page.names.get(place, "")
+            lines.append(f'<li><a href="#{place}">{escape(name) + ": " if name else ""}{text}</a></li>')
+        return f"<ul>{''.join(lines)}</ul>"
+
+    return _MISTAKES.sub(one_list, html)
+
+
 def render(request: Request, name: str, page: object, *, status: int = 200) -> Response:
     """Render a template; it gets one object called ``page``. The foot of a whole page links the words that it uses."""
     html = templates().env.get_template(name).render(page=page, request=request)
     if WORDS_PLACE in html:
         links = " · ".join(f'<a href="/help#{w.replace(" ", "-")}">{w}</a>' for w in words_used(html.split(WORDS_PLACE)[0]))
         html = html.replace(WORDS_PLACE, f'<p class="words">Words used here: {links}</p>' if links else "")
-    return HTMLResponse(html, status_code=status)
+    answer = HTMLResponse(name_fields(html), status_code=status)
+    forget_told(request, answer)
+    return answer

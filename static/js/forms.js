@@ -2,8 +2,18 @@
 (() => {
   "use strict";
 
-  // After an error, the list of errors takes the focus so that it is read out.
-  document.querySelector("[data-focus]")?.focus();
+  // What the server has to say takes the focus, so that it is read out and in sight.
+  const told = document.querySelector("[data-focus]");
+  told?.focus();
+  // An address that points into the page takes it away once more, as soon as all of the page is there.
+  if (told && location.hash) {
+    let tries = 10;
+    const again = () => {
+      if (document.activeElement === document.body) told.focus();
+      if (tries-- > 0) setTimeout(again, 50);
+    };
+    window.addEventListener("load", again);
+  }
 
   document.querySelectorAll("form[data-confirm]").forEach((form) => {
     form.addEventListener("submit", (event) => {
@@ -24,18 +34,6 @@
         form.append(field);
       }
     });
-  });
-
-  // A second tap while a form is on its way would do its work twice. Drafts see to their own forms.
-  document.addEventListener("submit", (event) => {
-    const form = event.target;
-    if (event.defaultPrevented || form.method !== "post") return;
-    if (form.dataset.going) {
-      event.preventDefault();
-      return;
-    }
-    form.dataset.going = "yes";
-    setTimeout(() => delete form.dataset.going, 8000);
   });
 
   // Numbers or options: only the part that fits the role is shown.
@@ -159,7 +157,44 @@
     place.textContent = `${day} ${two(moment.getHours())}:${two(moment.getMinutes())}`;
   });
 
+  // How long ago something began goes on while the page is open.
+  const ago = (since) => {
+    const minutes = Math.floor((Date.now() - new Date(since)) / 60_000);
+    if (minutes < 0) return "";
+    if (minutes < 60) return `, ${minutes} min ago`;
+    const [days, hours] = [Math.floor(minutes / 1440), Math.floor((minutes % 1440) / 60)];
+    return days ? `, ${days} d ${hours} h ago` : `, ${hours} h ${minutes % 60} min ago`;
+  };
+  const tick = () => {
+    document.querySelectorAll("[data-since]").forEach((place) => {
+      place.textContent = ago(place.dataset.since);
+    });
+  };
+  tick();
+  if (document.querySelector("[data-since]")) setInterval(tick, 5000);
+
+  // A forecast that cannot follow the settings must not stand beside them; the next one that comes takes its place again.
+  const withoutForecast = (event) => {
+    const form = event.target;
+    const status = event.detail?.ctx?.response?.status;
+    if (!(form instanceof HTMLFormElement) || !form.hasAttribute("hx-target") || status === 422) return;
+    const place = document.querySelector(form.getAttribute("hx-target"));
+    const notice = Object.assign(document.createElement("div"), { className: "notice problem" });
+    notice.setAttribute("role", "status");
+    const reason = status ? "the server could not work it out" : "the server cannot be reached";
+    const text = `There is no forecast for the settings as they are now: ${reason}. The one before was for other settings.`;
+    const button = Object.assign(document.createElement("button"), { type: "button", className: "secondary outline", textContent: "Try again" });
+    button.addEventListener("click", () => form.dispatchEvent(new Event("input", { bubbles: true })));
+    notice.append(Object.assign(document.createElement("p"), { textContent: text }), button);
+    if (place?.querySelector("h3")) place.querySelector("h3").textContent = "Your settings";
+    place?.querySelectorAll(":scope > :not(h3)").forEach((part) => part.remove());
+    place?.append(notice);
+  };
+  document.addEventListener("htmx:error", withoutForecast);
+  document.addEventListener("htmx:response:error", withoutForecast);
+
   document.querySelectorAll("[data-print]").forEach((button) => {
+    button.hidden = false;
     button.addEventListener("click", () => window.print());
   });
 })();

@@ -43,7 +43,7 @@ from server.services.writeups import STAGE_TITLES
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, check_seen, stamp, submit
+from server.web.forms import FormState, RawForm, check_seen, leave_for, stamp, submit
 from server.web.pages.common import Frame
 from server.web.rendering import render
 
@@ -382,7 +382,7 @@ def change_material(request: Request, material_id: Id, form: Form, session: Writ
 
 @router.post("/materials/{material_id}/delete")
 def remove_material(material_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/preparations/{delete_material(session, material_id)}/charge", status_code=303)
+    return leave_for(f"/preparations/{delete_material(session, material_id)}/charge", "The material was removed.")
 
 
 @router.post("/materials/{material_id}/up")

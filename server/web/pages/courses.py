@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.charts.course import arrhenius_figure, course_figure
-from server.core.course.advice import Course, hours_words
+from server.core.course.advice import Course
 from server.core.course.fitting import FEWEST_READINGS
 from server.core.course.shapes import SHAPE_WORDS, Shape
+from server.core.space.units import duration_text
 from server.core.space.variables import Role, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import decode_text
@@ -48,7 +51,7 @@ from server.services.words import plain, setting_text
 from server.storage import questions
 from server.storage.tables import ReadingRow
 from server.web.dependencies import Form, Id, OpenWriter, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, check_seen, stamp, submit
+from server.web.forms import STORED, FormState, RawForm, check_seen, leave_for, stamp, submit
 from server.web.pages.common import Figure, Frame, run_status, trust_sentence
 from server.web.pages.runs import change_words
 from server.web.pages.work import waiting
@@ -83,7 +86,6 @@ class CoursePage:
     frame: Frame
     run: RunView
     status: str
-    elapsed: str
     views: list[CourseView]
     series: dict[str, Series]
     shapes: dict[Shape, str]
@@ -169,12 +171,10 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
         space = space_of(questions.list_variables(session, int(preparation.id or 0)), [])
         hold = hold_variable(preparation, space)
         blank = FormState({"series": last, "at_unit": hold.unit if hold else "h"})
-        started = run.row.started_at
         page = CoursePage(
             frame=Frame(preparation, "courses"),
             run=run,
             status=run_status(run),
-            elapsed=hours_words((datetime.now(tz=started.tzinfo) - started).total_seconds() / 3600) if started else "",
             views=views,
             series=SERIES,
             shapes=SHAPE_WORDS,
@@ -203,21 +203,45 @@ def start(request: Request, run_id: Id, form: Form, session: WriteSession) -> Re
 
     def act() -> str:
         begin_run(session, run_id, validated(StartInput, form.typed(StartInput)))
-        return f"/runs/{run_id}/course"
+        return f"/runs/{run_id}/course#note"
 
-    return submit(form, act, _page(request, session, run_id, "start"))
+    return submit(form, act, _page(request, session, run_id, "start"), told=lambda: "The start was stored.")
 
 
 @router.post("/runs/{run_id}/readings")
 def note_reading(request: Request, run_id: Id, form: Form, session: WriteSession) -> Response:
     questions.get_run(session, run_id)
+    noted: list[ReadingRow] = []
 
     def act() -> str:
-        raw = form.typed(ReadingInput)
-        add_reading(session, run_id, validated(ReadingInput, raw))
-        return f"/runs/{run_id}/course"
+        raw = _kind_of_time(form.typed(ReadingInput))
+        noted.append(add_reading(session, run_id, validated(ReadingInput, raw)))
+        return f"/runs/{run_id}/course#note"
 
-    return submit(form, act, _page(request, session, run_id, "reading"))
+    def told() -> str:
+        return f"Stored: {_reading_words(noted[0])}." if noted else STORED
+
+    return submit(form, act, _page(request, session, run_id, "reading"), told=told)
+
+
+# A day in a time: then it is no time since the start.
+_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d\d?\.\d\d?\.\d{4}")
+
+
+def _kind_of_time(raw: dict[str, Any]) -> dict[str, Any]:
+    """What the time of a reading counts from, where the Enter key sent the form off without saying so."""
+    at = str(raw.get("at", "")).strip()
+    if raw.get("at_kind") == "":
+        return {**raw, "at_kind": ("clock" if _DAY.search(at) else "elapsed") if at else "now"}
+    if raw.get("at_kind") == "now" and at:
+        message = "A time is typed here, but ‘now’ was pressed. Clear the time to note it now, or press a button below the time."
+        raise InvalidInputError({"at": message})
+    return raw
+
+
+def _reading_words(row: ReadingRow) -> str:
+    series = SERIES[row.series]
+    return f"{series.label} {plain(row.value, 5)}{' ' if series.unit else ''}{series.unit} at {duration_text(row.at_h)}"
 
 
 @router.post("/runs/{run_id}/readings/import")
@@ -232,7 +256,7 @@ def bring_in(request: Request, run_id: Id, form: Form, session: ReadSession, wri
             found = store_rows(writing, rows)
         return f"/runs/{run_id}/course" + _note(found.count, found.notes)
 
-    return submit(form, act, _page(request, session, run_id, "import"))
+    return submit(form, act, _page(request, session, run_id, "import"), told=lambda: "")  # its note says more
 
 
 def _note(count: int, notes: Sequence[str]) -> str:
@@ -267,7 +291,7 @@ def _rows_of(form: RawForm) -> str:
 def set_shape(run_id: Id, form: Form, session: WriteSession) -> Response:
     shape = form.values.get("shape", "")
     choose_shape(session, run_id, form.values.get("series", ""), shape if shape in set(Shape) else "")
-    return RedirectResponse(f"/runs/{run_id}/course", status_code=303)
+    return leave_for(f"/runs/{run_id}/course#s-{form.values.get('series', '')[:20]}")
 
 
 @router.get("/runs/{run_id}/readings.csv")
@@ -322,7 +346,7 @@ def update_reading(request: Request, reading_id: Id, form: Form, session: WriteS
 
 @router.post("/readings/{reading_id}/delete")
 def remove_reading(reading_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/runs/{delete_reading(session, reading_id)}/course", status_code=303)
+    return leave_for(f"/runs/{delete_reading(session, reading_id)}/course", "The reading was removed.")
 
 
 @router.post("/runs/{run_id}/readings/delete")
@@ -378,4 +402,4 @@ def energy_sentence(rates: Rates) -> str:
 def set_use(preparation_id: Id, form: Form, session: WriteSession) -> Response:
     data = validated(CourseUseInput, {"variable_id": form.values.get("variable_id"), "use": "use" in form.values})
     use_courses(session, preparation_id, data)
-    return RedirectResponse(f"/preparations/{preparation_id}/courses", status_code=303)
+    return leave_for(f"/preparations/{preparation_id}/courses")

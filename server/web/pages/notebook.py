@@ -144,7 +144,7 @@ def create_import(request: Request, preparation_id: Id, form: Form, session: Wri
 
     redraw = _draw_check(request, session, preparation, posted)
     if form.values.get("action") == "store" or posted.errors:
-        return submit(form, act, redraw)
+        return submit(form, act, redraw, told=lambda: "")  # its note says more
     return redraw(FormState(form.values, confirmed=tuple(form.all("confirm"))), 200)
 
 

@@ -193,7 +193,7 @@ def delete(request: Request, preparation_id: Id, form: Form, session: ReadSessio
         delete_with_files(writer, files, preparation_id, form.values.get("name", ""))
         return "/?archived=true"
 
-    return submit(form, act, _delete_page(request, session, preparation_id))
+    return submit(form, act, _delete_page(request, session, preparation_id), told=lambda: "The preparation was deleted.")
 
 
 @router.post("/preparations/{preparation_id}/duplicate")

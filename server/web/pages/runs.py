@@ -58,7 +58,7 @@ from server.services.words import grows_with_scale, plain, setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
 from server.web.dependencies import Files, Form, Id, OpenWriter, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, as_text, check_seen, stamp, submit
+from server.web.forms import STORED, FormState, RawForm, as_text, check_seen, leave_for, stamp, submit
 from server.web.pages.common import Figure, Frame, run_status
 from server.web.rendering import render, show_logged
 
@@ -496,7 +496,7 @@ def show_file(request: Request, attachment_id: Id, session: ReadSession, files: 
 
 @router.post("/attachments/{attachment_id}/delete")
 def remove_file(attachment_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/runs/{remove_attachment(session, attachment_id)}#files", status_code=303)
+    return leave_for(f"/runs/{remove_attachment(session, attachment_id)}#files", "The file was removed.")
 
 
 @router.get("/runs/{run_id}")
@@ -525,14 +525,16 @@ def include(request: Request, run_id: Id, form: Form, session: WriteSession) -> 
     return _do_as_seen(request, run_id, form, session, act)
 
 
-def _do_as_seen(request: Request, run_id: int, form: RawForm, session: ReadSession, act: Callable[[int | None], str]) -> Response:
+def _do_as_seen(
+    request: Request, run_id: int, form: RawForm, session: ReadSession, act: Callable[[int | None], str], told: str = STORED
+) -> Response:
     """Do what a button of the page of a run asks for; ``act`` gets the revision that was seen, and returns where to go."""
     questions.get_run(session, run_id)
 
     def with_seen() -> str:
         return act(validated(SeenRevision, form.only(["revision"])).revision)
 
-    return submit(form, with_seen, _run_page(request, session, run_id, "act"))
+    return submit(form, with_seen, _run_page(request, session, run_id, "act"), told=lambda: told)
 
 
 @router.post("/runs/{run_id}/state")
@@ -552,7 +554,7 @@ def remove_run(request: Request, run_id: Id, form: Form, session: WriteSession) 
     def act(seen: int | None) -> str:
         return f"/preparations/{delete_run(session, run_id, seen)}#runs"
 
-    return _do_as_seen(request, run_id, form, session, act)
+    return _do_as_seen(request, run_id, form, session, act, "The run was deleted.")
 
 
 @router.post("/runs/{run_id}/checkpoints")
@@ -593,7 +595,7 @@ def correct_checkpoint(request: Request, checkpoint_id: Id, form: Form, session:
 
 @router.post("/checkpoints/{checkpoint_id}/delete")
 def remove_checkpoint(checkpoint_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/runs/{delete_checkpoint(session, checkpoint_id)}#checkpoints", status_code=303)
+    return leave_for(f"/runs/{delete_checkpoint(session, checkpoint_id)}#checkpoints", "The checkpoint was removed.")
 
 
 @router.post("/runs/{run_id}/weighed")

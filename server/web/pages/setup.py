@@ -8,7 +8,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 from pydantic import TypeAdapter, ValidationError
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from server.core.space.limits import Space
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
@@ -29,7 +29,7 @@ from server.services.variables import (
 from server.storage import questions
 from server.storage.tables import PreparationRow, VariableRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, check_seen, stamp, submit
+from server.web.forms import FormState, RawForm, check_seen, leave_for, stamp, submit
 from server.web.pages.common import Frame
 from server.web.rendering import render
 
@@ -172,7 +172,7 @@ def remove_variable(request: Request, variable_id: Id, form: Form, session: Writ
     def act() -> str:
         return f"/preparations/{delete_variable(session, variable_id)}/setup"
 
-    return submit(form, act, _setup(request, session, preparation))
+    return submit(form, act, _setup(request, session, preparation), told=lambda: "The variable was removed.")
 
 
 def _limit_input(form: RawForm) -> Any:
@@ -218,11 +218,11 @@ def create_limit(request: Request, preparation_id: Id, form: Form, session: Writ
             kind = form.values.get("kind", "")
             named = {k if k.startswith(kind) else f"{kind}_{k}": v for k, v in error.messages.items()}
             raise InvalidInputError(named) from error
-        return f"/preparations/{preparation_id}/setup"
+        return f"/preparations/{preparation_id}/setup#rules"
 
     return submit(form, act, _setup(request, session, preparation))
 
 
 @router.post("/limits/{limit_id}/delete")
 def remove_limit(limit_id: Id, session: WriteSession) -> Response:
-    return RedirectResponse(f"/preparations/{delete_limit(session, limit_id)}/setup", status_code=303)
+    return leave_for(f"/preparations/{delete_limit(session, limit_id)}/setup#rules", "The rule was removed.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from server.charts.stages import ways_of_the_product
 from server.core.choose.proposal import Forecast, Purpose
@@ -19,6 +19,7 @@ from server.services.inputs import CheckpointUseInput, validated
 from server.services.preparations import use_checkpoints
 from server.services.words import setting_text
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
+from server.web.forms import leave_for
 from server.web.pages.common import Figure, Frame, forecast_address, trust_sentence
 from server.web.pages.work import waiting
 from server.web.rendering import render
@@ -149,4 +150,4 @@ def show_stages(request: Request, preparation_id: Id, session: ReadSession) -> R
 @router.post("/preparations/{preparation_id}/stages")
 def set_use(preparation_id: Id, form: Form, session: WriteSession) -> Response:
     use_checkpoints(session, preparation_id, validated(CheckpointUseInput, {"use": "use" in form.values}))
-    return RedirectResponse(f"/preparations/{preparation_id}/stages", status_code=303)
+    return leave_for(f"/preparations/{preparation_id}/stages")

@@ -74,7 +74,7 @@ class Document:
             gave_sentences(content),
             found_sentence(content),
             MATERIAL_HEADER,
-            [material_cells(m) for m in content["materials"]],
+            [material_cells(m, content.get("readability_g")) for m in content["materials"]],
             # Numbers and fixed words only; nothing typed goes into the picture.
             Markup(runs_picture(content)),
         )
@@ -188,7 +188,7 @@ def change_procedure(request: Request, preparation_id: Id, form: Form, session: 
 
     def act() -> str:
         _save_procedure(session, preparation_id, form)
-        return f"/preparations/{preparation_id}/write-up"
+        return f"/preparations/{preparation_id}/write-up#procedure"
 
     redraw = _page(request, session, preparation_id)
     draw = partial(redraw, which="procedure")
