@@ -9,7 +9,7 @@ from server.core.chemistry.drying import agent_called
 from server.core.space.limits import Space
 from server.core.space.variables import Setting
 from server.services.charges import materials_for, variables_of_amounts
-from server.services.scales import limits_at_scale, scale_remark
+from server.services.vessels import limits_at_scale, scale_remark
 from server.storage.tables import MaterialRow, PreparationRow
 
 GENERAL_CAUTIONS = (

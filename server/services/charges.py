@@ -93,11 +93,14 @@ def _molar_mass(row: MaterialRow) -> float | None:
     return row.molar_mass
 
 
-def _waters(row: MaterialRow) -> float:
-    """Water of crystallisation that the formula of a material shows; 0 where it has none that can be read."""
+def _atoms(row: MaterialRow) -> dict[str, Any]:
+    """Water of crystallisation, hydrogen and oxygen of the formula of a material; nothing where it has none that can be read."""
     with suppress(FormulaTextError):
-        return read_formula(row.formula).waters if row.formula else 0.0
-    return 0.0
+        if row.formula:
+            formula = read_formula(row.formula)
+            atoms = dict(formula.atoms)
+            return {"waters": formula.waters, "hydrogen": atoms.get("H", 0.0), "oxygen": atoms.get("O", 0.0)}
+    return {}
 
 
 def reference_of(rows: Sequence[MaterialRow]) -> MaterialRow | None:
@@ -129,7 +132,8 @@ def material_of(
         amount_kind=AmountKind(row.amount_kind),
         amount=row.amount if amount is None else amount,
         molar_mass=_molar_mass(row),
-        waters=_waters(row),
+        **_atoms(row),
+        times=row.ratio_factor if row.ratio_variable_id is not None else 1.0,
         coefficient=row.coefficient,
         purity=row.purity_percent / 100.0,
         water=row.water_percent / 100.0,
@@ -385,10 +389,22 @@ def _no_moles(material: Material) -> str:
 
 
 def _water_from_solvent(preparation: PreparationRow, product: Product, materials: Sequence[Material]) -> float:
-    """Water of crystallisation of the product that the reagents do not bring, per mole of the equation. [g/mol]"""
-    needed = product.coefficient * read_formula(preparation.product_formula).waters
-    brought = sum(m.coefficient * m.waters for m in materials if m.role is MaterialRole.REAGENT)
-    return max(0.0, needed - brought) * read_formula("H2O").molar_mass
+    """Water of crystallisation that the product takes from the solvent, per mole of the equation. [g/mol]
+
+    Notes
+    -----
+    As much as the product holds more of hydrogen or oxygen than the reagents bring, and no more than its formula shows
+    as water beyond theirs: with nothing else formed of these elements this balances the equation.
+    """
+    formula = read_formula(preparation.product_formula)
+    reagents = [m for m in materials if m.role is MaterialRole.REAGENT]
+    most = product.coefficient * formula.waters - sum(m.coefficient * m.waters for m in reagents)
+    if most <= 0 or any(m.hydrogen is None or m.oxygen is None for m in reagents):
+        return 0.0
+    atoms = dict(formula.atoms)
+    lacks_h = product.coefficient * atoms.get("H", 0.0) - sum(m.coefficient * (m.hydrogen or 0.0) for m in reagents)
+    lacks_o = product.coefficient * atoms.get("O", 0.0) - sum(m.coefficient * (m.oxygen or 0.0) for m in reagents)
+    return min(most, max(0.0, lacks_h / 2.0, lacks_o)) * read_formula("H2O").molar_mass
 
 
 def weighed_theory(
@@ -496,13 +512,12 @@ def settings_as_weighed(
     -----
     One equivalent is the first weighed reagent that is given in equivalents and not driven
     by a variable, one with exactly 1 equivalent before others; masses and volumes are those of the
-    planned scale whatever was weighed of it. A variable that drives two weighed materials is left
-    out: they may disagree.
+    planned scale whatever was weighed of it. A variable that drives several weighed materials
+    is left out where they disagree.
     """
     materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in made.materials if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
-    factors = {str(row.id): row.ratio_factor for row in rows}
     fixed = [
         m
         for m in materials.values()
@@ -515,16 +530,18 @@ def settings_as_weighed(
         if moles:
             scale, reference = moles / material.amount, material.name
             break
-    variables = [driven[key] for key in materials if key in driven]
-    found = []
+    by_variable: dict[str, list[AsWeighed]] = {}
     for key, material in materials.items():
-        if key not in driven or variables.count(driven[key]) > 1:
+        if key not in driven:
             continue
         note = noted[key]
         one, named = (scale, reference) if material.amount_kind in RELATIVE else (scale_mol, "")
         value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
-            found.append(AsWeighed(driven[key], material.name, float(f"{value / factors[key]:.4g}"), named))
+            weighed_value = AsWeighed(driven[key], material.name, float(f"{value / material.times:.4g}"), named)
+            by_variable.setdefault(driven[key], []).append(weighed_value)
+    # Of several that agree, as metal and ligand, the first one speaks for all.
+    found = [ones[0] for ones in by_variable.values() if not any(one.differs_from(ones[0].value) for one in ones)]
     return tuple(found)
 
 

@@ -8,6 +8,7 @@ from typing import cast
 from sqlmodel import Session
 
 from server.core.chemistry.balance import APART, CONTENT_U
+from server.core.chemistry.charge import Product
 from server.core.chemistry.formula import read_counted
 from server.core.space.variables import Stage
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
@@ -197,23 +198,38 @@ def _check(
     if data.mass_g == 0 and (before is None or before.mass_g > 0):
         message = "0 g says that nothing was there. Leave a checkpoint that was not weighed out, or say yes to keep it."
         NeedsConfirmationError("mass_g", "checkpoint_of_nothing", message, "Nothing was there").raise_unless_in(data.confirm)
-    if data.kind != "product":
-        return
+    if data.kind != "recovered":
+        _ask_about_theory(session, run, data, product, before, own_id)
+
+
+def _ask_about_theory(
+    session: Session,
+    run: RunRow,
+    data: CheckpointInput,
+    product: Product | None,
+    before: CheckpointInput | None,
+    own_id: int | None,
+) -> None:
+    """More product than theory allows is mostly wet; crops count together."""
     held = _holds(data) * share_as_product(data.formula, product)
-    held_before = _holds(before) * share_as_product(before.formula, product) if before and before.kind == "product" else 0.0
-    if held <= held_before:
+    was = _holds(before) * share_as_product(before.formula, product) if before and before.kind == data.kind else 0.0
+    crops = 0.0
+    if data.kind == "crop":
+        others = questions.list_checkpoints(session, int(run.id or 0))
+        crops = sum(_holds(as_input(c)) for c in others if c.kind == "crop" and c.id != own_id)
+    if held <= was:
         return
     theory_g = view_run(session, int(run.id or 0))[1].theory_g
-    if theory_g and held > theory_g * (1.0 + APART * CONTENT_U):
+    if theory_g and held + crops > theory_g * (1.0 + APART * CONTENT_U):
+        with_others = f", with the other crops {plain(held + crops)} g" if crops else ""
         message = (
             f"{plain(data.mass_g, 5)} g at {data.purity_percent:.4g} % {'become' if data.formula else 'hold'} {plain(held)} g "
-            f"of product, more than the {plain(theory_g)} g of theory. "
+            f"of product{with_others}, more than the {plain(theory_g)} g of theory. "
             + ("Check the decimal point: " if held > FAR_ABOVE * theory_g else WET)
             + "correct it, or say yes to keep it."
         )
-        NeedsConfirmationError("purity_percent", "checkpoint_above_theory", message, "Keep it all the same").raise_unless_in(
-            data.confirm
-        )
+        asked = NeedsConfirmationError("purity_percent", "checkpoint_above_theory", message, "Keep it all the same")
+        asked.raise_unless_in(data.confirm)
 
 
 def _holds(data: CheckpointInput) -> float:

@@ -23,10 +23,10 @@ from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.charges import Charge, make_charge, options_without_material
+from server.services.charges import Charge, make_charge, options_without_material, variables_of_amounts
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
-from server.services.scales import scale_remark, scales_made
+from server.services.vessels import limits_at_scale, scale_remark, scales_made
 from server.storage.tables import MaterialRow, RunRow
 
 # A run this close to its plan is a test of its forecast: what is weighed never lies quite on a step. [part of the range]
@@ -156,6 +156,16 @@ class Decisions:
     def scale_remark(self, scale_mol: float | None) -> str:
         """That no finished run was made at nearly so large a scale, of which the models know nothing; else empty."""
         return scale_remark(scale_mol or self.preparation.base_scale_mol, scales_made(self.preparation, self.analysis.counting))
+
+    def limits_at_scale(self, settings: Settings, scale_mol: float | None) -> list[str]:
+        """What settings break at another scale, where amounts grow and vessels do not. A sentence each."""
+        driving = variables_of_amounts(self.materials)
+        return limits_at_scale(self.analysis.space, settings, scale_mol, self.preparation.base_scale_mol, driving)
+
+    def scale_words(self, settings: Settings, scale_mol: float | None) -> str:
+        """Both in words: what another scale breaks, and that no run was made at nearly so large a one; else empty."""
+        words = [f"This scale breaks a limit: {text}." for text in self.limits_at_scale(settings, scale_mol)]
+        return " ".join(filter(None, [*words, self.scale_remark(scale_mol)]))
 
     @property
     def without_price(self) -> list[str]:

@@ -37,6 +37,10 @@ MEANINGS: dict[str, tuple[str, str]] = {
     "excluded_reason": ("reason not to count it", ""),
     "state": ("state", ""),
 }
+# The scale at which amounts of a column hold, in its heading: 'toluene at 0.05 mol / mL'.
+AT_SCALE = re.compile(r"\s+at (\d+(?:\.\d+)?(?:e-?\d+)?) mol\b")
+# A heading of so few letters says nothing by itself.
+_LETTERS = 1
 # What was weighed on the way: (mass, content) of each stage's end.
 WEIGHED_ON_THE_WAY = {stage: (f"checkpoint_{stage}_g", f"checkpoint_{stage}_percent") for stage in Stage}
 # Of the compound that was weighed there, where it is not the product itself.
@@ -333,6 +337,7 @@ class _Heading:
 
     @classmethod
     def of(cls, text: str) -> _Heading:
+        text = AT_SCALE.sub("", text)
         written = heading_unit(text)
         return cls(text, split_heading(text)[0], written, written or _unit_among_words(text))
 
@@ -490,7 +495,9 @@ def columns_of(
     guessed = _guesses(told, space, reference)
     _guess_from_cells(guessed, table, heading_row, option_names)
     _guess_days(guessed, headings, table, heading_row)
-    _guess_from_units(guessed, told, space)
+    # Of a letter alone the cells tell what it is; other words may be a result: conversion, ee.
+    bare = [t if len(plain(h)) <= _LETTERS else h for t, h in zip(told, headings, strict=True)]
+    _guess_from_units(guessed, bare, space)
     names = dict(meanings_for(space))
     own_names = {v.name.casefold() for v in space.variables}
     out: list[Column] = []
@@ -511,7 +518,7 @@ def columns_of(
         unit = next((u for u in units if unit and unit in (u, read_unit(u))), unit)
         if unit and unit not in units:
             messages[f"column_{k}"] = f"Column {k}: {unit} is no unit of {names[meaning]}. Choose {' or '.join(units) or 'none'}."
-        is_name = heading.casefold() in own_names
+        is_name = AT_SCALE.sub("", heading).casefold() in own_names
         by_heading = _unit_by_heading("" if is_name else heading, below[k - 1] if below else "", units)
         asks_unit = bool(units) and not by_heading
         unit = unit or by_heading

@@ -43,6 +43,7 @@ from server.services.cells import (
 from server.services.charges import material_of, reference_of, variables_of_amounts
 from server.services.checkpoints import store_checkpoint
 from server.services.headings import (
+    AT_SCALE,
     FACTORS,
     FORMULA_ON_THE_WAY,
     MEANINGS,
@@ -162,8 +163,6 @@ _MAY_GROUP_BY_POINT = re.compile(r"(?<![\d,.])[1-9]\d{0,2}\.\d{3}(?![\d,.])")
 _OUTCOME_KEYS = ("outcome", "state", "yield_percent", "product_mass_g")
 _CHECKPOINT_KEYS = {key for keys in WEIGHED_ON_THE_WAY.values() for key in keys}
 _FORMULA_KEYS = set(FORMULA_ON_THE_WAY.values())
-# The scale at which amounts of a column hold, in its heading: 'toluene at 0.05 mol / mL'.
-_AT_SCALE = re.compile(r"\bat (\d+(?:\.\d+)?(?:e-?\d+)?) mol\b")
 # Scales that lie no further apart are the same for amounts. (Own judgement.)
 _OTHER_SCALE = 0.01
 # A scale is a round number: by less than this share what was weighed may differ from it. (Own judgement.)
@@ -604,6 +603,9 @@ class _Reader:
         # Columns behind the last heading that nobody has given a meaning.
         behind = [k for k in range(len(self.headings)) if not any(self.headings[k:])]
         self.beyond = behind if not any(columns[k].meaning for k in behind) else []
+        # NA may be a person, Na a metal.
+        choices = {f"v{v.key}" for v in space.variables if v.is_choice}
+        self.wordy = choices | {*_OUTCOME_KEYS, *(_WORDS - {"made_on"})}
         self.words: list[UnknownWord] = []
         self.asks_small_yields = False
         self.asks_amounts = False
@@ -654,7 +656,7 @@ class _Reader:
         unread: set[str] = set()
         for column in self.columns:
             cell = as_typed(cells[column.position - 1]).strip()
-            says_nothing = is_blank(cell) if column.meaning in _OUTCOME_KEYS else is_not_available(cell)
+            says_nothing = is_blank(cell) if column.meaning in self.wordy else is_not_available(cell)
             if not column.meaning or not cell or (says_nothing and column.meaning not in ("notes", "reference")):
                 continue
             try:
@@ -857,7 +859,7 @@ class _Reader:
             v = self.by_meaning.get(column.meaning)
             if v is None or v.key not in row.settings or v.key not in self.growing:
                 continue
-            at = _AT_SCALE.search(column.heading)
+            at = AT_SCALE.search(column.heading)
             held = float(at[1]) if at else scale if self.data.amounts_at == "run_scale" else base
             if not at and not self.data.amounts_at and scale and abs(scale / base - 1.0) > _OTHER_SCALE:
                 unsaid.append(v.name)

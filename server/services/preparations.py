@@ -16,10 +16,12 @@ from sqlmodel import Session
 from server.core.chemistry.charge import AT_BASE_SCALE
 from server.core.chemistry.formula import read_formula
 from server.core.space.limits import reach_of
+from server.core.space.variables import Setting
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError, NothingReachableError
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.services.numbers import LARGEST, SMALLEST
 from server.services.spaces import space_of, variable_of
+from server.services.vessels import limits_at_scale
 from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.files import FileStore
@@ -207,10 +209,15 @@ def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInp
         With the theoretical yield multiplied, where it was typed for the scale before.
     """
     before, after = row.base_scale_mol, data.base_scale_mol
-    if not before or not after or math.isclose(before, after, rel_tol=1e-9):
+    if not before or (after and math.isclose(before, after, rel_tol=1e-9)):
         return data
     there = _at_base_scale(session, row, data)
     if not there.words:
+        return data
+    if not after:
+        message = f"Without a base scale nobody knows for which these are: {'; '.join(there.words)}; now for {before:.6g} mol."
+        question = "They hold for no scale"
+        NeedsConfirmationError("base_scale_mol", "no_base_scale", message, question).raise_unless_in(data.confirm)
         return data
     factor = after / before
     message = f"Masses and volumes were entered for {before:.6g} mol: {'; '.join(there.words)}."
@@ -218,12 +225,13 @@ def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInp
     stay = f"They are right for {after:.6g} mol as they are" + (", in the runs too" if there.growing and there.n_runs else "")
     asked = NeedsConfirmationError("base_scale_mol", "amounts_grow", message, grow, ("amounts_stay", stay))
     if asked.raise_unless_in(data.confirm) != "amounts_grow":
+        _check_pending(session, row, after)
         return data
     numbers = [m.amount for m in there.entered] + [x for v in there.growing for x in (v.low, v.high) if x]
     if not all(SMALLEST <= x * factor <= LARGEST for x in (*numbers, there.theory_g or 1.0)):
         raise InvalidInputError({"base_scale_mol": f"Amounts for {after:.6g} mol could not be meant. Check the scale."})
     with session.no_autoflush:
-        _grow_variables(session, row, there.growing, factor)
+        _grow_variables(session, row, there.growing, after)
     for m in there.entered:
         was, m.amount = m.amount, _times(m.amount, factor)
         session.add(m)
@@ -236,7 +244,7 @@ def _times(value: float, factor: float) -> float:
     return float(f"{value * factor:.12g}")
 
 
-def _grow_variables(session: Session, row: PreparationRow, growing: Sequence[VariableRow], factor: float) -> None:
+def _grow_variables(session: Session, row: PreparationRow, growing: Sequence[VariableRow], after: float) -> None:
     """Multiply ranges, and settings of all runs, of variables that are amounts; hard limits and rules, of vessels, stay.
 
     Raises
@@ -244,8 +252,9 @@ def _grow_variables(session: Session, row: PreparationRow, growing: Sequence[Var
     InvalidInputError
         Where a range would pass a hard limit, a rule mixes amounts with other numbers, or nothing is within the rules.
     """
-    if not growing:
+    if not growing or not row.base_scale_mol:
         return
+    before, factor = row.base_scale_mol, after / row.base_scale_mol
     key = int(row.id or 0)
     rows, rules = questions.list_variables(session, key), questions.list_limits(session, key)
     _check_growth(rows, rules, growing, factor)
@@ -268,18 +277,40 @@ def _grow_variables(session: Session, row: PreparationRow, growing: Sequence[Var
                 setattr(setting, field, None if value is None else _times(value, factor))
             session.add(setting)
     for run in questions.list_runs(session, key):
-        run.made_with = _made_at(run.made_with, factor)
+        # One without a scale of its own was made at the base scale.
+        run.scale_mol = run.scale_mol or before
+        run.made_with = _made_at(run.made_with, before, after)
         # A form that was opened before holds numbers for the old scale.
         run.revision += 1
         session.add(run)
 
 
-def _made_at(made: dict[str, Any] | None, factor: float) -> dict[str, Any] | None:
+def _made_at(made: dict[str, Any] | None, before: float, after: float) -> dict[str, Any] | None:
     """What a run was made with, told for another base scale: the same amounts."""
-    if not made or not made["base_scale_mol"]:
+    if not made or made["base_scale_mol"] != before:
         return made
-    materials = [{**m, "amount": m["amount"] * (factor if m["amount_kind"] in AT_BASE_SCALE else 1.0)} for m in made["materials"]]
-    return {"base_scale_mol": made["base_scale_mol"] * factor, "materials": materials}
+    factor = after / before
+    grown = [{**m, "amount": _times(m["amount"], factor)} if m["amount_kind"] in AT_BASE_SCALE else m for m in made["materials"]]
+    return {"base_scale_mol": after, "materials": grown}
+
+
+def _check_pending(session: Session, row: PreparationRow, after: float) -> None:
+    """Refuse another meaning of amounts with which runs that are still to be made would break limits."""
+    key = int(row.id or 0)
+    space = space_of(questions.list_variables(session, key), questions.list_limits(session, key))
+    driving = {str(m.ratio_variable_id) for m in questions.list_materials(session, key) if m.amount_kind in AT_BASE_SCALE}
+    planned: dict[int, dict[str, Setting]] = {}
+    for one in questions.list_settings(session, key):
+        value = one.planned_choice if one.planned_choice is not None else one.planned_number
+        if value is not None:
+            planned.setdefault(one.run_id, {})[str(one.variable_id)] = value
+    for run in questions.list_runs(session, key):
+        settings = planned.get(int(run.id or 0), {})
+        if run.state not in ("planned", "under_way") or not settings.keys() >= {v.key for v in space.variables}:
+            continue
+        if broken := limits_at_scale(space, settings, run.scale_mol, after, driving):
+            message = f"Run {run.number} would break limits then: {'; '.join(broken)}. Change its plan or its scale first."
+            raise InvalidInputError({"base_scale_mol": message})
 
 
 def _check_growth(rows: Sequence[VariableRow], rules: Sequence[LimitRow], growing: Sequence[VariableRow], factor: float) -> None:

@@ -40,9 +40,9 @@ from server.services.charges import (
 from server.services.inputs import EARLIEST_YEAR, ChangedPlanInput, FinishedRunInput, PlannedRunInput, SoFarInput, messages_of
 from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
-from server.services.scales import limits_at_scale
 from server.services.spaces import stored_space
 from server.services.stock import missing_for, stock_left
+from server.services.vessels import limits_at_scale
 from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow
@@ -201,6 +201,14 @@ def _check_plan(space: Space, settings: Mapping[str, Setting]) -> list[tuple[str
     ]
 
 
+def _ask_about_vessels(broken: Sequence[str], given: Sequence[str]) -> None:
+    """What amounts break at the scale of one run or of several is one question."""
+    if broken:
+        message = f"Amounts grow with the scale, limits do not. {'; '.join(dict.fromkeys(broken))}."
+        asked = NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The vessels are right for it")
+        asked.raise_unless_in(given)
+
+
 @dataclass(frozen=True)
 class _AtScale:
     """The scale of a run, the one at which its settings hold [mol], and the variables that set amounts."""
@@ -213,19 +221,29 @@ class _AtScale:
     def ask_about_limits(self, given: Sequence[str], *settings: Mapping[str, Setting]) -> None:
         """Limits hold for the base scale: at another one, amounts that grow along need a yes where they break a limit."""
         found = (limits_at_scale(self.space, one, self.scale, self.base, self.driving) for one in settings)
-        if broken := dict.fromkeys(sentence for sentences in found for sentence in sentences):
-            message = f"Amounts grow with the scale, limits do not. {'; '.join(broken)}."
-            asked = NeedsConfirmationError("scale_mol", "limits_at_scale", message, "The vessels are right for it")
-            asked.raise_unless_in(given)
+        _ask_about_vessels([sentence for sentences in found for sentence in sentences], given)
 
-    def ask_about_amounts(self, given: Sequence[str], planned: Mapping[str, Setting], settings: Mapping[str, Setting]) -> None:
-        """What was really in the flask at another scale is mostly entered by mistake for a setting at the base scale."""
-        if not self.scale or not self.base or math.isclose(self.scale, self.base):
+    def moves_amounts(self, before: Mapping[str, Setting], after: Mapping[str, Setting]) -> bool:
+        """Whether an amount differs between two settings."""
+        return any(before[v.key] != after[v.key] for v in self.space.variables if grows_with_scale(v, self.driving))
+
+    def ask_about_amounts(
+        self,
+        given: Sequence[str],
+        planned: Mapping[str, Setting],
+        before: Mapping[str, Setting],
+        settings: Mapping[str, Setting],
+    ) -> None:
+        """What was really in the flask at another scale is mostly entered by mistake for a setting at the base scale.
+
+        Looked at are amounts that are entered now, not those that stay as they were ``before``.
+        """
+        if not self.scale or not self.base or abs(self.scale / self.base - 1.0) <= 2 * SAME_AMOUNT:
             return
         factor = self.scale / self.base
         told, fields = [], []
         for v in self.space.variables:
-            if not grows_with_scale(v, self.driving):
+            if not grows_with_scale(v, self.driving) or settings[v.key] == before[v.key]:
                 continue
             value, plan = float(settings[v.key]), float(planned[v.key])
             if value and math.isclose(value, plan * factor, rel_tol=SAME_AMOUNT):
@@ -310,14 +328,17 @@ def plan_runs(
     space = stored_space(session, preparation_id)
     checked: list[tuple[PlannedRunInput, dict[str, Setting], str | None, dict[str, Any] | None]] = []
     outside: list[tuple[str, str]] = []
+    at_scale: list[str] = []
     driving = variables_of_amounts(questions.list_materials(session, preparation_id))
     for data, purpose, forecast in plans:
-        settings, found = _checked_plan(session, preparation, space, data, driving)
+        settings, found = _checked_plan(session, preparation, space, data)
+        at_scale += limits_at_scale(space, settings, data.scale_mol, preparation.base_scale_mol, driving)
         if found and len(plans) > 1:
             found[0] = (found[0][0], f"Run {len(checked) + 1} of {len(plans)}: {found[0][1]}")
         outside += found
         checked.append((data, settings, purpose, forecast))
     given = [answer for data, *_ in checked for answer in data.confirm]
+    _ask_about_vessels(at_scale, given)
     if outside:
         _ask_about_range(outside, given)
     _ask_about_stock(session, preparation, [(settings, data.scale_mol) for data, settings, *_ in checked], given)
@@ -327,7 +348,7 @@ def plan_runs(
 
 
 def _checked_plan(
-    session: Session, preparation: PreparationRow, space: Space, data: PlannedRunInput, driving: Collection[str]
+    session: Session, preparation: PreparationRow, space: Space, data: PlannedRunInput
 ) -> tuple[dict[str, Setting], list[tuple[str, str]]]:
     """Settings of a plan, and what of it leaves its range: (field, sentence) each. Raises like ``plan_run``."""
     settings = read_settings(space, data.settings)
@@ -337,7 +358,6 @@ def _checked_plan(
         raise InvalidInputError(messages)
     outside = _check_plan(space, settings)
     _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
-    _AtScale(space, data.scale_mol, preparation.base_scale_mol, driving).ask_about_limits(data.confirm, settings)
     return settings, outside
 
 
@@ -432,7 +452,8 @@ def change_plan(session: Session, run_id: int, data: ChangedPlanInput, forecast:
     preparation = questions.get_preparation(session, run.preparation_id)
     space = stored_space(session, run.preparation_id)
     driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
-    settings, outside = _checked_plan(session, preparation, space, data, driving)
+    settings, outside = _checked_plan(session, preparation, space, data)
+    _ask_about_vessels(limits_at_scale(space, settings, data.scale_mol, preparation.base_scale_mol, driving), data.confirm)
     if outside:
         _ask_about_range(outside, data.confirm)
     _ask_about_stock(session, preparation, [(settings, data.scale_mol)], data.confirm, instead_of=run_id)
@@ -487,9 +508,8 @@ def keep_so_far(session: Session, run_id: int, data: SoFarInput) -> RunRow:
     scale = data.scale_mol if "scale_mol" in data.model_fields_set else run.scale_mol
     driving = variables_of_amounts(questions.list_materials(session, run.preparation_id))
     at = _AtScale(space, scale, preparation.base_scale_mol, driving)
-    if settings != view.settings:
-        at.ask_about_amounts(data.confirm, view.planned, settings)
-    if not _is_same(run.scale_mol, scale) or settings != view.settings:
+    at.ask_about_amounts(data.confirm, view.planned, view.settings, settings)
+    if not _is_same(run.scale_mol, scale) or at.moves_amounts(view.settings, settings):
         # What is still to be done follows the plan.
         at.ask_about_limits(data.confirm, settings, *([view.planned] if run.state == "planned" else []))
     named = data.model_dump(mode="json", exclude={"settings", "revision", "confirm"}, exclude_unset=True)
@@ -680,9 +700,10 @@ def store_result(
     _ask_about_limits(space, settings, data.confirm)
     if stored is None or not _is_same(stored.scale_mol, data.scale_mol):
         _ask_about_far_scale(session, preparation, data.scale_mol, data.confirm)
-    if stored is not None and settings != (view := view_run(session, int(stored.id or 0))[1]).settings:
+    if stored is not None:
+        view = view_run(session, int(stored.id or 0))[1]
         at = _AtScale(space, basis.scale, preparation.base_scale_mol, variables_of_amounts(materials))
-        at.ask_about_amounts(data.confirm, view.planned, settings)
+        at.ask_about_amounts(data.confirm, view.planned, view.settings, settings)
     if stored is None and not is_past:
         _ask_about_the_same(session, preparation, settings, data)
     run = stored or RunRow(
@@ -721,7 +742,9 @@ def _ask_about_the_same(
     """The very same run once more, of the same day or page of the notebook, was most likely sent twice."""
     if not data.made_on and not data.reference:
         return
-    told = ("outcome", "product_mass_g", "purity_percent", "residual_percent", "reference", "lot", "made_by")
+    told = ["outcome", "product_mass_g", "purity_percent", "residual_percent", "theoretical_yield_g"]
+    told += ["reference", "lot", "made_by", "notes"]
+    scale = data.scale_mol or preparation.base_scale_mol
     day = data.made_on.isoformat() if data.made_on else None
     for run in view_runs(session, preparation):
         row = run.row
@@ -729,6 +752,7 @@ def _ask_about_the_same(
             row.state == "finished" and row.made_on == day and all(_is_same(getattr(row, f), getattr(data, f)) for f in told)
         )
         percent = row.entered_yield_percent if data.product_mass_g is None else data.yield_percent
+        is_result = is_result and _is_same(row.scale_mol, scale)
         if is_result and _is_same(percent, data.yield_percent) and dict(run.settings) == dict(settings):
             message = f"Run {run.number} has the same settings, result, day and notebook reference. Was it sent twice?"
             field = "product_mass_g" if data.product_mass_g is not None else "yield_percent"
@@ -1072,7 +1096,10 @@ def made_with(session: Session, run: RunRow) -> MadeWith | None:
     rows = questions.list_materials(session, run.preparation_id)
     reference = reference_molar_mass(rows)
     later = [material_of(m, reference=reference) for m in rows if m.id in noted and str(m.id) not in there]
-    return replace(made, materials=(*made.materials, *later))
+    today = {str(m.id): material_of(m) for m in rows}
+    # What of a formula older versions did not keep.
+    kept = [m.with_atoms_of(today.get(m.key)) for m in made.materials]
+    return replace(made, materials=(*kept, *later))
 
 
 def weighed_of(session: Session, run_id: int) -> dict[int, WeighedRow]:

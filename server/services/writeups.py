@@ -20,7 +20,8 @@ from server.services.charges import make_charge, options_without_material, varia
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.preparations import log_change, now, today
-from server.services.scales import check_scale, scales_made
+from server.services.scales import check_scale
+from server.services.vessels import scales_made
 from server.services.words import OUTCOME_LABELS, plain, portions_text, setting_at_scale, setting_text, window_text, window_words
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow

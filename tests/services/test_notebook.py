@@ -673,7 +673,7 @@ def test_columns_are_what_the_chemist_says(session: Session) -> None:
     with pytest.raises(InvalidInputError, match="Columns 1 and 4 cannot both be “hold”"):
         look_at(session, key, NotebookInput(rows=rows, heading_row=1, columns=columns))
     columns[4] = ColumnInput(meaning="v99")
-    with pytest.raises(InvalidInputError, match="Column 4: choose one"):
+    with pytest.raises(InvalidInputError, match=r"Column 4: there is no meaning “v99”. Choose one of v1"):
         look_at(session, key, NotebookInput(rows=rows, heading_row=1, columns=columns))
 
 
@@ -1092,3 +1092,37 @@ def test_what_was_weighed_of_the_starting_material_is_noted(session: Session) ->
     assert (note.material_id, note.mass_g, note.purity_percent) == (acid.id, 6.2, 99)
     assert run.theory_source == "as-weighed amounts; benzoic acid limits"
     assert run.theory_g == pytest.approx(6.2 * 0.99 / 122.12 * 136.15, rel=1e-3)
+
+
+@pytest.mark.parametrize("heading", ["Conversion", "ee", "selectivity", "LC area", "humidity", "Remaining SM"])
+def test_a_result_in_per_cent_is_no_loading(session: Session, heading: str) -> None:
+    key = loading(session, unit="%")
+    rows = [["hold", "bath", heading, "yield"], ["1 h", "120", "4 %", "50"], ["2 h", "120", "2 %", "55"]]
+    book = look_at(session, key, NotebookInput(rows=rows))
+    assert book.columns[2].meaning == ""
+    assert "catalyst" in [v.name for v in book.missing]
+
+
+def test_sodium_is_an_option_and_na_a_person(session: Session) -> None:
+    key = key_of(session)
+    add_variable(session, key, VariableInput(name="metal", role=Role.CHOICE, choices=["Li", "Na", "K"], base="Li"))
+    rows = [["hold", "bath", "metal", "lot", "made by", "yield"], ["1 h", "120", "Na", "K.A.", "NA", "50"]]
+    data = NotebookInput.model_validate({"rows": rows, "defaults": {"agent": "MgSO4", "metal": "Li"}})
+    import_runs(session, key, data)
+    (run,) = questions.list_runs(session, key)
+    assert (run.lot, run.made_by) == ("K.A.", "NA")
+    metal = questions.list_variables(session, key)[-1].id
+    assert [s.as_run_choice for s in questions.list_settings(session, key) if s.variable_id == metal] == ["Na"]
+
+
+@pytest.mark.parametrize(
+    "names", [("V", "W"), ("toluene", "toluene wash"), ("a", "b"), ("solvent", "solvent volume"), ("wash 1/2", "x")]
+)
+def test_the_apps_own_table_comes_back_whatever_amounts_are_called(session: Session, names: tuple[str, str]) -> None:
+    preparation = make_preparation(session, base_scale_mol=1.0)
+    key = int(preparation.id or 0)
+    for name in names:
+        add_variable(session, key, VariableInput(name=name, role=Role.VOLUME, unit="mL", low=50, high=110, base=80))
+    make_run(session, preparation, 60.0, settings=dict.fromkeys(names, 90.0), scale_mol=2.0)
+    (row,) = look_at(session, key, NotebookInput(rows=runs_as_table(session, key))).rows
+    assert (row.problems, row.left_out) == ((), "looks the same as run 1")

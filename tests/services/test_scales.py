@@ -22,17 +22,28 @@ from server.services.inputs import (
 )
 from server.services.massbalance import chemistry_of
 from server.services.preparations import as_input, update_preparation
-from server.services.runs import keep_so_far, note_weighed, plan_run, record_run, view_run
-from server.services.scales import limits_at_scale, scale_remark
+from server.services.runs import (
+    has_another_charge_today,
+    keep_so_far,
+    note_weighed,
+    plan_run,
+    plan_runs,
+    record_run,
+    view_run,
+)
 from server.services.spaces import stored_space
 from server.services.variables import add_limit, add_variable, update_variable
 from server.services.variables import as_input as variable_input
+from server.services.vessels import limits_at_scale, scale_remark
 from server.services.words import setting_at_scale
 from server.storage import questions
 from server.storage.tables import PreparationRow, VariableRow
 from tests.factories import make_preparation, make_run
 
 BASE = 0.05  # [mol]
+
+
+SETTINGS: dict[str, float | str] = {"hold": 2.0, "bath": 120.0, "agent": "MgSO4"}
 
 
 def key_of(preparation: PreparationRow) -> int:
@@ -54,7 +65,7 @@ def volume(session: Session, preparation: PreparationRow, name: str, **more: Any
 
 
 def settings(toluene: float = 100, water: float = 50) -> dict[str, float | str]:
-    return {"hold": 2.0, "bath": 120.0, "agent": "MgSO4", "toluene": toluene, "water": water}
+    return {**SETTINGS, "toluene": toluene, "water": water}
 
 
 def in_the_flask(session: Session, run_id: int, name: str) -> str:
@@ -255,3 +266,65 @@ def test_what_was_in_the_flask_at_another_scale_is_no_setting(session: Session, 
     record_run(session, key_of(flask), done.model_copy(update={"notes": "clear"}), run_id=int(run.id or 0))
     other = plan_run(session, key_of(flask), PlannedRunInput(settings=settings(60, 50), scale_mol=0.1))
     record_run(session, key_of(flask), FinishedRunInput(settings=settings(65, 50), yield_percent=70.0), run_id=int(other.id or 0))
+
+
+def test_amounts_that_stay_as_planned_are_not_asked_about(session: Session, flask: PreparationRow) -> None:
+    # Next to the base scale what is planned is what it comes to; and what was said is not asked again.
+    run = plan_run(session, key_of(flask), PlannedRunInput(settings=settings(100, 50), scale_mol=0.0502))
+    done = FinishedRunInput(settings={**settings(100, 50), "hold": 3.0}, yield_percent=70.0)
+    record_run(session, key_of(flask), done, run_id=int(run.id or 0))
+    other = plan_run(session, key_of(flask), PlannedRunInput(settings=settings(60, 50), scale_mol=0.1))
+    said = FinishedRunInput(settings=settings(120, 50), yield_percent=70.0, confirm=["amount_of_run"])
+    record_run(session, key_of(flask), said, run_id=int(other.id or 0))
+    again = FinishedRunInput(settings={**settings(120, 50), "hold": 3.0}, yield_percent=70.0)
+    record_run(session, key_of(flask), again, run_id=int(other.id or 0))
+    pending = plan_run(
+        session, key_of(flask), PlannedRunInput(settings=settings(100), scale_mol=0.2, confirm=["limits_at_scale"])
+    )
+    for hold in (3.0, 4.0):
+        keep_so_far(session, int(pending.id or 0), SoFarInput(settings={**settings(100), "hold": hold}))
+
+
+def test_several_plans_at_another_scale_are_one_question(session: Session, flask: PreparationRow) -> None:
+    plans = [PlannedRunInput(settings=settings(x), scale_mol=0.15) for x in (100, 200)]
+    with pytest.raises(NeedsConfirmationError, match=r"toluene: 300 mL .*; toluene: 600 mL"):
+        plan_runs(session, key_of(flask), [(plan, None, None) for plan in plans])
+
+
+def test_a_run_of_no_scale_keeps_what_it_had_in_the_flask(session: Session) -> None:
+    preparation = make_preparation(session)
+    volume(session, preparation, "toluene", hard_high=None)
+    planned = plan_run(session, key_of(preparation), PlannedRunInput(settings={**SETTINGS, "toluene": 100}))
+    assert planned.scale_mol is None
+    data = as_input(preparation).model_copy(update={"base_scale_mol": BASE})
+    update_preparation(session, key_of(preparation), data)
+    update_preparation(
+        session, key_of(preparation), data.model_copy(update={"base_scale_mol": 10 * BASE, "confirm": ["amounts_grow"]})
+    )
+    assert planned.scale_mol == BASE
+    assert in_the_flask(session, int(planned.id or 0), "toluene") == "100 mL (1000 mL at the base scale)"
+
+
+def test_amounts_that_stay_may_not_break_what_is_planned(session: Session, flask: PreparationRow) -> None:
+    plan_run(session, key_of(flask), PlannedRunInput(settings=settings(200)))
+    smaller = as_input(flask).model_copy(update={"base_scale_mol": BASE / 5, "confirm": ["amounts_stay"]})
+    with pytest.raises(InvalidInputError, match=r"Run 1 would break limits then: toluene: 1000 mL at 0.05 mol"):
+        update_preparation(session, key_of(flask), smaller)
+    session.rollback()
+    with pytest.raises(NeedsConfirmationError, match="Without a base scale nobody knows") as asked:
+        update_preparation(session, key_of(flask), as_input(flask).model_copy(update={"base_scale_mol": None}))
+    assert asked.value.code == "no_base_scale"
+
+
+@pytest.mark.parametrize("after", [0.15, 0.07, 0.5, 0.033])
+def test_another_base_scale_is_no_other_charge(session: Session, after: float) -> None:
+    preparation = make_preparation(session, base_scale_mol=BASE, product_formula="C8H8O2")
+    add_material(session, key_of(preparation), MaterialInput(name="acid", role="reagent", formula="C7H6O2"))
+    row = volume(session, preparation, "toluene", hard_high=None)
+    liquid = MaterialInput(name="toluene", role="solvent", amount_kind="volume", amount=33.3, ratio_variable_id=row.id)
+    add_material(session, key_of(preparation), liquid)
+    add_material(session, key_of(preparation), MaterialInput(name="salt", role="wash", amount_kind="mass", amount=0.7))
+    run = make_run(session, preparation, None, product_mass_g=5.0, settings={"toluene": 133.3})
+    data = as_input(preparation).model_copy(update={"base_scale_mol": after, "confirm": ["amounts_grow"]})
+    update_preparation(session, key_of(preparation), data)
+    assert not has_another_charge_today(session, preparation, view_run(session, int(run.id or 0))[1])

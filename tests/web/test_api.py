@@ -835,3 +835,31 @@ def test_yes_is_no_base_value(client: TestClient) -> None:
     variable = {"name": "stirring", "role": "other", "low": 0, "high": 2, "base": True}
     answer = client.post(f"{API}/preparations/{key}/variables", json=variable)
     assert (answer.status_code, answer.json()["errors"]["base"]) == (422, "Enter a number, or one of the options.")
+
+
+def test_a_forecast_at_another_scale_says_what_it_breaks(client: TestClient) -> None:
+    key = create(client)
+    client.put(f"{API}/preparations/{key}", json={"name": "Ester", "theoretical_yield_g": 10, "base_scale_mol": 0.05})
+    volume = {"name": "toluene", "role": "volume", "unit": "mL", "low": 50, "high": 200, "base": 100, "hard_high": 250}
+    assert client.post(f"{API}/preparations/{key}/variables", json=volume).status_code == 201
+    settings = {**SETTINGS, "toluene": 150}
+    assert client.post(f"{API}/preparations/{key}/runs", json={"settings": settings, "yield_percent": 60}).status_code == 201
+    body = {"settings": settings, "scale_mol": 0.15}
+    told = ["toluene: 450 mL at 0.15 mol, above the hard limit 250 mL"]
+    assert client.post(f"{API}/preparations/{key}/forecast", json=body).json()["limits_at_scale"] == told
+    assert client.post(f"{API}/preparations/{key}/forecast", json={"settings": settings}).json()["limits_at_scale"] == []
+    (proposal,) = client.get(f"{API}/preparations/{key}/proposals", params={"scale_mol": 0.5}).json()
+    assert proposal["limits_at_scale"][0].startswith("toluene: ")
+    typed = {f"setting_{k}": str(v) for k, v in zip("1234", ("2", "120", "a", "150"), strict=True)}
+    page = client.get(f"/preparations/{key}/forecast", params={**typed, "scale_mol": "0.15", "purpose": "raise"}).text
+    assert "This scale breaks a limit: toluene" in page
+
+
+def test_an_abandoned_run_has_no_form_for_a_result(client: TestClient) -> None:
+    key = create(client)
+    run = client.post(f"{API}/preparations/{key}/planned-runs", json={"settings": SETTINGS}).json()["id"]
+    assert f"/runs/{run}/edit" in client.get(f"/runs/{run}").text
+    assert client.put(f"{API}/runs/{run}/state", json={"state": "abandoned"}).is_success
+    page = client.get(f"/runs/{run}/edit")
+    assert page.url.path == f"/runs/{run}"
+    assert f"/runs/{run}/edit" not in page.text

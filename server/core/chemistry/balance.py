@@ -11,6 +11,8 @@ from server.errors import InvalidInputError
 
 # The content of a checkpoint is an estimate, known about this well. [share of it] (own judgement)
 CONTENT_U = 0.02
+# Less is dust of the arithmetic. [part of theory]
+_NOTHING = 1e-9
 # What is further apart than so many standard uncertainties is apart. [-]
 APART = 2.0
 
@@ -148,7 +150,7 @@ def _sentence(stages: Sequence[StageRecovery], places: Sequence[int], u_g: Seque
         Standard uncertainty of the product at each mark, independent of each other. [g]
     """
     worst = max(stages, key=lambda s: s.lost_g)
-    if worst.lost_g <= 0:
+    if worst.lost_g <= _NOTHING * theoretical_g:
         return "No stage lost product; a gain from one checkpoint to the next points to solvent, water or salts."
     share = 100.0 * worst.lost_g / theoretical_g
     apart = ", starting material that came back not counted as lost" if worst.came_back_g else ""
@@ -170,7 +172,7 @@ def _sentence(stages: Sequence[StageRecovery], places: Sequence[int], u_g: Seque
     )
     others = [s for s in stages if s is not worst]
     second = max(others, key=lambda s: s.lost_g) if others else None
-    if second is not None and second.lost_g > 0:
+    if second is not None and second.lost_g > _NOTHING * theoretical_g:
         # Neighbours share a mark, whose uncertainty enters the difference of the two losses twice.
         parts = [0.0] * len(u_g)
         for s, sign in ((worst, 1.0), (second, -1.0)):

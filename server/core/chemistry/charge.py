@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from server.errors import InvalidInputError, NotReadyError
@@ -72,6 +72,10 @@ class Material:
         Of the reagent of which one equivalent is the scale, for amounts per gram of it. [g/mol]
     waters : float
         Water of crystallisation that is part of its formula and molar mass, in moles per mole. [-]
+    hydrogen, oxygen : float or None
+        Atoms in its formula; None where it has none that is known.
+    times : float
+        How many times the variable that sets the amount is taken. [-]
     """
 
     key: str
@@ -88,7 +92,17 @@ class Material:
     stock: float | None = None
     portions: float = 1.0
     reference_molar_mass: float | None = None
-    waters: float = 0.0
+    # These say nothing of what is taken: two lines that differ in them alone are one.
+    waters: float = field(default=0.0, compare=False)
+    hydrogen: float | None = field(default=None, compare=False)
+    oxygen: float | None = field(default=None, compare=False)
+    times: float = field(default=1.0, compare=False)
+
+    def with_atoms_of(self, other: Material | None) -> Material:
+        """The same with the atoms of another of the same molar mass, where its own are not known."""
+        if self.hydrogen is not None or other is None or other.molar_mass != self.molar_mass:
+            return self
+        return replace(self, waters=other.waters, hydrogen=other.hydrogen, oxygen=other.oxygen)
 
     @property
     def content(self) -> float:

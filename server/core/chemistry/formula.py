@@ -74,7 +74,7 @@ _DOTS = "·•∙⋅*×"
 _TIMES = re.compile(r"(?<=[A-Za-z0-9)\]])(\s*)x(?=\s*[\d½])")
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅓": "1/3", "⅔": "2/3"}
 _COEFFICIENT = re.compile(r"\d+/\d+|\d+(?:\.\d+)?")
-_COUNTED = re.compile(r"([1-9]\d{0,2}(?:/[1-9]\d?|\.\d{1,3})?|0\.\d{1,3}|[1-9]/[1-9]\d?)\s*(?=[A-Z\[(])")
+_COUNTED = re.compile(r"([1-9]\d{0,2}(?:/[1-9]\d?|\.\d{1,3})?|0\.\d{1,3}|[1-9]/[1-9]\d?)\s+(?=[A-Z\[(])")
 _COMMA_IN_COUNT = re.compile(rf"([{_DOTS}]\s*\d+),(\d)")
 _HYDRATE_AHEAD = re.compile(r"(?:\d+/\d+|\d+(?:\.\d+)?)?[A-Z\[(]")
 _COUNTED_ATOM = re.compile(r"\d+(?!H(?![a-z]))[A-Z][a-z]?(?=[·.]|$)")
@@ -181,7 +181,7 @@ def read_formula(text: str) -> Formula:
 
 
 def read_counted(text: str) -> tuple[float, Formula]:
-    """Read a formula with the number of moles of it before it, where one is meant: '2 C13H10O'.
+    """Read a formula with the number of moles of it before it, where one is meant: '2 C13H10O', with a space.
 
     Raises
     ------
@@ -197,7 +197,11 @@ def read_counted(text: str) -> tuple[float, Formula]:
     found = _COUNTED.match(text.strip())
     if found is None:
         return 1.0, read_formula(text)
-    formula = read_formula(text.strip()[found.end() :])
+    rest = text.strip()[found.end() :]
+    if any(dot in rest for dot in _DOTS) or len(_parts(_plain(rest)[0])) > 1:
+        message = "It is not clear how far the number reaches: write the first part in brackets, (C6H7N)2·H2SO4"
+        raise _wrong(message, text.strip(), list(range(len(text.strip()))), 0)
+    formula = read_formula(rest)
     return float(Fraction(found[1])), formula
 
 

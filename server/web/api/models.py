@@ -344,6 +344,7 @@ class ProposalAnswer(Answer):
     is_opening: bool
     needs: NeedsAnswer | None = Field(description="None without materials or a scale.")
     scale_remark: str
+    limits_at_scale: list[str] = Field(default=[], description="What the settings break at this scale; planning asks about it.")
     broken_limits: list[str] = []
     kept_to_stock: str = Field(default="", description="What the stock keeps proposals from; empty where it does not.")
 

@@ -900,7 +900,8 @@ def get_forecast(preparation_id: Id, data: ForecastInput, session: ReadSession) 
     proposal = analysis.assess(settings, data.purpose)
     decisions = Decisions(analysis)
     found = _proposal(analysis, proposal, decisions.needs(proposal.settings, scale), decisions.scale_remark(scale))
-    return found.model_copy(update={"broken_limits": analysis.space.broken_limits(settings)})
+    at_scale = decisions.limits_at_scale(settings, scale)
+    return found.model_copy(update={"broken_limits": analysis.space.broken_limits(settings), "limits_at_scale": at_scale})
 
 
 def _proposal(analysis: Analysis, found: Proposal, needs: RunNeeds | None, scale_remark: str) -> ProposalAnswer:
@@ -942,7 +943,11 @@ def get_proposals(
     needs, remark = decisions.needs_together([p.settings for p in found], scale_mol), decisions.scale_remark(scale_mol)
     kept = decisions.kept_out
     answers = [_proposal(analysis, p, need, remark) for p, need in zip(found, needs, strict=True)]
-    return [answer.model_copy(update={"kept_to_stock": kept}) for answer in answers]
+    at_scale = [decisions.limits_at_scale(p.settings, scale_mol) for p in found]
+    return [
+        answer.model_copy(update={"kept_to_stock": kept, "limits_at_scale": broken})
+        for answer, broken in zip(answers, at_scale, strict=True)
+    ]
 
 
 @router.get("/preparations/{preparation_id}/stop-advice", tags=["answers"])

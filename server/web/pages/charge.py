@@ -34,10 +34,11 @@ from server.services.inputs import MaterialInput, messages_of, validated
 from server.services.massbalance import chemistry_of
 from server.services.numbers import NumberTextError, read_number, read_optional_number
 from server.services.runs import RunView, renew_theories, view_run, view_runs, with_another_theory
-from server.services.scales import SCALE_MODES, chosen_scale, scales_made
+from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
 from server.services.stock import Supply, supply_of
+from server.services.vessels import scales_made
 from server.services.words import grows_with_scale, plain, rounded_down, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions

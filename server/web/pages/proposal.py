@@ -159,7 +159,7 @@ def _page(
             n_runs=analysis.table.n_runs,
             cautions=analysis.preparation.cautions,
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
-            scale_remark=decisions.scale_remark(_scale(form)),
+            scale_remark=decisions.scale_words(proposal.settings, _scale(form)) if proposal else "",
             stop=stop,
             best_chance=_address_of(preparation_id, purpose, stop, own),
             verdict=decisions.verdict(today(), _scale(form)) if analysis.has_variables and not message else "",
@@ -241,7 +241,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         analysis.table.n_runs,
         analysis.preparation.cautions,
         decisions.needs(proposal.settings, _scale(form)),
-        decisions.scale_remark(_scale(form)),
+        decisions.scale_words(proposal.settings, _scale(form)),
     )
     return render(request, "proposal/_forecast.html", part, status=status)
 

@@ -52,8 +52,8 @@ from server.services.runs import (
     view_run,
     view_runs,
 )
-from server.services.scales import limits_at_scale, scale_remark, scales_made
 from server.services.spaces import stored_space
+from server.services.vessels import limits_at_scale, scale_remark, scales_made
 from server.services.words import grows_with_scale, plain, setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
@@ -280,8 +280,11 @@ def create_planned_run(request: Request, preparation_id: Id, form: Form, session
 def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str = "") -> Response:
     """The form for the result; settings of a run that has none yet start as they were weighed, others only if asked."""
     preparation, run = view_run(session, run_id)
+    if run.row.state == "abandoned":
+        # It is planned again on its page first.
+        return RedirectResponse(f"/runs/{run_id}", status_code=303)
     values = _starting_values(stored_space(session, int(preparation.id or 0)), run)
-    crops = crops_of(session, run_id) if run.row.product_mass_g is None else None
+    crops = crops_of(session, run_id) if run.is_pending else None
     if crops is not None:
         values["product_mass_g"] = as_text(float(f"{crops.mass_g:.10g}"))
         values["purity_percent"] = as_text(float(f"{crops.purity_percent:.4g}"))

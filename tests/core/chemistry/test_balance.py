@@ -122,3 +122,9 @@ def test_what_a_resolution_leaves_over_is_not_missing() -> None:
     assert more.based_on_recovered_percent == pytest.approx(80.0)
     too_much = follow_the_product(10.0, [], 9.0, recovered_fraction=0.75, share_of_start=0.5)
     assert "make up 120 %" in too_much.sentence
+
+
+def test_the_dust_of_the_arithmetic_is_no_loss() -> None:
+    for product in (1.1, 2.3, 5.7, 8.9):
+        found = follow_the_product(10.0, [], product, recovered_fraction=1.0 - product / 10.0)
+        assert found.sentence.startswith("No stage lost product")

@@ -255,7 +255,7 @@ def test_water_of_crystallisation_is_counted(text: str, waters: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "count"), [("2 C13H10O", 2.0), ("2C13H10O", 2.0), ("1/2 C6H6", 0.5), ("0.5 C6H6", 0.5), ("C6H6", 1.0)]
+    ("text", "count"), [("2 C13H10O", 2.0), ("2  (C6H7N)2", 2.0), ("1/2 C6H6", 0.5), ("0.5 C6H6", 0.5), ("C6H6", 1.0)]
 )
 def test_a_number_before_a_formula_is_how_many_of_it(text: str, count: float) -> None:
     found, formula = read_counted(text)
@@ -263,7 +263,13 @@ def test_a_number_before_a_formula_is_how_many_of_it(text: str, count: float) ->
     assert formula.molar_mass == read_formula(text.lstrip("0123456789./ ")).molar_mass
 
 
-@pytest.mark.parametrize("text", ["2", "0 C6H6", "2 3 C6H6", "x C6H6"])
+def test_a_salt_of_two_bases_is_no_number_of_salts() -> None:
+    salt = read_formula("2C17H23NO3·H2SO4")
+    assert read_counted("2C17H23NO3·H2SO4") == (1.0, salt)
+    assert salt.molar_mass == pytest.approx(676.8, abs=0.1)
+
+
+@pytest.mark.parametrize("text", ["2", "0 C6H6", "2 3 C6H6", "x C6H6", "13CH4", "2 C6H7N·H2SO4", "2 C6H7N.H2SO4"])
 def test_a_number_that_counts_nothing_is_refused(text: str) -> None:
     with pytest.raises(FormulaTextError):
         read_counted(text)
