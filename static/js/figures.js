@@ -15,7 +15,11 @@
     return value;
   };
 
+  // What stands there for browsers without scripts.
+  document.querySelectorAll("[data-unscripted]").forEach((words) => words.remove());
+
   const draw = (node) => {
+    node.hidden = false;
     const source = document.getElementById(node.dataset.figure);
     const plain = JSON.parse(source.textContent);
     const figure = recolour(plain, plain.layout.meta.palette, getComputedStyle(document.documentElement));

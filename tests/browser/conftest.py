@@ -23,7 +23,7 @@ from server.storage.engine import open_database, write_session
 # A busy machine takes its time; what is waited for here either comes or does not.
 expect.set_options(timeout=20_000)
 # A refused form or an address that is not there is an answer and no fault; a connection that a test cuts is its own doing.
-EXPECTED = re.compile(r"422|409|404|ERR_CONNECTION_FAILED")
+EXPECTED = re.compile(r"422|409|404|503|ERR_CONNECTION_FAILED|htmx:error: Failed to fetch")
 ARTEFACTS = Path(os.environ.get("YIELDWRIGHT_ARTEFACTS", "artefacts"))
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
 

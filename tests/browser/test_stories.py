@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -388,6 +389,7 @@ def test_a_draft_keeps_what_another_device_noted(demo: str, page: Page) -> None:
 def test_a_draft_that_was_given_up_or_is_of_another_database_does_not_come_back(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     page.get_by_label("Product mass").fill("19.9")
+    page.once("dialog", lambda dialog: dialog.accept())
     page.get_by_role("link", name="Cancel").click()
     page.goto(f"{demo}/preparations/1/runs/new")
     expect(page.get_by_label("Product mass")).to_have_value("")
@@ -592,3 +594,332 @@ def test_waiting_for_the_models_of_many_runs(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/effects")
     page.wait_for_selector("[data-drawn=yes]", timeout=120_000)
     expect(page.get_by_text("258 runs").first).to_be_visible()
+
+
+IN_SIGHT = "e => { const box = e.getBoundingClientRect(); return box.top >= 0 && box.bottom <= innerHeight; }"
+
+
+def cut_connection(page: Page) -> None:
+    page.route("**/icon.svg*", lambda route: route.abort("connectionfailed"))
+
+
+def test_enter_in_the_time_of_a_reading_stores_that_time(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10/course")
+    page.locator("#f-series").select_option("conversion")
+    page.locator("#f-value").fill("80")
+    page.locator("#f-at").fill("12 min")
+    with page.expect_event("load"):
+        page.locator("#f-at").press("Enter")
+    said = page.get_by_role("status").filter(has_text="Stored: conversion 80 % at 12 min.")
+    expect(said).to_be_focused()
+    assert said.evaluate(IN_SIGHT)
+    # Where the clock was not started, Enter says so and does not fall silent.
+    page.locator("#f-value").fill("81")
+    with page.expect_response(lambda r: r.request.method == "POST" and r.status == 422):
+        page.locator("#f-value").press("Enter")
+    expect(page.get_by_role("alert")).to_be_focused()
+    expect(page.locator("#f-value")).to_have_value("81")
+    # Said once.
+    page.reload()
+    expect(page.get_by_text("Stored:")).to_be_hidden()
+
+
+def test_now_with_a_time_typed_is_asked_about(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10/course")
+    press(page, "Start now")
+    page.get_by_text("At another time, or in another unit").click()
+    page.locator("#f-value").fill("80")
+    page.locator("#f-at").fill("2 min")
+    with page.expect_response(lambda r: r.request.method == "POST" and r.status == 422):
+        page.get_by_role("button", name="Note it now").click()
+    expect(page.locator("#e-at")).to_contain_text("Clear the time to note it now")
+    expect(page.locator("#f-at")).to_have_value("2 min")
+    expect(page.locator("#f-value")).to_have_value("80")
+
+
+def test_a_refused_save_is_in_sight(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10")
+    plain_context = page.context.browser.new_context(java_script_enabled=False, viewport=page.viewport_size)  # type: ignore[union-attr,arg-type]
+    plain = plain_context.new_page()
+    plain.goto(f"{demo}/runs/10")
+    key = str(page.get_by_label("mass of ethanoic acid").get_attribute("name"))
+    amounts = [{"material_id": int(key[5:]), "mass_g": 29.0}]
+    assert page.request.put(f"{demo}/api/v1/runs/10/weighed", data=amounts).ok
+    page.request.post(f"{demo}/api/v1/runs/10/state", data={"state": "abandoned"})
+    for one in (page, plain):
+        one.get_by_label("mass of ethanoic acid").fill("30.0")
+        with one.expect_response(lambda r: r.request.method == "POST" and r.status == 409):
+            one.get_by_role("button", name="Save what was weighed").click()
+        one.wait_for_load_state("load")
+        banner = one.get_by_role("alert")
+        expect(banner).to_contain_text("changed elsewhere")
+        assert banner.evaluate(IN_SIGHT)
+    expect(page.get_by_role("alert")).to_be_focused()
+    plain_context.close()
+
+
+def test_what_was_stored_is_said_beside_its_form(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10")
+    page.get_by_label("mass of ethanoic acid").fill("30.0")
+    press(page, "Save what was weighed")
+    said = page.get_by_role("status").filter(has_text="Stored.")
+    expect(said).to_be_focused()
+    assert said.evaluate(IN_SIGHT)
+    # From there the keyboard goes on in the same form.
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.closest('#weighed') !== null")
+
+
+def test_without_a_connection_the_message_is_where_the_button_is(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10")
+    cut_connection(page)
+    page.get_by_label("mass of ethanoic acid").fill("30.0")
+    page.get_by_role("button", name="Save what was weighed").click()
+    notice = page.get_by_role("status").filter(has_text="The server cannot be reached. What you typed is kept")
+    expect(notice).to_be_focused()
+    assert notice.evaluate(IN_SIGHT)
+    below = page.get_by_role("button", name="Save what was weighed").bounding_box()
+    above = notice.bounding_box()
+    assert above is not None
+    assert below is not None
+    assert 0 <= below["y"] - (above["y"] + above["height"]) < 40
+
+
+def test_a_server_that_does_not_answer_is_told_from_one_that_is_slow(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10")
+    page.route("**/icon.svg*", lambda _: None)
+    page.get_by_label("mass of ethanoic acid").fill("30.0")
+    page.get_by_role("button", name="Save what was weighed").click()
+    expect(page.get_by_text("Sending…")).to_be_visible(timeout=3000)
+    expect(page.get_by_text("The server cannot be reached.")).to_be_visible(timeout=12_000)
+    page.unroute("**/icon.svg*")
+    press(page, "Save what was weighed")
+    expect(page.get_by_text("Stored.")).to_be_visible()
+
+
+def test_a_form_whose_load_was_stopped_can_be_sent_again(demo: str, page: Page) -> None:
+    before = n_runs(demo, page)
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.9")
+    page.route("**/preparations/1/runs", lambda _: None)
+    # As with the browser's own button; what is asked of a page while it loads would wait.
+    page.evaluate("void setTimeout(() => window.stop(), 2000)")
+    page.get_by_role("button", name="Save the result").click(no_wait_after=True)
+    expect(page.get_by_text("No answer has come yet.")).to_be_visible(timeout=15_000)
+    page.unroute("**/preparations/1/runs")
+    press(page, "Save the result")
+    assert n_runs(demo, page) == before + 1
+
+
+def test_cancel_stands_apart_and_asks_before_it_throws_away(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/new")
+    save = page.get_by_role("button", name="Save the result").bounding_box()
+    cancel = page.get_by_role("link", name="Cancel").bounding_box()
+    assert save is not None
+    assert cancel is not None
+    assert cancel["height"] >= 44
+    assert max(cancel["y"] - save["y"] - save["height"], cancel["x"] - save["x"] - save["width"]) >= 12
+    # Nothing typed: nothing to ask.
+    page.get_by_role("link", name="Cancel").click()
+    expect(page.get_by_role("heading", name="Runs", exact=True)).to_be_visible()
+    page.goto(f"{demo}/preparations/1/runs/new")
+    page.get_by_label("Product mass").fill("19.9")
+    asked: list[str] = []
+    page.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    page.get_by_role("link", name="Cancel").click()
+    assert asked == ["Leave, and give up what you typed here?"]
+    expect(page.get_by_label("Product mass")).to_have_value("19.9")
+
+
+def test_a_checkpoint_and_a_rule_are_removed_only_after_a_yes(demo: str, page: Page) -> None:
+    asked: list[str] = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    page.goto(f"{demo}/runs/4")
+    page.get_by_role("button", name=re.compile("^Remove crude")).first.click()
+    page.goto(f"{demo}/preparations/1/setup")
+    page.get_by_text("Add: an option is not used any more").click()
+    page.locator("#f-not_used").get_by_label("calcium chloride").check()
+    with page.expect_event("load"):
+        page.locator("form", has=page.locator("#f-not_used")).get_by_role("button", name="Add the rule").click()
+    n_rules = page.locator(".rules li").count()
+    page.locator(".rules").get_by_role("button", name=re.compile("^Remove")).first.click()
+    assert [text.split()[1] for text in asked] == ["the", "this"]
+    page.reload()
+    assert page.locator(".rules li").count() == n_rules
+
+
+def test_what_a_finger_is_to_hit_is_large_and_apart(demo: str, page: Page) -> None:
+    if page.evaluate("innerWidth") > 500:
+        pytest.skip("of phones")
+    page.goto(f"{demo}/preparations/1/charge")
+    line = page.locator("#material-2")
+    boxes = [one.bounding_box() for one in line.locator("a, button").all()]
+    assert len(boxes) == 3
+    for first, second in pairwise(boxes):
+        assert first is not None
+        assert second is not None
+        assert min(first["height"], second["height"]) >= 44
+        is_apart = second["x"] - first["x"] - first["width"] >= 8 or second["y"] - first["y"] - first["height"] >= 8
+        assert is_apart
+    for path in ("/preparations/1/setup", "/preparations/1/write-up", "/runs/10/course", "/runs/2/edit"):
+        page.goto(demo + path)
+        assert page.evaluate("Math.min(...[...document.querySelectorAll('summary')].map(e => e.offsetHeight))") >= 44
+    # The arrow stays in the line of its words.
+    page.goto(f"{demo}/preparations/1/write-up")
+    summary = page.locator("summary").filter(has_text="The procedure in your words, stage by stage")
+    assert summary.evaluate("e => getComputedStyle(e).display") == "flex"
+
+
+@pytest.mark.parametrize(
+    ("path", "field", "text", "button"),
+    [
+        ("/runs/2", "#f-reason", "thermometer broke", "Exclude"),
+        ("/readings/1/edit", "#f-value", "12.5", "Save the correction"),
+        ("/preparations/1/proposal", "#f-setting_1", "1.5", "Accept as a planned run"),
+        ("/preparations/1/runs/import", "#f-rows", "hold\tyield\n2\t50", "Read the table"),
+        ("/runs/10/course", "#i-rows", "1 20", "Add these readings"),
+    ],
+)
+def test_a_lost_connection_keeps_every_form(demo: str, page: Page, path: str, field: str, text: str, button: str) -> None:
+    page.goto(demo + path)
+    page.locator(field).fill(text)
+    cut_connection(page)
+    page.get_by_role("button", name=button, exact=True).click()
+    expect(page.get_by_text("The server cannot be reached. What you typed is kept in this browser")).to_be_visible()
+    page.unroute("**/icon.svg*")
+    page.goto("about:blank")
+    page.goto(demo + path)
+    expect(page.locator(field)).to_have_value(text)
+    expect(page.get_by_text("What you typed before is here again")).to_be_visible()
+
+
+def test_a_lost_connection_keeps_a_rule_with_its_ticks(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/setup")
+    page.get_by_text("Add: an option is not used any more").click()
+    tick = page.locator("#f-not_used").get_by_label("magnesium sulfate")
+    tick.check()
+    cut_connection(page)
+    page.locator("form", has=page.locator("#f-not_used")).get_by_role("button", name="Add the rule").click()
+    expect(page.get_by_text("The server cannot be reached. What you typed is kept in this browser")).to_be_visible()
+    page.unroute("**/icon.svg*")
+    page.goto("about:blank")
+    page.goto(f"{demo}/preparations/1/setup")
+    expect(tick).to_be_checked()
+    page.locator("form", has=page.locator("#f-not_used")).get_by_role("button", name="Add the rule").click()
+    expect(page.get_by_role("status").filter(has_text="Stored.")).to_be_visible()
+    page.goto(f"{demo}/preparations/1/setup")
+    expect(tick).not_to_be_checked()
+
+
+def test_without_a_connection_no_form_leaves_its_page(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/2")
+    page.locator("#f-file").set_input_files({"name": "a.txt", "mimeType": "text/plain", "buffer": b"white crystals"})
+    cut_connection(page)
+    page.get_by_role("button", name="Attach").click()
+    expect(page.get_by_text("The server cannot be reached. Nothing was sent")).to_be_visible()
+    page.unroute("**/icon.svg*")
+    press(page, "Attach")
+    expect(page.get_by_role("link", name="a.txt")).to_be_visible()
+
+
+def test_settings_that_were_only_tried_are_no_draft(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/proposal")
+    before = page.locator("#f-setting_1").input_value()
+    with page.expect_response(lambda r: "/forecast?" in r.url):
+        page.locator("#f-setting_1").fill("0.5")
+    page.goto(f"{demo}/preparations/1/proposal")
+    expect(page.locator("#f-setting_1")).to_have_value(before)
+
+
+@pytest.mark.parametrize("kind", ["lost", "failed"])
+def test_no_old_forecast_stands_beside_other_settings(demo: str, page: Page, kind: str) -> None:
+    page.goto(f"{demo}/preparations/1/proposal")
+    judged = page.locator("#judged")
+    old = judged.locator(".forecast").inner_text()
+
+    def answer(route: Route) -> None:
+        if kind == "lost":
+            route.abort("connectionfailed")
+        else:
+            route.fulfill(status=503, body="<p>busy</p>", content_type="text/html")
+
+    page.route("**/forecast?*", answer)
+    page.get_by_label("reflux hold, h").fill("0.5")
+    said = judged.get_by_role("status")
+    expect(said).to_contain_text("There is no forecast for the settings as they are now")
+    expect(judged).not_to_contain_text(old)
+    page.unroute("**/forecast?*")
+    judged.get_by_role("button", name="Try again").click()
+    expect(judged.locator(".forecast")).to_be_visible()
+    expect(said).to_be_hidden()
+
+
+def test_the_overview_prints_all_its_columns(demo: str, page: Page) -> None:
+    # An A4 page without its margins.
+    page.set_viewport_size({"width": 703, "height": 1000})
+    page.emulate_media(media="print")
+    page.goto(f"{demo}/preparations/1")
+    right = page.locator("table.runs th, table.runs td").evaluate_all(
+        "cells => Math.max(...cells.map(e => e.getBoundingClientRect().right))"
+    )
+    assert right <= 703
+    assert page.evaluate("getComputedStyle(document.querySelector('h2')).breakAfter") == "avoid"
+
+
+def test_mistakes_are_listed_by_the_names_of_their_fields(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/variables/new")
+    page.get_by_label("Range from").fill("low")
+    with page.expect_response(lambda r: r.request.method == "POST" and r.status == 422):
+        page.get_by_role("button", name="Add", exact=True).click()
+    listed = page.get_by_role("alert").get_by_role("link")
+    expect(listed.first).to_have_text(re.compile("^Name: "))
+    expect(listed.filter(has_text=re.compile("^Range from: "))).to_be_visible()
+    listed.filter(has_text=re.compile("^Range from: ")).click()
+    expect(page.locator("#f-low")).to_be_focused()
+    assert page.locator("label[for=f-low]").evaluate(IN_SIGHT)
+
+
+def test_how_long_ago_a_run_began_goes_on(demo: str, page: Page) -> None:
+    page.clock.install()
+    page.goto(f"{demo}/runs/10/course")
+    press(page, "Start now")
+    expect(page.get_by_text(re.compile("Started .*, 0 min ago"))).to_be_visible()
+    page.clock.fast_forward("05:10")
+    expect(page.get_by_text(re.compile("Started .*, 5 min ago"))).to_be_visible()
+
+
+@pytest.mark.parametrize("width", [320, 640])
+def test_narrow_windows_and_large_text_need_no_scrolling_sideways(demo: str, page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 800})
+    rest = ["/", "/preparations/1", "/preparations/1/setup", "/preparations/1/charge", "/preparations/1/stages", "/runs/10"]
+    for path in [*rest, "/runs/8/course", "/preparations/1/proposal", "/preparations/1/proposal?count=3", "/runs/10/bench-sheet"]:
+        page.goto(demo + path)
+        if width == 640:
+            assert page.evaluate(FIELDS_OUT_OF_SIGHT) == [], f"{path} has fields or buttons out of sight"
+            page.evaluate("document.documentElement.style.fontSize = '200%'")
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
+
+
+def test_without_scripts_nothing_is_offered_that_needs_them(demo: str, page: Page) -> None:
+    context = page.context.browser.new_context(java_script_enabled=False, viewport=page.viewport_size)  # type: ignore[union-attr,arg-type]
+    plain = context.new_page()
+    plain.goto(f"{demo}/runs/10/bench-sheet")
+    expect(plain.get_by_role("button", name="Print")).to_be_hidden()
+    plain.goto(f"{demo}/preparations/1")
+    expect(plain.get_by_text("This picture needs JavaScript. The table below says the same.")).to_be_visible()
+    expect(plain.locator(".plot").first).to_be_hidden()
+    context.close()
+    page.goto(f"{demo}/runs/10/bench-sheet")
+    expect(page.get_by_role("button", name="Print")).to_be_visible()
+
+
+def test_forced_colours_leave_the_open_page_and_the_sliders_in_sight(demo: str, page: Page) -> None:
+    page.emulate_media(forced_colors="active")
+    page.goto(f"{demo}/preparations/1/proposal")
+    colour = "e => getComputedStyle(e).borderBottomColor"
+    here = page.locator(".rail a[aria-current]").evaluate(colour)
+    other = page.locator(".rail a:not([aria-current])").first.evaluate(colour)
+    ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert other == ground != here
+    track = page.locator(".slider").first.evaluate("e => getComputedStyle(e, '::-webkit-slider-runnable-track').borderTopStyle")
+    assert track == "solid"
