@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Dialog, Page, Route, expect
 
 from server.paths import asset_folder
 from tests.browser.conftest import ARTEFACTS
@@ -639,7 +639,7 @@ def test_now_with_a_time_typed_is_asked_about(demo: str, page: Page) -> None:
 
 def test_a_refused_save_is_in_sight(demo: str, page: Page) -> None:
     page.goto(f"{demo}/runs/10")
-    plain_context = page.context.browser.new_context(java_script_enabled=False, viewport=page.viewport_size)  # type: ignore[union-attr,arg-type]
+    plain_context = page.context.browser.new_context(java_script_enabled=False, viewport=page.viewport_size)  # type: ignore[union-attr]
     plain = plain_context.new_page()
     plain.goto(f"{demo}/runs/10")
     key = str(page.get_by_label("mass of ethanoic acid").get_attribute("name"))
@@ -711,6 +711,11 @@ def test_a_form_whose_load_was_stopped_can_be_sent_again(demo: str, page: Page) 
     assert n_runs(demo, page) == before + 1
 
 
+def refuse(dialog: Dialog, asked: list[str]) -> None:
+    asked.append(dialog.message)
+    dialog.dismiss()
+
+
 def test_cancel_stands_apart_and_asks_before_it_throws_away(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     save = page.get_by_role("button", name="Save the result").bounding_box()
@@ -725,7 +730,7 @@ def test_cancel_stands_apart_and_asks_before_it_throws_away(demo: str, page: Pag
     page.goto(f"{demo}/preparations/1/runs/new")
     page.get_by_label("Product mass").fill("19.9")
     asked: list[str] = []
-    page.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    page.once("dialog", lambda dialog: refuse(dialog, asked))
     page.get_by_role("link", name="Cancel").click()
     assert asked == ["Leave, and give up what you typed here?"]
     expect(page.get_by_label("Product mass")).to_have_value("19.9")
@@ -733,7 +738,7 @@ def test_cancel_stands_apart_and_asks_before_it_throws_away(demo: str, page: Pag
 
 def test_a_checkpoint_and_a_rule_are_removed_only_after_a_yes(demo: str, page: Page) -> None:
     asked: list[str] = []
-    page.on("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    page.on("dialog", lambda dialog: refuse(dialog, asked))
     page.goto(f"{demo}/runs/4")
     page.get_by_role("button", name=re.compile("^Remove crude")).first.click()
     page.goto(f"{demo}/preparations/1/setup")
@@ -901,7 +906,7 @@ def test_narrow_windows_and_large_text_need_no_scrolling_sideways(demo: str, pag
 
 
 def test_without_scripts_nothing_is_offered_that_needs_them(demo: str, page: Page) -> None:
-    context = page.context.browser.new_context(java_script_enabled=False, viewport=page.viewport_size)  # type: ignore[union-attr,arg-type]
+    context = page.context.browser.new_context(java_script_enabled=False, viewport=page.viewport_size)  # type: ignore[union-attr]
     plain = context.new_page()
     plain.goto(f"{demo}/runs/10/bench-sheet")
     expect(plain.get_by_role("button", name="Print")).to_be_hidden()

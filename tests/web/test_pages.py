@@ -2508,3 +2508,35 @@ def test_the_write_up_gives_theory_with_four_digits_on_the_page_and_in_its_file(
     # By hand: 0.2 mol · 130.187 g/mol.
     for address in ("write-up", "write-up.md"):
         assert "Theoretical yield 26.04 g; alcohol limits." in ready.get(f"/preparations/1/{address}").text
+
+
+def test_mistakes_are_named_and_in_the_order_of_the_fields(ready: TestClient) -> None:
+    page = ready.post("/preparations", data={**PREPARATION, "worthwhile_gain": "much", "aim_percent": "150", "name": ""}).text
+    listed = re.findall(r'<li><a href="#f-(\w+)">([^<]*)</a></li>', page)
+    assert [field for field, _ in listed] == ["name", "aim_percent", "worthwhile_gain"]
+    assert [text.split(":")[0] for _, text in listed] == ["Name", "Aim", "Gain worth a day"]
+
+
+def test_what_was_stored_is_said_once_and_only_where_it_was(ready: TestClient) -> None:
+    enter(ready)
+    answer = ready.post("/runs/1/exclude", data={"reason": "broke"}, follow_redirects=False)
+    assert answer.status_code == 303
+    assert 'role="status"' not in ready.get("/preparations/1/charge").text
+    assert "Stored." in ready.get("/runs/1").text
+    assert "Stored." not in ready.get("/runs/1").text
+
+
+def test_the_write_up_shows_masses_as_the_balance_does(ready: TestClient) -> None:
+    changed = {**PREPARATION, "base_scale_mol": "0.2", "product_formula": "C7H14O2", "balance_readability_g": "0.01"}
+    ready.post("/preparations/1", data=changed)
+    salt = {"name": "salt", "role": "reagent", "amount_kind": "mass", "amount": "17.9"}
+    assert ready.post("/preparations/1/materials", data=salt).status_code == 200
+    enter(ready)
+    text = ready.get("/preparations/1/write-up").text
+    assert "17.90 g" in text
+    assert "17.90 g" in ready.get("/preparations/1/write-up.md").text
+    assert "From 1 run that counts;" in text
+    # The ground of the picture is white, whatever the colours of the page.
+    assert '<text fill="#111"' in text
+    assert "<text x" not in text
+    assert "The run so far counts as made at" in ready.get("/preparations/1/variables/new").text
