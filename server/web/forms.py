@@ -281,8 +281,8 @@ def submit(
     except NeedsConfirmationError as error:
         form.undo()
         asked = tuple(Question(error.field, answer, question) for answer, question in error.choices)
-        # An earlier yes is bound to what was asked then, so it stays: of two questions of one kind, neither takes back the other.
-        kept = tuple(answer for answer in confirmed if answer != error.code)
+        # An earlier yes to the same question was for other values.
+        kept = tuple(answer for answer in confirmed if answer.partition(":")[0] != error.code)
         return redraw(replace(typed, confirmed=kept, errors={error.field: error.message}, questions=asked), 422)
     except ConflictError as error:
         form.undo()

@@ -8,10 +8,6 @@ from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
-from starlette.responses import Response
-
-from server.errors import NeedsConfirmationError
-from server.web.forms import FormState, RawForm, submit
 
 API = "/api/v1"
 
@@ -124,24 +120,3 @@ def test_a_reading_that_was_corrected_meanwhile_can_be_corrected_after_all(ester
     again = {**fields(late.text), "at_kind": "elapsed"}
     assert ester.post("/readings/1", data=again).status_code == 200
     assert ester.get(f"{API}/readings/1").json()["value"] == 42
-
-
-def test_a_yes_is_not_taken_back_by_the_next_question_of_its_kind() -> None:
-    first, second = (NeedsConfirmationError("scale_mol", "limits_at_scale", text, "Yes") for text in ("300 mL", "600 mL"))
-
-    def act() -> str:
-        for question in (first, second):
-            question.raise_unless_in(form.all("confirm"))
-        return "/stored"
-
-    drawn: list[FormState] = []
-
-    def redraw(state: FormState, status: int) -> Response:
-        drawn.append(state)
-        return Response(status_code=status)
-
-    form = RawForm([("confirm", first.answer)])
-    assert submit(form, act, redraw).status_code == 422
-    assert [q.code for q in drawn[0].questions] == [second.answer]
-    form = RawForm([("confirm", code) for code in (*drawn[0].confirmed, second.answer)])
-    assert submit(form, act, redraw).headers["location"] == "/stored"
