@@ -8,8 +8,8 @@ from server.core.chemistry.charge import MaterialRole
 from server.core.chemistry.drying import agent_called
 from server.core.space.limits import Space
 from server.core.space.variables import Setting
-from server.services.charges import materials_for, variables_of_amounts
-from server.services.vessels import limits_at_scale, scale_remark
+from server.services.charges import materials_for
+from server.services.vessels import in_words, limits_at_scale, scale_remark, variables_of_amounts
 from server.storage.tables import MaterialRow, PreparationRow
 
 GENERAL_CAUTIONS = (
@@ -39,7 +39,7 @@ def cautions_for(
     cautions = [f"This plan breaks a limit: {text}" for text in space.broken_limits(settings)]
     driving = variables_of_amounts(materials)
     at_scale = limits_at_scale(space, settings, scale_mol, preparation.base_scale_mol, driving)
-    cautions += [f"This scale breaks a limit: {text}." for text in at_scale]
+    cautions += in_words(at_scale)
     if remark := scale_remark(scale_mol or preparation.base_scale_mol, made_mol):
         cautions.append(f"{remark} Heating, cooling, stirring and gas evolution are others at this scale: go up in steps.")
     cautions += [line for line in preparation.cautions.splitlines() if line.strip()]

@@ -11,7 +11,6 @@ from typing import Any
 from sqlmodel import Session
 
 from server.core.chemistry.charge import (
-    AT_BASE_SCALE,
     FEWEST_DIGITS,
     IN_MOLES,
     MEASURED_BY_VOLUME,
@@ -230,11 +229,6 @@ def options_without_material(rows: Sequence[MaterialRow], settings: Mapping[str,
         ):
             found.append(str(chosen))
     return found
-
-
-def variables_of_amounts(rows: Sequence[MaterialRow]) -> set[str]:
-    """Keys of the variables that set masses or volumes at the base scale: these amounts grow with the scale."""
-    return {str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None and row.amount_kind in AT_BASE_SCALE}
 
 
 def make_charge(

@@ -23,10 +23,10 @@ from server.core.model.effects import listed
 from server.core.space.variables import Setting, Settings, Variable
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis, analyse
-from server.services.charges import Charge, make_charge, options_without_material, variables_of_amounts
+from server.services.charges import Charge, make_charge, options_without_material
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
-from server.services.vessels import limits_at_scale, scale_remark, scales_made
+from server.services.vessels import in_words, limits_at_scale, scale_remark, scales_made, variables_of_amounts
 from server.storage.tables import MaterialRow, RunRow
 
 # A run this close to its plan is a test of its forecast: what is weighed never lies quite on a step. [part of the range]
@@ -164,7 +164,7 @@ class Decisions:
 
     def scale_words(self, settings: Settings, scale_mol: float | None) -> str:
         """Both in words: what another scale breaks, and that no run was made at nearly so large a one; else empty."""
-        words = [f"This scale breaks a limit: {text}." for text in self.limits_at_scale(settings, scale_mol)]
+        words = in_words(self.limits_at_scale(settings, scale_mol))
         return " ".join(filter(None, [*words, self.scale_remark(scale_mol)]))
 
     @property

@@ -40,7 +40,7 @@ from server.services.cells import (
     stroke_order,
     tidy,
 )
-from server.services.charges import material_of, reference_of, variables_of_amounts
+from server.services.charges import material_of, reference_of
 from server.services.checkpoints import store_checkpoint
 from server.services.headings import (
     AT_SCALE,
@@ -77,6 +77,7 @@ from server.services.runs import (
     yield_of,
 )
 from server.services.spaces import space_of, stored_space
+from server.services.vessels import variables_of_amounts
 from server.services.words import OUTCOME_LABELS, grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow

@@ -21,7 +21,7 @@ from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmation
 from server.services.inputs import CheckpointUseInput, CourseUseInput, PreparationInput
 from server.services.numbers import LARGEST, SMALLEST
 from server.services.spaces import space_of, variable_of
-from server.services.vessels import limits_at_scale
+from server.services.vessels import limits_at_scale, variables_of_amounts
 from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.files import FileStore
@@ -190,8 +190,9 @@ class _AtBaseScale:
 
 def _at_base_scale(session: Session, row: PreparationRow, data: PreparationInput) -> _AtBaseScale:
     key = int(row.id or 0)
-    amounts = [m for m in questions.list_materials(session, key) if m.amount_kind in AT_BASE_SCALE]
-    driving = {str(m.ratio_variable_id) for m in amounts if m.ratio_variable_id is not None}
+    materials = questions.list_materials(session, key)
+    amounts = [m for m in materials if m.amount_kind in AT_BASE_SCALE]
+    driving = variables_of_amounts(materials)
     return _AtBaseScale(
         entered=[m for m in amounts if m.ratio_variable_id is None and m.amount > 0],
         growing=[v for v in questions.list_variables(session, key) if grows_with_scale(variable_of(v), driving)],
@@ -230,8 +231,7 @@ def _with_base_scale(session: Session, row: PreparationRow, data: PreparationInp
     numbers = [m.amount for m in there.entered] + [x for v in there.growing for x in (v.low, v.high) if x]
     if not all(SMALLEST <= x * factor <= LARGEST for x in (*numbers, there.theory_g or 1.0)):
         raise InvalidInputError({"base_scale_mol": f"Amounts for {after:.6g} mol could not be meant. Check the scale."})
-    with session.no_autoflush:
-        _grow_variables(session, row, there.growing, after)
+    _grow_variables(session, row, there.growing, after)
     for m in there.entered:
         was, m.amount = m.amount, _times(m.amount, factor)
         session.add(m)
@@ -298,7 +298,7 @@ def _check_pending(session: Session, row: PreparationRow, after: float) -> None:
     """Refuse another meaning of amounts with which runs that are still to be made would break limits."""
     key = int(row.id or 0)
     space = space_of(questions.list_variables(session, key), questions.list_limits(session, key))
-    driving = {str(m.ratio_variable_id) for m in questions.list_materials(session, key) if m.amount_kind in AT_BASE_SCALE}
+    driving = variables_of_amounts(questions.list_materials(session, key))
     planned: dict[int, dict[str, Setting]] = {}
     for one in questions.list_settings(session, key):
         value = one.planned_choice if one.planned_choice is not None else one.planned_number

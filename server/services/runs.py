@@ -34,7 +34,6 @@ from server.services.charges import (
     make_charge,
     material_of,
     reference_molar_mass,
-    variables_of_amounts,
     weighed_theory,
 )
 from server.services.inputs import EARLIEST_YEAR, ChangedPlanInput, FinishedRunInput, PlannedRunInput, SoFarInput, messages_of
@@ -42,7 +41,7 @@ from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import check_positive, latest_day, log_change, now
 from server.services.spaces import stored_space
 from server.services.stock import missing_for, stock_left
-from server.services.vessels import limits_at_scale
+from server.services.vessels import limits_at_scale, variables_of_amounts
 from server.services.words import grows_with_scale, plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, SettingRow, VariableRow, WeighedRow

@@ -6,10 +6,11 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from server.core.chemistry.charge import AT_BASE_SCALE
 from server.core.space.limits import Space
 from server.core.space.variables import Setting
 from server.services.words import grows_with_scale, plain
-from server.storage.tables import PreparationRow
+from server.storage.tables import MaterialRow, PreparationRow
 
 if TYPE_CHECKING:
     # Planning a run asks what its scale breaks.
@@ -17,6 +18,11 @@ if TYPE_CHECKING:
 
 # At so many times the largest scale of the runs so far, heating, cooling and stirring are others. (Own judgement.)
 MUCH_LARGER = 3.0
+
+
+def variables_of_amounts(rows: Sequence[MaterialRow]) -> set[str]:
+    """Keys of the variables that set masses or volumes at the base scale: these amounts grow with the scale."""
+    return {str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None and row.amount_kind in AT_BASE_SCALE}
 
 
 def limits_at_scale(
@@ -29,7 +35,7 @@ def limits_at_scale(
     scale, base_scale : float or None
         Scale of the run, and the one at which the settings hold. [mol]
     driving : collection of str
-        Keys of the variables that set masses and volumes, see ``charges.variables_of_amounts``.
+        Keys of the variables that set masses and volumes, see ``variables_of_amounts``.
 
     Notes
     -----
@@ -52,6 +58,11 @@ def limits_at_scale(
     keys = {v.key for v in growing}
     rules = [r.text for r in space.rules if keys & r.numbers and r.holds(settings) and not r.holds(there)]
     return broken + [f"the rule “{text}” does not hold at {plain(scale)} mol" for text in rules]
+
+
+def in_words(broken: Sequence[str]) -> list[str]:
+    """What a scale breaks, as ``limits_at_scale`` names it, in sentences."""
+    return [f"This scale breaks a limit: {text}." for text in broken]
 
 
 def scales_made(preparation: PreparationRow, runs: Sequence[RunView]) -> list[float]:

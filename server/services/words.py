@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 
-from server.core.chemistry.charge import AmountKind, ChargeLine
+from server.core.chemistry.charge import FEWEST_DIGITS, AmountKind, ChargeLine
 from server.core.choose.tolerance import End, VariableWindow
 from server.core.space.units import plain as plain
 from server.core.space.variables import Role, Setting, Variable
@@ -33,7 +33,7 @@ def grows_with_scale(v: Variable, driving: Collection[str]) -> bool:
     Parameters
     ----------
     driving : collection of str
-        Keys of the variables that set masses and volumes, see ``charges.variables_of_amounts``.
+        Keys of the variables that set masses and volumes, see ``vessels.variables_of_amounts``.
     """
     return not v.is_choice and ((v.role is Role.VOLUME and v.unit in ABSOLUTE_VOLUMES) or v.key in driving)
 
@@ -148,3 +148,17 @@ def _span(w: VariableWindow, low: float, high: float, reasons: tuple[End, End]) 
     unit = f" {w.variable.unit}".rstrip()
     begin = f"{low:.12g}" + (f"{unit} ({reasons[0]})" if reasons[0] else "")
     return f"{begin} to {high:.12g}{unit}" + (f" ({reasons[1]})" if reasons[1] else "")
+
+
+def mass_text(value: float, readability: float) -> str:
+    """A mass with the decimals of the balance; what is too little for it with its digits.
+
+    Examples
+    --------
+    >>> mass_text(17.9, 0.01), mass_text(0.00213, 0.01)
+    ('17.90', '0.00213')
+    """
+    if 0 < value < FEWEST_DIGITS * readability:
+        return f"{value:.3g}"
+    decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
+    return f"{value:.{decimals}f}"

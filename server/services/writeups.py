@@ -10,19 +10,27 @@ from typing import Any
 
 from sqlmodel import Session
 
-from server.core.chemistry.charge import FEWEST_DIGITS
 from server.core.model.effects import Evidence
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotReadyError
 from server.services.analysis import Analysis
 from server.services.cautions import cautions_for
-from server.services.charges import make_charge, options_without_material, variables_of_amounts
+from server.services.charges import make_charge, options_without_material
 from server.services.decisions import Decisions
 from server.services.inputs import ProcedureInput
 from server.services.preparations import log_change, now, today
 from server.services.scales import check_scale
-from server.services.vessels import scales_made
-from server.services.words import OUTCOME_LABELS, plain, portions_text, setting_at_scale, setting_text, window_text, window_words
+from server.services.vessels import scales_made, variables_of_amounts
+from server.services.words import (
+    OUTCOME_LABELS,
+    mass_text,
+    plain,
+    portions_text,
+    setting_at_scale,
+    setting_text,
+    window_text,
+    window_words,
+)
 from server.storage import questions
 from server.storage.tables import PreparationRow, WriteUpRow
 
@@ -362,20 +370,6 @@ def _content_of(line: Mapping[str, Any]) -> str:
         return "–"
     water = f", {line['water_percent']:g} % water in it" if line.get("water_percent") else ""
     return f"{line['purity_percent']:g} %{' (dry)' if water else ''}{water}"
-
-
-def mass_text(value: float, readability: float) -> str:
-    """A mass with the decimals of the balance; what is too little for it with its digits.
-
-    Examples
-    --------
-    >>> mass_text(17.9, 0.01), mass_text(0.00213, 0.01)
-    ('17.90', '0.00213')
-    """
-    if 0 < value < FEWEST_DIGITS * readability:
-        return f"{value:.3g}"
-    decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
-    return f"{value:.{decimals}f}"
 
 
 def material_cells(line: Mapping[str, Any], readability: float | None = None) -> list[str]:

@@ -21,8 +21,7 @@ from server.core.model.effects import signed
 from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
-from server.services.words import content_words, plain, portions_text
-from server.services.writeups import mass_text
+from server.services.words import content_words, mass_text, plain, portions_text
 from server.web.forms import forget_told, told_at
 from server.web.glossary import words_used
 

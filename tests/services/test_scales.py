@@ -10,7 +10,7 @@ from sqlmodel import Session
 from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.cautions import cautions_for
-from server.services.charges import add_material, variables_of_amounts
+from server.services.charges import add_material
 from server.services.inputs import (
     FinishedRunInput,
     LinearLimitInput,
@@ -34,7 +34,7 @@ from server.services.runs import (
 from server.services.spaces import stored_space
 from server.services.variables import add_limit, add_variable, update_variable
 from server.services.variables import as_input as variable_input
-from server.services.vessels import limits_at_scale, scale_remark
+from server.services.vessels import limits_at_scale, scale_remark, variables_of_amounts
 from server.services.words import setting_at_scale
 from server.storage import questions
 from server.storage.tables import PreparationRow, VariableRow

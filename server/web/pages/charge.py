@@ -28,7 +28,6 @@ from server.services.charges import (
     make_charge,
     move_material_up,
     update_material,
-    variables_of_amounts,
 )
 from server.services.inputs import MaterialInput, messages_of, validated
 from server.services.massbalance import chemistry_of
@@ -38,7 +37,7 @@ from server.services.scales import SCALE_MODES, chosen_scale
 from server.services.spaces import space_of, stored_space
 from server.services.stages import order_of_work
 from server.services.stock import Supply, supply_of
-from server.services.vessels import scales_made
+from server.services.vessels import scales_made, variables_of_amounts
 from server.services.words import grows_with_scale, plain, rounded_down, setting_at_scale
 from server.services.writeups import STAGE_TITLES
 from server.storage import questions

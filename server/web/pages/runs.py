@@ -19,7 +19,7 @@ from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
 from server.services.analysis import analyse
 from server.services.attachments import ACCEPTED, TAKEN, attach, read_attachment, remove_attachment
-from server.services.charges import AsWeighed, variables_of_amounts
+from server.services.charges import AsWeighed
 from server.services.checkpoints import add_checkpoint, as_input, check_amounts, delete_checkpoint, update_checkpoint
 from server.services.decisions import forecast_by_hand
 from server.services.inputs import (
@@ -53,7 +53,7 @@ from server.services.runs import (
     view_runs,
 )
 from server.services.spaces import stored_space
-from server.services.vessels import limits_at_scale, scale_remark, scales_made
+from server.services.vessels import in_words, limits_at_scale, scale_remark, scales_made, variables_of_amounts
 from server.services.words import grows_with_scale, plain, setting_text
 from server.storage import questions
 from server.storage.tables import AttachmentRow, ChangeRow, CheckpointRow, PreparationRow
@@ -364,6 +364,7 @@ def _run_page(
             planned, done = setting_text(v, run.planned[v.key]), setting_text(v, run.settings[v.key])
             settings.append((v.name, planned, done, planned != done))
         chemistry = chemistry_of(session, preparation, run)
+        crops = crops_of(session, run_id)
         figure = None
         if chemistry.balance is not None and chemistry.balance.stages:
             figure = Figure("stage-recoveries", chemistry.balance.sentence, stage_recoveries(chemistry.balance))
@@ -397,8 +398,8 @@ def _run_page(
             attach_form=form if part == "attach" else FormState(),
             taken=TAKEN,
             accepted=ACCEPTED,
-            crops=crops_of(session, run_id),
-            left_percent=_left_percent(chemistry.balance) if run.is_pending and crops_of(session, run_id) is None else None,
+            crops=crops,
+            left_percent=_left_percent(chemistry.balance) if run.is_pending and crops is None else None,
         )
         return render(request, "runs/show.html", page, status=status)
 
@@ -409,7 +410,7 @@ def _scale_words(session: ReadSession, preparation: PreparationRow, run: RunView
     """What the scale of a run that is planned or under way breaks, and that no run was made at nearly so large a one."""
     driving = variables_of_amounts(questions.list_materials(session, int(preparation.id or 0)))
     scale, base = run.row.scale_mol, preparation.base_scale_mol
-    words = [f"This scale breaks a limit: {text}." for text in limits_at_scale(space, run.planned, scale, base, driving)]
+    words = in_words(limits_at_scale(space, run.planned, scale, base, driving))
     remark = scale_remark(scale or base, scales_made(preparation, view_runs(session, preparation)))
     return [*words, remark] if remark else words
 
