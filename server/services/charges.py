@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from sqlmodel import Session
@@ -34,7 +34,7 @@ from server.core.chemistry.charge import (
 )
 from server.core.chemistry.formula import read_counted, read_formula
 from server.core.chemistry.yields import balance_uncertainty
-from server.core.space.variables import Role, Setting
+from server.core.space.variables import THE_STAGE, Role, Setting, Stage
 from server.errors import FormulaTextError, InvalidInputError, NotReadyError
 from server.services.cells import bare_unit
 from server.services.inputs import MaterialInput
@@ -42,7 +42,7 @@ from server.services.numbers import LARGEST, SMALLEST
 from server.services.preparations import check_positive, log_change, now
 from server.services.words import plain
 from server.storage import questions
-from server.storage.tables import MaterialRow, PreparationRow, VariableRow, WeighedRow
+from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, VariableRow, WeighedRow
 
 MOST_MATERIALS = 40
 # Osmium has 22.587 g/mL at 20 °C, the most of all elements; water 55.3 mol/L at 25 °C, more than any common solution.
@@ -105,8 +105,14 @@ def _atoms(row: MaterialRow) -> dict[str, Any]:
 def reference_of(rows: Sequence[MaterialRow]) -> MaterialRow | None:
     """The first reagent of which one equivalent is always taken, with a molar mass; None without one."""
     for row in rows:
-        is_reference = row.role == MaterialRole.REAGENT and row.amount_kind == AmountKind.EQUIVALENTS and row.amount == 1.0
-        if is_reference and row.ratio_variable_id is None and row.choice_variable_id is None and _molar_mass(row):
+        is_one = row.role == MaterialRole.REAGENT and row.amount_kind == AmountKind.EQUIVALENTS and row.amount == 1.0
+        if (
+            is_one
+            and not row.taken_after
+            and row.ratio_variable_id is None
+            and row.choice_variable_id is None
+            and _molar_mass(row)
+        ):
             return row
     return None
 
@@ -140,7 +146,8 @@ def material_of(
         density=row.density_g_per_ml,
         stock=row.stock_g,
         portions=portions,
-        reference_molar_mass=reference if AmountKind(row.amount_kind) in PER_GRAM else None,
+        reference_molar_mass=reference if AmountKind(row.amount_kind) in PER_GRAM and not row.taken_after else None,
+        taken_after=row.taken_after,
     )
 
 
@@ -169,12 +176,39 @@ def share_as_product(formula: str, product: Product | None) -> float:
 
 
 @dataclass(frozen=True)
+class Interim:
+    """What was weighed at the end of a stage [g], and the product that it holds or becomes [g]."""
+
+    mass_g: float
+    product_g: float
+
+
+def interims_of(checkpoints: Sequence[CheckpointRow], product: Product | None) -> dict[str, Interim]:
+    """Weighed intermediates of a run by stage, for what is taken for them; of several of one stage the last counts."""
+    return {
+        c.stage: Interim(c.mass_g, c.mass_g * c.purity_percent / 100.0 * share_as_product(c.formula, product))
+        for c in checkpoints
+        if c.kind == "product"
+    }
+
+
+def all_interims(session: Session, preparation: PreparationRow) -> dict[int, dict[str, Interim]]:
+    """Weighed intermediates of all runs, by run id and stage."""
+    by_run: dict[int, list[CheckpointRow]] = {}
+    for row in questions.list_all_checkpoints(session, int(preparation.id or 0)):
+        by_run.setdefault(row.run_id, []).append(row)
+    product = product_of(preparation)
+    return {run_id: interims_of(rows, product) for run_id, rows in by_run.items()}
+
+
+@dataclass(frozen=True)
 class Charge:
     """The whole charge at one scale, for given settings.
 
     ``lines`` leave out materials whose choice is not chosen; ``problems`` says for a
     material why its amount cannot be worked out; ``theory`` is None without a product
-    formula or reagents.
+    formula or reagents. ``whole_g`` is the theoretical yield by the materials that are not
+    taken for an intermediate, where some are and it is known [g]; ``interims`` are those weighed, by stage.
     """
 
     scale_mol: float
@@ -185,6 +219,31 @@ class Charge:
     theory: Theory | None
     atom_economy_percent: float | None
     runs_in_stock: tuple[int, Material] | None
+    whole_g: float | None = None
+    interims: Mapping[str, Interim] = field(default_factory=dict)
+
+    @property
+    def interim_words(self) -> tuple[str, ...]:
+        """A sentence for every line that is taken for an intermediate: for how much its amount is, and what to take otherwise."""
+        followed = [line for line in self.lines if line.material.taken_after]
+        return tuple(words for line in followed if (words := self._interim_words(line)))
+
+    def _interim_words(self, line: ChargeLine) -> str:
+        m = line.material
+        after = f"after {THE_STAGE[Stage(m.taken_after)]}"
+        if not self.whole_g:
+            return f"{m.name}: for all of theory {after}."
+        one = self.interims.get(m.taken_after)
+        if one is not None:
+            percent = f"{100 * one.product_g / self.whole_g:.0f} % of theory"
+            return f"{m.name}: for the {plain(one.mass_g, 5)} g weighed {after} ({percent})."
+        each = (
+            f"g weighed {after}" if m.amount_kind in PER_GRAM else f"g of product that what is weighed {after} holds or becomes"
+        )
+        by_volume = m.amount_kind in MEASURED_BY_VOLUME or m.concentration
+        amount, unit = (line.volume_ml, "mL") if by_volume or line.mass_g is None else (line.mass_g, "g")
+        rate = f"; {plain(amount / self.whole_g, 3)} {unit} for each {each}" if amount is not None else ""
+        return f"{m.name}: here for all of theory, {plain(self.whole_g)} g{rate}. Enter what is weighed, and the amount follows."
 
     def scale_for_runs(self, n_runs: int) -> float | None:
         """Largest scale at which ``n_runs`` fit the stock. [mol]"""
@@ -238,6 +297,7 @@ def make_charge(
     scale_mol: float,
     stock: Mapping[str, float] | None = None,
     made: MadeWith | None = None,
+    interims: Mapping[str, Interim] | None = None,
 ) -> Charge:
     """Work out the charge.
 
@@ -247,6 +307,8 @@ def make_charge(
         What is left of a material, by its id as text; as it was counted where None. [g]
     made : MadeWith or None
         What a finished run was made with, instead of what ``rows`` and ``settings`` say today.
+    interims : mapping or None
+        What was weighed of the intermediates, by stage; what is taken for one that is not there is for all of theory.
 
     Raises
     ------
@@ -254,9 +316,9 @@ def make_charge(
         If the scale is not above 0 mol.
     """
     if made is not None:
-        return _charge_of(preparation, made, scale_mol)
+        return _charge_of(preparation, made, scale_mol, interims=interims)
     today = MadeWith(tuple(materials_for(rows, settings)), preparation.base_scale_mol)
-    charge = _charge_of(preparation, today, scale_mol, stock)
+    charge = _charge_of(preparation, today, scale_mol, stock, interims)
     missing = tuple(f"The charge has nothing for “{option}”." for option in options_without_material(rows, settings))
     return replace(charge, problems=missing + charge.problems)
 
@@ -301,10 +363,58 @@ class MadeWith:
         return cls(materials, kept["base_scale_mol"])
 
 
-def _charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, stock: Mapping[str, float] | None = None) -> Charge:
+def _whole_theory(preparation: PreparationRow, made: MadeWith, scale_mol: float) -> float | None:
+    """Theoretical yield by the materials that are not taken for an intermediate, else as it was entered; None without. [g]"""
+    available = []
+    for material in made.materials:
+        with suppress(InvalidInputError):
+            moles = None if material.taken_after else charge_line(material, scale_mol, made.base_scale_mol).moles
+            if moles is not None:
+                available.append((material, moles))
+    product = product_of(preparation)
+    if product is not None:
+        with suppress(NotReadyError):
+            return theoretical_yield(product, available).mass_g
+    if preparation.theoretical_yield_g is None:
+        return None
+    return preparation.theoretical_yield_g * scale_mol / (preparation.base_scale_mol or scale_mol)
+
+
+def follow_interims(
+    preparation: PreparationRow, made: MadeWith, scale_mol: float, interims: Mapping[str, Interim]
+) -> tuple[MadeWith, float | None]:
+    """Materials that are taken for an intermediate, with the share of theory that was weighed of it; and theory. [g]
+
+    Notes
+    -----
+    Amounts per gram count from the mass as it was weighed, all others from the product that it holds or becomes.
+    """
+    if not any(m.taken_after for m in made.materials):
+        return made, None
+    whole = _whole_theory(preparation, made, scale_mol)
+    materials = []
+    for material in made.materials:
+        if material.taken_after and whole:
+            is_per_gram = material.amount_kind in PER_GRAM
+            one = interims.get(material.taken_after)
+            share = None if one is None else (one.mass_g if is_per_gram else one.product_g) / whole
+            material = replace(material, share=share, reference_molar_mass=whole / scale_mol if is_per_gram else None)
+        materials.append(material)
+    return MadeWith(tuple(materials), made.base_scale_mol), whole
+
+
+def _charge_of(
+    preparation: PreparationRow,
+    made: MadeWith,
+    scale_mol: float,
+    stock: Mapping[str, float] | None = None,
+    interims: Mapping[str, Interim] | None = None,
+) -> Charge:
     """Work out the charge of materials with known amounts; see ``make_charge``."""
     if not SMALLEST <= scale_mol <= LARGEST:
         raise InvalidInputError({"scale_mol": f"A scale of {scale_mol:g} mol cannot be meant. Enter a number above 0."})
+    interims = interims or {}
+    made, whole = follow_interims(preparation, made, scale_mol, interims)
     lines, problems, rounded = [], [], {}
     for material in made.materials:
         if stock is not None and material.stock is not None:
@@ -342,7 +452,7 @@ def _charge_of(preparation: PreparationRow, made: MadeWith, scale_mol: float, st
                 problems.append("The equation does not balance: more product than reagents. Check coefficients and lines.")
         except NotReadyError as error:
             problems.append(str(error))
-    return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines))
+    return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines), whole, interims)
 
 
 # A content of water this close to that of the formula, in parts of it, is most likely the same water. (Own judgement.)
@@ -420,7 +530,7 @@ def weighed_theory(
     product = product_of(preparation)
     if product is None:
         return None
-    available = []
+    available: list[tuple[Material, float]] = []
     masses: dict[str, float | None] = {}
     for line in charge.lines:
         by_volume = line.material.concentration or line.material.amount_kind in MEASURED_BY_VOLUME
@@ -429,15 +539,27 @@ def weighed_theory(
         moles = taken(line, note).moles
         if note is not None and moles is not None:
             masses[line.material.key] = note.mass_g
+        if line.material.taken_after and line.material.share is None and note is not None:
+            continue  # taken for less than all of theory, and for how much is not known
         if (amount := line.moles if moles is None else moles) is not None:
             available.append((line.material, amount))
     try:
+        available = _of_the_whole(charge, product, available)
         theory = theoretical_yield(product, available)
     except NotReadyError:
         return None
     mass = masses[theory.limiting.key]
     u_relative = balance_uncertainty(readability_g or preparation.balance_readability_g) / mass if mass else 0.0
     return theory, theory.mass_g * u_relative
+
+
+def _of_the_whole(charge: Charge, product: Product, available: Sequence[tuple[Material, float]]) -> list[tuple[Material, float]]:
+    """The same, with shares of what was really weighed at the start instead of what was planned. Raises NotReadyError."""
+    if not charge.whole_g:
+        return list(available)
+    first = theoretical_yield(product, [(m, n) for m, n in available if not m.taken_after])
+    ratio = charge.whole_g / first.mass_g
+    return [(replace(m, share=m.part * ratio) if m.taken_after else m, n) for m, n in available]
 
 
 @dataclass(frozen=True)
@@ -483,8 +605,8 @@ def as_bottled(material: Material, note: WeighedRow | None) -> Material:
 class AsWeighed:
     """The value of a variable that follows from what was weighed.
 
-    ``variable`` is its key; ``reference`` names the material that one equivalent was
-    read from, and is empty where that was not weighed and the planned scale counts.
+    ``variable`` is its key; ``reference`` names the material that one equivalent was read from, or the intermediate that
+    the amount was for, and is empty where that was not weighed and the planned scale counts.
     """
 
     variable: str
@@ -507,7 +629,7 @@ def settings_as_weighed(
     One equivalent is the first weighed reagent that is given in equivalents and not driven
     by a variable, one with exactly 1 equivalent before others; masses and volumes are those of the
     planned scale whatever was weighed of it. A variable that drives several weighed materials
-    is left out where they disagree.
+    is left out where they disagree. What was taken for an intermediate counts from that, and tells nothing without it.
     """
     materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in made.materials if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
@@ -515,7 +637,8 @@ def settings_as_weighed(
     fixed = [
         m
         for m in materials.values()
-        if m.key not in driven and m.role is MaterialRole.REAGENT and m.amount_kind is AmountKind.EQUIVALENTS and m.amount > 0
+        if m.key not in driven and not m.taken_after
+        if m.role is MaterialRole.REAGENT and m.amount_kind is AmountKind.EQUIVALENTS and m.amount > 0
     ]
     scale, reference = scale_mol, ""
     for material in sorted(fixed, key=lambda m: m.amount != 1.0):
@@ -526,10 +649,12 @@ def settings_as_weighed(
             break
     by_variable: dict[str, list[AsWeighed]] = {}
     for key, material in materials.items():
-        if key not in driven:
+        if key not in driven or (material.taken_after and material.share is None):
             continue
         note = noted[key]
         one, named = (scale, reference) if material.amount_kind in RELATIVE else (scale_mol, "")
+        if material.taken_after:
+            one, named = scale_mol, f"what was weighed after {THE_STAGE[Stage(material.taken_after)]}"
         value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
             weighed_value = AsWeighed(driven[key], material.name, float(f"{value / material.times:.4g}"), named)
@@ -556,6 +681,8 @@ def check_material(session: Session, preparation_id: int, data: MaterialInput, o
     _check_compound(data, messages)
     _check_bottle(data, messages)
     _check_amount(data, messages)
+    if data.taken_after == Stage.DRYING:
+        messages["taken_after"] = "Nothing is taken after the drying. Choose an earlier stage, or the scale of the run."
     _check_links(data, {v.id: v for v in questions.list_variables(session, preparation_id)}, messages)
     if messages:
         raise InvalidInputError(messages)
@@ -634,8 +761,8 @@ def _apply(row: MaterialRow, data: MaterialInput) -> None:
     is_same = before is not None and after is not None and math.isclose(before, after, rel_tol=1e-9)
     if data.stock_counted or not (is_same or before is after is None):
         row.stock_at = None if data.stock_g is None else now()
-    for field, value in data.model_dump(mode="json", exclude={"stock_counted"}).items():
-        setattr(row, field, value)
+    for name, value in data.model_dump(mode="json", exclude={"stock_counted"}).items():
+        setattr(row, name, value)
 
 
 def add_material(session: Session, preparation_id: int, data: MaterialInput) -> MaterialRow:

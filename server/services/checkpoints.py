@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import cast
 
 from sqlmodel import Session
@@ -11,12 +12,12 @@ from server.core.chemistry.balance import APART, CONTENT_U
 from server.core.chemistry.charge import Product
 from server.core.chemistry.formula import read_counted
 from server.core.space.variables import Stage
-from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError
+from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import product_of, share_as_product, taken
 from server.services.inputs import CheckpointInput, CheckpointKind, messages_of
 from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
-from server.services.runs import view_run
+from server.services.runs import renew_for_interims, view_run
 from server.services.stages import said_order
 from server.services.words import plain
 from server.storage import questions
@@ -56,6 +57,7 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
         asked = NeedsConfirmationError("mass_g", "same_checkpoint", message, "It was weighed twice: keep both")
         asked.raise_unless_in(data.confirm)
     row = store_checkpoint(session, run, data)
+    _renew(session, run, data.confirm)
     log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
     session.commit()
     return row
@@ -92,6 +94,7 @@ def update_checkpoint(session: Session, checkpoint_id: int, data: CheckpointInpu
     if "stage" in changed:
         _place(session, run, row)
     session.add(row)
+    _renew(session, run, data.confirm)
     log_change(
         session,
         run.preparation_id,
@@ -111,8 +114,18 @@ def delete_checkpoint(session: Session, checkpoint_id: int) -> int:
     before = row.model_dump(mode="json")
     log_change(session, run.preparation_id, f"checkpoint {row.name} removed", run_number=run.number, before=before)
     session.delete(row)
+    # What was said to the run once holds: it was asked when the amounts were noted.
+    _renew(session, run, ["yield_above_100"])
     session.commit()
     return row.run_id
+
+
+def _renew(session: Session, run: RunRow, confirm: Sequence[str]) -> None:
+    try:
+        renew_for_interims(session, run, confirm)
+    except YieldwrightError:
+        session.rollback()
+        raise
 
 
 def _place(session: Session, run: RunRow, row: CheckpointRow) -> None:

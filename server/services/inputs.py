@@ -229,7 +229,9 @@ class MaterialInput(Input):
     reference), volume_per_gram (mL per g of the reference), concentration (mol/L of one equivalent in it). The reference is
     the first reagent of which 1 equivalent is always taken. ``ratio_variable_id`` is a variable that sets the amount in each
     run, ``ratio_factor`` times it (a ligand, twice the metal); ``count_variable_id`` one that says how many times it is
-    taken; ``choice_variable_id`` and ``choice`` the option with which alone it is used. ``stock_counted`` says that the stock
+    taken; ``choice_variable_id`` and ``choice`` the option with which alone it is used. ``taken_after`` names the stage whose
+    weighed intermediate the amount is for: equivalents then count from the product that it becomes, amounts per gram from
+    its mass, masses and volumes are for all of theory; empty, it is for the scale. ``stock_counted`` says that the stock
     was counted now; another stock than before always is.
     """
 
@@ -249,6 +251,7 @@ class MaterialInput(Input):
     choice_variable_id: OptionalId = None
     choice: Annotated[ChoiceName | None, BeforeValidator(_blank_is_none)] = None
     count_variable_id: OptionalId = None
+    taken_after: Stage | Literal[""] = ""
     stock_g: OptionalNumber = None
     stock_counted: bool = False
     price_per_g: OptionalNumber = None

@@ -16,6 +16,8 @@ from server.services.charges import (
     AsWeighed,
     Charge,
     MadeWith,
+    follow_interims,
+    interims_of,
     make_charge,
     product_of,
     settings_as_weighed,
@@ -49,6 +51,11 @@ class RunChemistry:
     without_mass: tuple[str, ...]
     can_be_noted: tuple[ChargeLine, ...]
 
+    @property
+    def interim_words(self) -> tuple[str, ...]:
+        """For how much of an intermediate the planned amounts are, line by line."""
+        return self.planned.interim_words if self.planned else ()
+
     def planned_amounts(self, key: str) -> tuple[float | None, float | None]:
         """Mass as the balance shows it [g] and volume [mL] that a material was planned with; as run where it was not planned."""
         for charge in (self.planned, self.charge):
@@ -71,20 +78,26 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     assert run.row.id is not None
     rows = questions.list_materials(session, preparation.id)
     scale = run.row.scale_mol or preparation.base_scale_mol
-    today = make_charge(preparation, rows, run.settings, scale) if scale and rows else None
+    interims = interims_of(questions.list_checkpoints(session, run.row.id), product_of(preparation))
+    today = make_charge(preparation, rows, run.settings, scale, interims=interims) if scale and rows else None
     # A finished run stays what it was made with, whatever becomes of the charge.
     made = made_with(session, run.row)
-    charge = make_charge(preparation, rows, run.settings, scale, made=made) if scale and made is not None else today
+    charge = today
+    if scale and made is not None:
+        charge = make_charge(preparation, rows, run.settings, scale, made=made, interims=interims)
     planned = charge
     if scale and rows and run.planned != run.settings:
         then = made.at(rows, run.planned) if made is not None else None
-        planned = make_charge(preparation, rows, run.planned, scale, made=then)
+        planned = make_charge(preparation, rows, run.planned, scale, made=then, interims=interims)
     weighed = weighed_of(session, run.row.id)
     theory = weighed_theory(preparation, charge, weighed, run.row.readability_g) if charge else None
     balance, problem = _balance(session, preparation, run, theory[0] if theory else None, product_of(preparation))
     intensity, without_mass = _intensity(run, charge, weighed)
     taken_from = made or MadeWith.of(rows, run.settings, preparation.base_scale_mol)
-    found = settings_as_weighed(taken_from, rows, scale, weighed) if scale else ()
+    found: tuple[AsWeighed, ...] = ()
+    if scale:
+        followed, _ = follow_interims(preparation, taken_from, scale, interims)
+        found = settings_as_weighed(followed, rows, scale, weighed)
     # A material that came under another option since keeps its place where its amount was noted.
     lines = today.lines if today else ()
     there = {line.material.key for line in lines}
@@ -134,7 +147,7 @@ def _used_up(session: Session, preparation: PreparationRow, theory: Theory) -> f
     with suppress(FormulaTextError):
         if row is not None and row.formula and preparation.product_formula:
             same = read_formula(row.formula).atoms == read_formula(preparation.product_formula).atoms
-            return min(1.0, theory.product_moles / theory.limiting_moles) if same else 1.0
+            return min(1.0, theory.product_moles * theory.limiting.part / theory.limiting_moles) if same else 1.0
     return 1.0
 
 

@@ -28,11 +28,15 @@ from server.core.space.units import convert
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import ConflictError, FormulaTextError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import (
+    Interim,
     MadeWith,
+    all_interims,
     as_bottled,
+    interims_of,
     is_crystal_water,
     make_charge,
     material_of,
+    product_of,
     reference_molar_mass,
     weighed_theory,
 )
@@ -806,7 +810,16 @@ def _basis_of(
         # A correction of something else leaves it alone, whatever became of the charge since.
         theory = Quantity(float(stored.theory_g or 0.0), stored.theory_u_g)
         return _Basis(theory, stored.theory_source, scale, is_kept=True)
-    return _Basis(*_theory(preparation, materials, settings, scale, entered, notes), scale, is_kept=False)
+    interims = _interims_of(session, preparation, stored)
+    found = _theory(preparation, materials, settings, scale, entered, notes, interims=interims)
+    return _Basis(*found, scale, is_kept=False)
+
+
+def _interims_of(session: Session, preparation: PreparationRow, run: RunRow | None) -> dict[str, Interim]:
+    """Weighed intermediates of a stored run, by stage."""
+    if run is None or run.id is None:
+        return {}
+    return interims_of(questions.list_checkpoints(session, run.id), product_of(preparation))
 
 
 def _refuse_result(data: FinishedRunInput, basis: _Basis, stored_day: str | None) -> None:
@@ -913,16 +926,21 @@ def with_own_theory(session: Session, preparation_id: int) -> list[int]:
 def theory_today(session: Session, preparation: PreparationRow, view: RunView) -> float | None:
     """Theoretical yield that a finished run would have by today's charge, where that differs from what it has. [g]"""
     materials = questions.list_materials(session, view.row.preparation_id)
-    return _another_theory(preparation, materials, view, weighed_of(session, int(view.row.id or 0)))
+    interims = _interims_of(session, preparation, view.row)
+    return _another_theory(preparation, materials, view, weighed_of(session, int(view.row.id or 0)), interims)
 
 
 def _another_theory(
-    preparation: PreparationRow, materials: Sequence[MaterialRow], view: RunView, weighed: Mapping[int, WeighedRow]
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    view: RunView,
+    weighed: Mapping[int, WeighedRow],
+    interims: Mapping[str, Interim],
 ) -> float | None:
     """What ``theory_today`` says."""
     if view.row.state != "finished" or view.row.theory_g is None:
         return None
-    found, _ = _theory_by_charge(preparation, materials, view, weighed)
+    found, _ = _theory_by_charge(preparation, materials, view, weighed, interims)
     if found is None or math.isclose(found.value, view.row.theory_g, rel_tol=1e-4):
         return None
     return found.value
@@ -935,7 +953,13 @@ def with_another_theory(session: Session, preparation: PreparationRow, runs: Seq
     weighed: dict[int, dict[int, WeighedRow]] = {}
     for note in questions.list_weighed(session, int(preparation.id or 0)):
         weighed.setdefault(note.run_id, {})[note.material_id] = note
-    return [r for r in has_mass if _another_theory(preparation, materials, r, weighed.get(int(r.row.id or 0), {})) is not None]
+    interims = all_interims(session, preparation) if any(m.taken_after for m in materials) else {}
+
+    def differs(run: RunView) -> bool:
+        key = int(run.row.id or 0)
+        return _another_theory(preparation, materials, run, weighed.get(key, {}), interims.get(key, {})) is not None
+
+    return [r for r in has_mass if differs(r)]
 
 
 def renew_theories(session: Session, preparation_id: int) -> list[int]:
@@ -977,12 +1001,14 @@ def _theory_by_charge(
     materials: Sequence[MaterialRow],
     view: RunView,
     weighed: Mapping[int, WeighedRow],
+    interims: Mapping[str, Interim],
     made: MadeWith | None = None,
 ) -> tuple[Quantity | None, str]:
     """What ``_theory`` says of a stored run."""
     scale = view.row.scale_mol or preparation.base_scale_mol
     readability = view.row.readability_g if made else None
-    return _theory(preparation, materials, view.settings, scale, view.row.theoretical_yield_g, weighed, made, readability)
+    entered = view.row.theoretical_yield_g
+    return _theory(preparation, materials, view.settings, scale, entered, weighed, made, readability, interims)
 
 
 def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
@@ -1115,12 +1141,13 @@ def _theory(
     weighed: Mapping[int, WeighedRow],
     made: MadeWith | None = None,
     readability_g: float | None = None,
+    interims: Mapping[str, Interim] | None = None,
 ) -> tuple[Quantity | None, str]:
     """Theoretical yield of a run [g] with its uncertainty, and its source; by today's charge, or by what it was ``made`` with."""
     if entered_g is not None:
         return Quantity(entered_g), "entered with the run"
     if scale is not None and (made or materials):
-        charge = make_charge(preparation, materials, settings, scale, made=made)
+        charge = make_charge(preparation, materials, settings, scale, made=made, interims=interims)
         found = weighed_theory(preparation, charge, weighed, readability_g)
         if found is not None:
             theory, u = found
@@ -1167,8 +1194,12 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
     weighed: dict[int, list[WeighedRow]] = {}
     for w in questions.list_weighed(session, preparation.id):
         weighed.setdefault(w.run_id, []).append(w)
+    interims = all_interims(session, preparation) if any(m.taken_after for m in materials) else {}
     runs = [(run, int(run.id or 0)) for run in questions.list_runs(session, preparation.id)]
-    return [_view(preparation, variables, materials, run, settings.get(key, ()), weighed.get(key, ())) for run, key in runs]
+    return [
+        _view(preparation, variables, materials, run, settings.get(key, ()), weighed.get(key, ()), interims.get(key, {}))
+        for run, key in runs
+    ]
 
 
 def _view(
@@ -1178,6 +1209,7 @@ def _view(
     run: RunRow,
     settings: Sequence[SettingRow],
     weighed: Sequence[WeighedRow],
+    interims: Mapping[str, Interim],
 ) -> RunView:
     """One run with everything that follows from its own rows."""
     stored = {s.variable_id: s for s in settings}
@@ -1199,7 +1231,7 @@ def _view(
     else:
         scale = run.scale_mol or preparation.base_scale_mol
         notes = {w.material_id: w for w in weighed}
-        theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes)
+        theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes, interims=interims)
     found = yield_of(preparation, run, theory)
     return RunView(run, planned, as_run, found, source, theory.value if theory else None, was_planned)
 
@@ -1214,6 +1246,7 @@ def _view_of(session: Session, preparation: PreparationRow, run: RunRow) -> RunV
         run,
         questions.list_run_settings(session, run.id),
         questions.list_run_weighed(session, run.id),
+        _interims_of(session, preparation, run),
     )
 
 
@@ -1444,7 +1477,8 @@ def _ask_about_slips(session: Session, run: RunRow, amounts: Amounts, confirm: S
     if not scale:
         return
     materials, made = questions.list_materials(session, run.preparation_id), made_with(session, run)
-    lines = make_charge(preparation, materials, view.settings, scale, made=made).lines
+    interims = _interims_of(session, preparation, run)
+    lines = make_charge(preparation, materials, view.settings, scale, made=made, interims=interims).lines
     planned = {int(line.material.key): (line.material.name, line.mass_g, line.volume_ml) for line in lines}
     found, first = [], ""
     densities = {int(line.material.key): line.material.density for line in lines}
@@ -1466,12 +1500,27 @@ def _ask_about_slips(session: Session, run: RunRow, amounts: Amounts, confirm: S
         NeedsConfirmationError(first, "far_from_plan", message, "It was really so much").raise_unless_in(confirm)
 
 
+def renew_for_interims(session: Session, run: RunRow, confirm: Sequence[str]) -> None:
+    """Work out the yield of a finished run anew after a checkpoint of it changed for which something is taken.
+
+    Raises
+    ------
+    InvalidInputError, NeedsConfirmationError
+        If the yield is then one that cannot be, or that is unusual; the caller rolls back.
+    """
+    made = made_with(session, run)
+    if run.theoretical_yield_g is None and made is not None and any(m.taken_after for m in made.materials):
+        session.flush()
+        _check_renewed_yield(session, run, {}, confirm)
+
+
 def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     """Work out again what theory is, after the as-weighed amounts of a finished run changed; return the yield."""
     preparation = questions.get_preparation(session, run.preparation_id)
     made = made_with(session, run)
     materials, weighed = questions.list_materials(session, run.preparation_id), weighed_of(session, int(run.id or 0))
-    theory, source = _theory_by_charge(preparation, materials, _view_of(session, preparation, run), weighed, made)
+    interims = _interims_of(session, preparation, run)
+    theory, source = _theory_by_charge(preparation, materials, _view_of(session, preparation, run), weighed, interims, made)
     if theory is None:
         # Its charge gives none: what was worked out when the result came stays.
         return _stored_yield(preparation, run)

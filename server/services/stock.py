@@ -8,18 +8,27 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from sqlmodel import Session
 
-from server.core.chemistry.charge import AmountKind, charge_line
+from server.core.chemistry.charge import AmountKind, Material, charge_line
 from server.core.model.effects import listed
 from server.core.space.limits import NotUsedRule, Space, StockRule
 from server.core.space.variables import Setting
 from server.errors import InvalidInputError
-from server.services.charges import MadeWith, make_charge, material_of, reference_molar_mass, taken
+from server.services.charges import (
+    Interim,
+    MadeWith,
+    all_interims,
+    follow_interims,
+    make_charge,
+    material_of,
+    reference_molar_mass,
+    taken,
+)
 from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, WeighedRow
@@ -70,11 +79,15 @@ def stock_left(
     weighed: dict[int, dict[str, WeighedRow]] = {}
     for note in questions.list_weighed(session, int(preparation.id or 0)):
         weighed.setdefault(note.run_id, {})[str(note.material_id)] = note
+    interims: dict[int, dict[str, Interim]] = {}
+    if any(m.taken_after for m in materials):
+        interims = all_interims(session, preparation)
     for run in runs:
         since = [key for key, m in counted.items() if _will_take(run.row, m.stock_at) or _took_after(run.row, m.stock_at)]
         if not since:
             continue
-        masses = _masses_of(preparation, materials, run, weighed.get(int(run.row.id or 0), {}))
+        key_of_run = int(run.row.id or 0)
+        masses = _masses_of(preparation, materials, run, weighed.get(key_of_run, {}), interims.get(key_of_run, {}))
         for key in since:
             (reserved if run.is_pending else gone)[key] += masses.get(key, 0.0)
     return {key: StockLeft(float(m.stock_g or 0.0), gone[key], reserved[key]) for key, m in counted.items()}
@@ -117,6 +130,7 @@ class Supply:
         liquid whose volume a concentration sets.
         """
         base = self.preparation.base_scale_mol
+        scale = scale_mol or base
         rules = []
         reference = reference_molar_mass(self.materials)
         for row in self.materials:
@@ -126,13 +140,22 @@ class Supply:
             if one is None or not base or thins:
                 continue
             whole = material_of(row, amount=None if row.ratio_variable_id is None else row.ratio_factor, reference=reference)
+            if whole.taken_after:
+                whole = self._for_all_of_theory(whole, scale or base)
             with suppress(InvalidInputError):
-                if mass := charge_line(whole, scale_mol or base, base).mass_g:
+                if mass := charge_line(whole, scale or base, base).mass_g:
                     text = f"{plain(one.free_g)} g of {row.name} left"
                     option = (str(row.choice_variable_id), row.choice) if row.choice_variable_id and row.choice else None
                     amount, count = _key(row.ratio_variable_id), _key(row.count_variable_id)
                     rules.append(StockRule(text, row.name, mass, one.free_g, amount, count, option))
         return tuple(rules)
+
+    def _for_all_of_theory(self, material: Material, scale_mol: float) -> Material:
+        """A material that is taken for an intermediate, as it is planned: for all that theory gives."""
+        made = MadeWith.of(self.materials, {}, self.preparation.base_scale_mol)
+        followed, _ = follow_interims(self.preparation, made, scale_mol, {})
+        masses = {m.key: m.reference_molar_mass for m in followed.materials}
+        return replace(material, reference_molar_mass=masses.get(material.key))
 
     def keeps_out(self, space: Space) -> list[str]:
         """Say what further runs at the base scale are kept from, one phrase for every material that limits any setting."""
@@ -215,13 +238,17 @@ def missing_for(
 
 
 def _masses_of(
-    preparation: PreparationRow, materials: Sequence[MaterialRow], run: RunView, weighed: Mapping[str, WeighedRow]
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    run: RunView,
+    weighed: Mapping[str, WeighedRow],
+    interims: Mapping[str, Interim],
 ) -> dict[str, float]:
     """What a run took or will take, by the material's id as text; only what was noted where no scale is known. [g]"""
     scale = run.row.scale_mol or preparation.base_scale_mol
     if not scale:
         return {key: note.mass_g for key, note in weighed.items() if note.mass_g is not None}
     made = MadeWith.from_json(run.row.made_with) if run.row.state == "finished" else None
-    charge = make_charge(preparation, materials, run.settings, scale, made=made)
+    charge = make_charge(preparation, materials, run.settings, scale, made=made, interims=interims)
     found = {line.material.key: taken(line, weighed.get(line.material.key)).mass_g for line in charge.lines}
     return {key: mass for key, mass in found.items() if mass is not None}

@@ -141,7 +141,7 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
     assert working is not None
     scale = scale_mol or preparation.base_scale_mol
     if not scale or not decisions.materials:
-        return {"scale_mol": None, "materials": [], "theory_g": None, "limiting": ""}
+        return {"scale_mol": None, "materials": [], "theory_g": None, "limiting": "", "interims": []}
     charge = make_charge(preparation, decisions.materials, working.settings, scale)
     rows = {str(m.id): m for m in decisions.materials}
     lines = [
@@ -165,6 +165,7 @@ def _materials(analysis: Analysis, decisions: Decisions, scale_mol: float | None
         "materials": lines,
         "theory_g": round(charge.theory.mass_g, 4) if charge.theory else None,
         "limiting": charge.theory.limiting.name if charge.theory else "",
+        "interims": list(charge.interim_words),
     }
 
 
@@ -421,6 +422,8 @@ def as_markdown(content: Content, version: int | None) -> str:
         lines += _table(MATERIAL_HEADER, [material_cells(m, content.get("readability_g")) for m in content["materials"]])
         if content["theory_g"]:
             lines += [f"Theoretical yield {plain(content['theory_g'])} g; {_cell(content['limiting'])} limits.", ""]
+        # Versions that were kept earlier say nothing of it.
+        lines += [line for words in content.get("interims", ()) for line in (_cell(words), "")]
     lines += ["## Procedure", ""]
     if content.get("procedure_note"):
         lines += [_cell(content["procedure_note"]), ""]

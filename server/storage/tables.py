@@ -153,6 +153,8 @@ class MaterialRow(SQLModel, table=True):
     choice: str | None = None
     # The variable that says how many times the amount is taken; removing it is the service's work.
     count_variable_id: int | None = None
+    # Stage whose weighed intermediate the amount is for; empty: the scale of the run.
+    taken_after: str = Field(default="", sa_column_kwargs={"server_default": ""})
     stock_g: float | None = None
     # Runs made since then have taken from it.
     stock_at: datetime | None = _moment()

@@ -444,3 +444,46 @@ def test_a_bench_sheet_says_what_the_charge_lacks(client: TestClient) -> None:
     add(client, base, "materials", **line, choice_variable_id=metal, choice="Pd")
     run = client.post(f"{base}/planned-runs", json={"settings": {"metal": "Ni"}}).json()
     assert "The charge has nothing for “Ni”." in client.get(f"/runs/{run['id']}/bench-sheet").text
+
+
+def test_what_is_taken_for_an_intermediate_follows_it_from_the_form_to_the_sheet(client: TestClient) -> None:
+    base = preparation(client, product_formula="C14H15N", base_scale_mol=0.1, balance_readability_g=0.001)
+    number = base.rsplit("/", 1)[1]
+    hold(client, base)
+    add(client, base, "materials", name="benzaldehyde", role="reagent", formula="C7H6O", amount=1)
+    page = client.get(f"/preparations/{number}/materials/new").text
+    assert '<option value="reaction_2">what is weighed after the second part of the reaction</option>' in page
+    assert "after the drying" not in page
+    typed = {
+        "name": "borohydride",
+        "role": "reagent",
+        "formula": "NaBH4",
+        "coefficient": "0.25",
+        "amount_kind": "equivalents",
+        "amount": "1",
+        "purity_percent": "100",
+        "water_percent": "0",
+        "taken_after": "reaction",
+    }
+    charge = text_of(client.post(f"/preparations/{number}/materials", data=typed).text)
+    assert "borohydride: here for all of theory, 19.73 g; 0.192 g for each g of product that what is weighed" in charge
+    (line,) = [m for m in client.get(f"{base}/materials").json() if m["name"] == "borohydride"]
+    assert line["taken_after"] == "reaction"
+    assert '<option value="reaction" selected>' in client.get(f"/materials/{line['id']}/edit").text
+    run = client.post(f"{base}/planned-runs", json={"settings": {"hold": 2}}).json()
+    mark = {"name": "imine", "stage": "reaction", "formula": "C14H13N", "mass_g": 15.62}
+    assert "here for all of theory" in text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    assert client.post(f"{API}/runs/{run['id']}/checkpoints", json=mark).is_success
+    (taken,) = [one for one in client.get(f"{API}/runs/{run['id']}/charge").json()["lines"] if one["name"] == "borohydride"]
+    # 15.62 g of the imine are 0.08 mol.
+    assert taken["share"] == pytest.approx(0.8, rel=1e-3)
+    assert taken["mass_g"] == pytest.approx(0.08 * 37.83, rel=1e-3)
+    for address in (f"/runs/{run['id']}", f"/runs/{run['id']}/bench-sheet"):
+        text = text_of(client.get(address).text)
+        assert "borohydride: for the 15.62 g weighed after the reaction (80 % of theory)." in text
+        assert "3.026 g" in text
+    # The hint for lines that know nothing of it is not beside what is worked out.
+    assert "with that part of the amounts planned" not in text_of(client.get(f"/runs/{run['id']}").text)
+    copy = client.post(f"{base}/duplicate").json()
+    kept = client.get(f"{API}/preparations/{copy['id']}/materials").json()
+    assert [m["taken_after"] for m in kept] == ["", "reaction"]

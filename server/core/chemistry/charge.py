@@ -76,6 +76,11 @@ class Material:
         Atoms in its formula; None where it has none that is known.
     times : float
         How many times the variable that sets the amount is taken. [-]
+    taken_after : str
+        Stage whose weighed intermediate the amount is for; empty where it is for the scale. Per gram then counts
+        from the mass of that intermediate.
+    share : float or None
+        Part of theory that was weighed of that intermediate; None while it is not known, and all of it is meant. [-]
     """
 
     key: str
@@ -97,6 +102,13 @@ class Material:
     hydrogen: float | None = field(default=None, compare=False)
     oxygen: float | None = field(default=None, compare=False)
     times: float = field(default=1.0, compare=False)
+    taken_after: str = ""
+    share: float | None = field(default=None, compare=False)
+
+    @property
+    def part(self) -> float:
+        """Part of the amount for all of theory that is taken. [-]"""
+        return 1.0 if self.share is None else self.share
 
     def with_atoms_of(self, other: Material | None) -> Material:
         """The same with the atoms of another of the same molar mass, where its own are not known."""
@@ -145,7 +157,7 @@ def charge_line(material: Material, scale: float, base_scale: float | None) -> C
     ----------
     material : Material
     scale : float
-        Amount of the reference, one equivalent. [mol]
+        Amount of the reference, one equivalent; what is taken for an intermediate follows its share of theory. [mol]
     base_scale : float or None
         The scale at which masses and volumes were entered. [mol]
 
@@ -156,6 +168,7 @@ def charge_line(material: Material, scale: float, base_scale: float | None) -> C
     """
     if not (math.isfinite(scale) and scale > 0):
         raise InvalidInputError({"scale": "The scale must be more than 0 mol."})
+    scale *= material.part
     if material.amount_kind in IN_MOLES:
         moles = material.amount * material.portions * scale / (100.0 if material.amount_kind is AmountKind.MOL_PERCENT else 1.0)
         if material.concentration:
@@ -196,7 +209,9 @@ def _line_of_volume(material: Material, volume_ml: float) -> ChargeLine:
 def _reference_molar_mass(material: Material) -> float:
     if material.reference_molar_mass is None:
         message = (
-            f"{material.name}: an amount per gram needs a reference, a reagent of which 1 equivalent is taken, "
+            f"{material.name}: an amount per gram of an intermediate needs the theoretical yield."
+            if material.taken_after
+            else f"{material.name}: an amount per gram needs a reference, a reagent of which 1 equivalent is taken, "
             "with its formula or molar mass."
         )
         raise InvalidInputError({"amount_kind": message})
@@ -233,9 +248,9 @@ def amount_weighed(
     amount : float or None
         Of one portion, in the unit of the material's amount; None where it cannot be known.
     """
-    if not material.portions > 0:
+    if not material.portions * material.part > 0:
         return None
-    scale *= material.portions
+    scale *= material.portions * material.part
     if material.amount_kind in IN_MOLES:
         moles = moles_in(material, mass_g=mass_g, volume_ml=volume_ml)
         if moles is None:
@@ -270,16 +285,17 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
 
     Notes
     -----
-    The extent is the smallest of moles divided by stoichiometric coefficient.
+    The extent is the smallest of moles divided by stoichiometric coefficient, and by the share of theory for which they
+    were taken: what was taken for an intermediate says nothing of what was lost before it.
     Source: OpenStax Chemistry 2e, sec. 4.4.
     """
-    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient > 0 and n > 0]
+    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient * m.part > 0 and n > 0]
     if not reagents:
         raise NotReadyError("The theoretical yield needs at least one reagent with a known amount in moles.", have=0, need=1)
-    extent = min(n / m.coefficient for m, n in reagents)
+    extent = min(n / (m.coefficient * m.part) for m, n in reagents)
     # Of those that run out together, as in a stoichiometric mixture, the first one of the charge.
-    limiting, moles = next((m, n) for m, n in reagents if n / m.coefficient <= extent * (1 + _TOGETHER))
-    product_moles = moles / limiting.coefficient * product.coefficient
+    limiting, moles = next((m, n) for m, n in reagents if n / (m.coefficient * m.part) <= extent * (1 + _TOGETHER))
+    product_moles = moles / (limiting.coefficient * limiting.part) * product.coefficient
     return Theory(limiting, moles, product_moles, product_moles * product.molar_mass)
 
 

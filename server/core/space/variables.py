@@ -59,6 +59,11 @@ STAGE_WORDS = {
     Stage.ISOLATION: "isolation",
     Stage.DRYING: "drying",
 }
+# As in 'after the work-up'.
+THE_STAGE = {stage: f"the {words}" for stage, words in STAGE_WORDS.items()} | {
+    Stage.REACTION_2: "the second part of the reaction",
+    Stage.REACTION_3: "the third part of the reaction",
+}
 
 
 @dataclass(frozen=True)

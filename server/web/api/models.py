@@ -531,6 +531,7 @@ class MaterialAnswer(Answer):
     choice_variable_id: int | None
     choice: str | None
     count_variable_id: int | None
+    taken_after: Stage | Literal[""]
     stock_g: float | None
     price_per_g: float | None
     hazards: str
@@ -605,7 +606,11 @@ class StockAnswer(Answer):
 
 
 class ChargeLineAnswer(Answer):
-    """What to weigh or measure of one material, all portions together."""
+    """What to weigh or measure of one material, all portions together.
+
+    What is taken for the intermediate weighed after a stage (``taken_after``) is the ``share`` of theory that was weighed of
+    it; null until it is, and then the amounts are for all of theory.
+    """
 
     name: str
     role: MaterialRole
@@ -614,6 +619,8 @@ class ChargeLineAnswer(Answer):
     mass_g: float | None
     rounded_g: float | None
     volume_ml: float | None
+    taken_after: str
+    share: float | None
 
 
 class DryingAnswer(Answer):

@@ -346,6 +346,8 @@ def _charge(charge: charges.Charge) -> ChargeAnswer:
             mass_g=line.mass_g,
             rounded_g=charge.rounded_g.get(line.material.key),
             volume_ml=line.volume_ml,
+            taken_after=line.material.taken_after,
+            share=line.material.share,
         )
         for line in charge.lines
     ]

@@ -15,7 +15,7 @@ from server.core.chemistry.drying import AGENTS, DryingAdvice, advise_drying
 from server.core.chemistry.formula import smiles_available
 from server.core.chemistry.weights import SOURCE
 from server.core.model.effects import listed
-from server.core.space.variables import STAGE_WORDS
+from server.core.space.variables import STAGE_WORDS, THE_STAGE, Stage
 from server.errors import InvalidInputError
 from server.services.cautions import cautions_for
 from server.services.charges import (
@@ -122,6 +122,7 @@ class MaterialFormPage:
     stock_words: str
     seen: str
     units: list[tuple[str, str]]
+    interims: list[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -268,6 +269,7 @@ def _material_form(
             _stock_words(session, preparation, row),
             seen,
             [(unit, unit) for unit in GRAMS_IN],
+            [(stage.value, f"what is weighed after {words}") for stage, words in THE_STAGE.items() if stage != Stage.DRYING],
         )
         return render(request, "materials/form.html", page, status=status)
 
