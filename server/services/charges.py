@@ -237,13 +237,11 @@ class Charge:
         if one is not None:
             percent = f"{100 * one.product_g / self.whole_g:.0f} % of theory"
             return f"{m.name}: for the {plain(one.mass_g, 5)} g weighed {after} ({percent})."
-        each = (
-            f"g weighed {after}" if m.amount_kind in PER_GRAM else f"g of product that what is weighed {after} holds or becomes"
-        )
         by_volume = m.amount_kind in MEASURED_BY_VOLUME or m.concentration
         amount, unit = (line.volume_ml, "mL") if by_volume or line.mass_g is None else (line.mass_g, "g")
-        rate = f"; {plain(amount / self.whole_g, 3)} {unit} for each {each}" if amount is not None else ""
-        return f"{m.name}: here for all of theory, {plain(self.whole_g)} g{rate}. Enter what is weighed, and the amount follows."
+        each, as_product = ("each g that is weighed", "") if m.amount_kind in PER_GRAM else ("each g of that", " as product")
+        rate = f": {plain(amount / self.whole_g, 3)} {unit} for {each}" if amount is not None else ""
+        return f"{m.name}: here for all of theory {after}, {plain(self.whole_g)} g{as_product}{rate}."
 
     def scale_for_runs(self, n_runs: int) -> float | None:
         """Largest scale at which ``n_runs`` fit the stock. [mol]"""

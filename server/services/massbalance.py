@@ -56,6 +56,12 @@ class RunChemistry:
         """For how much of an intermediate the planned amounts are, line by line."""
         return self.planned.interim_words if self.planned else ()
 
+    @property
+    def awaits_interim(self) -> bool:
+        """Whether something is taken for an intermediate that was not weighed yet."""
+        lines = self.planned.lines if self.planned else ()
+        return any(line.material.taken_after and line.material.share is None for line in lines)
+
     def planned_amounts(self, key: str) -> tuple[float | None, float | None]:
         """Mass as the balance shows it [g] and volume [mL] that a material was planned with; as run where it was not planned."""
         for charge in (self.planned, self.charge):

@@ -100,10 +100,9 @@ def test_a_plan_is_for_all_of_theory_and_says_so(session: Session) -> None:
     assert charge.theory.mass_g == pytest.approx(THEORY)
     assert charge.problems == ()
     assert charge.interim_words == (
-        f"borohydride: here for all of theory, 19.73 g; {BOROHYDRIDE / AMINE:.3g} g for each g of product that what is weighed "
-        "after the reaction holds or becomes. Enter what is weighed, and the amount follows.",
-        "methanol: here for all of theory, 19.73 g; 5 mL for each g weighed after the reaction. Enter what is weighed, and the "
-        "amount follows.",
+        "borohydride: here for all of theory after the reaction, 19.73 g as product: "
+        f"{BOROHYDRIDE / AMINE:.3g} g for each g of that.",
+        "methanol: here for all of theory after the reaction, 19.73 g: 5 mL for each g that is weighed.",
     )
 
 
@@ -241,4 +240,4 @@ def test_the_write_up_says_for_how_much_its_amounts_are(session: Session) -> Non
     for bath in (110.0, 120.0, 130.0):
         make_run(session, preparation, 70.0, settings={"bath": bath})
     content = compose(session, analyse(session, key_of(preparation)))
-    assert content["interims"][1].startswith("methanol: here for all of theory, 19.73 g; 5 mL for each g weighed")
+    assert content["interims"][1].startswith("methanol: here for all of theory after the reaction, 19.73 g: 5 mL")

@@ -452,8 +452,8 @@ def test_what_is_taken_for_an_intermediate_follows_it_from_the_form_to_the_sheet
     hold(client, base)
     add(client, base, "materials", name="benzaldehyde", role="reagent", formula="C7H6O", amount=1)
     page = client.get(f"/preparations/{number}/materials/new").text
-    assert '<option value="reaction_2">what is weighed after the second part of the reaction</option>' in page
-    assert "after the drying" not in page
+    assert '<option value="reaction_2">after the second part of the reaction</option>' in page
+    assert "after the drying</option>" not in page
     typed = {
         "name": "borohydride",
         "role": "reagent",
@@ -466,14 +466,17 @@ def test_what_is_taken_for_an_intermediate_follows_it_from_the_form_to_the_sheet
         "taken_after": "reaction",
     }
     charge = text_of(client.post(f"/preparations/{number}/materials", data=typed).text)
-    assert "borohydride: here for all of theory, 19.73 g; 0.192 g for each g of product that what is weighed" in charge
+    assert "borohydride: here for all of theory after the reaction, 19.73 g as product: 0.192 g for each g of that." in charge
     (line,) = [m for m in client.get(f"{base}/materials").json() if m["name"] == "borohydride"]
     assert line["taken_after"] == "reaction"
     assert '<option value="reaction" selected>' in client.get(f"/materials/{line['id']}/edit").text
     run = client.post(f"{base}/planned-runs", json={"settings": {"hold": 2}}).json()
     mark = {"name": "imine", "stage": "reaction", "formula": "C14H13N", "mass_g": 15.62}
     assert "here for all of theory" in text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    hint = "Enter what is weighed there as a checkpoint above"
+    assert hint in client.get(f"/runs/{run['id']}").text
     assert client.post(f"{API}/runs/{run['id']}/checkpoints", json=mark).is_success
+    assert hint not in client.get(f"/runs/{run['id']}").text
     (taken,) = [one for one in client.get(f"{API}/runs/{run['id']}/charge").json()["lines"] if one["name"] == "borohydride"]
     # 15.62 g of the imine are 0.08 mol.
     assert taken["share"] == pytest.approx(0.8, rel=1e-3)

@@ -269,7 +269,7 @@ def _material_form(
             _stock_words(session, preparation, row),
             seen,
             [(unit, unit) for unit in GRAMS_IN],
-            [(stage.value, f"what is weighed after {words}") for stage, words in THE_STAGE.items() if stage != Stage.DRYING],
+            [(stage.value, f"after {words}") for stage, words in THE_STAGE.items() if stage != Stage.DRYING],
         )
         return render(request, "materials/form.html", page, status=status)
 
