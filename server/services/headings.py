@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from server.core.space.limits import Space
@@ -49,7 +49,14 @@ for _stage, (_mass, _content) in WEIGHED_ON_THE_WAY.items():
     MEANINGS[_mass] = (f"weighed after {STAGE_WORDS[_stage]}", "g")
     MEANINGS[_content] = (f"content of what was weighed after {STAGE_WORDS[_stage]}", "%")
     MEANINGS[FORMULA_ON_THE_WAY[_stage]] = (f"formula of what was weighed after {STAGE_WORDS[_stage]}", "")
-FACTORS = {"g": {"g": 1.0, "mg": 1e-3, "kg": 1e3}, "mol": {"mol": 1.0, "mmol": 1e-3}, "%": {"%": 1.0}}
+# What was weighed or measured of a material of the charge: key and id, words, unit.
+OF_MATERIALS = {"weighed_": ("{}, weighed", "g"), "measured_": ("{}, measured", "mL")}
+FACTORS = {
+    "g": {"g": 1.0, "mg": 1e-3, "kg": 1e3},
+    "mL": {"mL": 1.0, "L": 1e3, "µL": 1e-3},
+    "mol": {"mol": 1.0, "mmol": 1e-3},
+    "%": {"%": 1.0},
+}
 # Headings that are understood beside the labels above, the commonest German ones among them (common practice, no source).
 _HEADINGS = {
     "yield_percent": ("percent yield", "isolated yield", "yield isolated", "yld", "% yield", "ausbeute", "isolierte ausbeute"),
@@ -153,8 +160,47 @@ _CRUDE = WEIGHED_ON_THE_WAY[Stage.WORK_UP]
 _FILLERS = {"to", "of", "per", "the", "in", "ratio"}
 # With a unit of mass: what was weighed of the material of one equivalent (common practice, no source).
 _OF_REFERENCE = ("{}", "{} weighed", "{} used", "mass of {}", "einwaage {}", "{} eingewogen")
+# Of any other material, with a unit of mass or of volume (common practice, no source).
+_OF_MATERIAL = {
+    "weighed_": ("{}", "{} weighed", "{} used", "mass of {}", "{} mass", "einwaage {}", "{} eingewogen"),
+    "measured_": ("{}", "{} measured", "{} used", "volume of {}", "{} volume", "volumen {}"),
+}
 # Share of a column's cells that must be options of a choice for the column to be that choice.
 _MOSTLY = 0.5
+
+
+@dataclass(frozen=True)
+class Charged:
+    """Names of the materials of a charge: of the one of which 1 equivalent is always taken, and of all by id as text."""
+
+    reference: str = ""
+    names: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def meanings(self) -> dict[str, tuple[str, str]]:
+        """What columns may mean by the materials: (label, unit in which it is stored)."""
+        pairs = [(prefix, key) for key in self.names for prefix in OF_MATERIALS]
+        return {prefix + key: (OF_MATERIALS[prefix][0].format(self.names[key]), OF_MATERIALS[prefix][1]) for prefix, key in pairs}
+
+    def known(self) -> list[tuple[str, str]]:
+        """(meaning, heading) of everything that is understood."""
+        pairs = [("reference_g", words.format(self.reference)) for words in _OF_REFERENCE] if self.reference else []
+        for meaning, (label, unit) in self.meanings.items():
+            pairs += [(meaning, label), (meaning, f"{label} / {unit}")]
+        for prefix, forms in _OF_MATERIAL.items():
+            # What was weighed of the reference says the scale, which is more.
+            others = [(k, name) for k, name in self.names.items() if prefix == "measured_" or name != self.reference]
+            pairs += [(prefix + key, words.format(name)) for key, name in others for words in forms]
+        return pairs
+
+
+NO_MATERIALS = Charged()
+
+
+def material_meant(meaning: str) -> tuple[str, int] | None:
+    """(key, id) of the material of which a column holds what was weighed or measured; None for other columns."""
+    prefix, _, key = meaning.rpartition("_")
+    return (f"{prefix}_", int(key)) if f"{prefix}_" in OF_MATERIALS and key.isdigit() else None
 
 
 @dataclass(frozen=True)
@@ -219,13 +265,14 @@ def _unambiguous(pairs: Sequence[tuple[str, str]], form: Callable[[str], str]) -
     return {name: next(iter(options)) for name, options in found.items() if len(options) == 1}
 
 
-def meanings_for(space: Space) -> list[tuple[str, str]]:
-    """(key, words) of everything that a column may mean; a variable's key is v and its id."""
+def meanings_for(space: Space, charged: Charged = NO_MATERIALS) -> list[tuple[str, str]]:
+    """(key, words) of everything that a column may mean; a variable's key is v and its id; a material's, see ``OF_MATERIALS``."""
     variables = [(f"v{v.key}", v.name) for v in space.variables]
     # Further parts of the reaction are there where a variable acts in them.
     rare = set(REACTION_STAGES[1:]) - {v.stage for v in space.variables}
     hidden = {key for stage in rare for key in (*WEIGHED_ON_THE_WAY[stage], FORMULA_ON_THE_WAY[stage])}
-    return [("", "leave out"), *variables, *((key, label) for key, (label, _) in MEANINGS.items() if key not in hidden)]
+    told = {**MEANINGS, **charged.meanings}
+    return [("", "leave out"), *variables, *((key, label) for key, (label, _) in told.items() if key not in hidden)]
 
 
 def plain(text: str) -> str:
@@ -298,10 +345,8 @@ class _Known:
     name: str
 
 
-def _known_headings(space: Space, reference: str = "") -> list[_Known]:
-    pairs = [*_candidates(space), *_role_candidates(space)]
-    if reference:
-        pairs += [("reference_g", words.format(reference)) for words in _OF_REFERENCE]
+def _known_headings(space: Space, charged: Charged = NO_MATERIALS) -> list[_Known]:
+    pairs = [*_candidates(space), *_role_candidates(space), *charged.known()]
     return [_Known(key, words, plain(words), plain(words.split(" / ")[0])) for key, words in pairs]
 
 
@@ -362,6 +407,10 @@ class _Heading:
             return False
         # Without a unit of mass, a column of starting materials may hold their names; Ansatz is a run or its size.
         if key == "reference_g" and self.unit not in FACTORS["g"]:
+            return False
+        if (meant := material_meant(key)) and not {bare_unit(u) for u in FACTORS[OF_MATERIALS[meant[0]][1]]} & {
+            bare_unit(self.unit)
+        }:
             return False
         if key == "scale_mol" and known.words in _HEADINGS["scale_mol"] and self.unit not in FACTORS["mol"]:
             return False
@@ -439,9 +488,9 @@ def _same_words(one: str, other: str) -> bool:
     return short <= long and sum(len(word) for word in short) >= 4
 
 
-def find_heading_row(table: Rows, space: Space, reference: str = "") -> int:
+def find_heading_row(table: Rows, space: Space, charged: Charged = NO_MATERIALS) -> int:
     """Number of the row with the headings: the one of the first rows in which most cells are understood; 0 for none."""
-    known = _known_headings(space, reference)
+    known = _known_headings(space, charged)
     scores = [
         sum(match_heading(cell, space, known)[1] for cell in row if cell and not cell[0].isdigit())
         if sum(bool(c) for c in row) > 1 and sum(c[0].isdigit() for c in row if c) < 0.3 * sum(bool(c) for c in row)
@@ -454,6 +503,8 @@ def find_heading_row(table: Rows, space: Space, reference: str = "") -> int:
 
 def units_for(meaning: str, space: Space) -> tuple[str, ...]:
     """Units in which plain numbers of a column may be, the stored one first; empty for words."""
+    if meant := material_meant(meaning):
+        return tuple(FACTORS[OF_MATERIALS[meant[0]][1]])
     if not meaning.startswith("v"):
         return tuple(FACTORS.get(MEANINGS.get(meaning, ("", ""))[1], ()))
     v = next((v for v in space.variables if f"v{v.key}" == meaning), None)
@@ -473,7 +524,7 @@ def columns_of(
     space: Space,
     given: Mapping[int, ColumnInput],
     option_names: Mapping[str, OptionNames],
-    reference: str = "",
+    charged: Charged = NO_MATERIALS,
 ) -> list[Column]:
     """What every column means: as the chemist says, else as its heading, unit or cells suggest.
 
@@ -481,8 +532,8 @@ def columns_of(
     ----------
     option_names : mapping
         For each choice, by variable key: what its options may be called.
-    reference : str
-        Name of the material of one equivalent, where the charge has one.
+    charged : Charged
+        Names of the materials of the charge.
 
     Raises
     ------
@@ -492,13 +543,13 @@ def columns_of(
     headings = table[heading_row - 1] if 0 < heading_row <= len(table) else [""] * len(table[0])
     below = units_row(table, heading_row, space)
     told = _with_units_of_cells(headings, table, heading_row)
-    guessed = _guesses(told, space, reference)
+    guessed = _guesses(told, space, charged)
     _guess_from_cells(guessed, table, heading_row, option_names)
     _guess_days(guessed, headings, table, heading_row)
     # Of a letter alone the cells tell what it is; other words may be a result: conversion, ee.
     bare = [t if len(plain(h)) <= _LETTERS else h for t, h in zip(told, headings, strict=True)]
     _guess_from_units(guessed, bare, space)
-    names = dict(meanings_for(space))
+    names = dict(meanings_for(space, charged))
     own_names = {v.name.casefold() for v in space.variables}
     out: list[Column] = []
     messages: dict[str, str] = {f"column_{k}": f"There is no column {k}." for k in given if k > len(headings)}
@@ -563,9 +614,9 @@ def _with_units_of_cells(headings: Sequence[str], table: Rows, heading_row: int)
     return out
 
 
-def _guesses(headings: Sequence[str], space: Space, reference: str = "") -> list[str]:
+def _guesses(headings: Sequence[str], space: Space, charged: Charged = NO_MATERIALS) -> list[str]:
     """A meaning per heading; of several that fit one meaning the likest has it, none of equals."""
-    known = _known_headings(space, reference)
+    known = _known_headings(space, charged)
     found = [match_heading(heading, space, known) for heading in headings]
     out = []
     for meaning, likeness in found:

@@ -474,7 +474,8 @@ class ColumnInput(Input):
     theoretical_yield_g, purity_percent, residual_percent (the last three and the mass also with _u for the standard
     uncertainty, product_mass_u_g), scale_mol, reference_g (starting material weighed), outcome, state, made_on, lot, made_by,
     reference, notes, excluded_reason, or of a stage checkpoint_work_up_g, checkpoint_work_up_percent and
-    checkpoint_work_up_formula (also quench, isolation, drying and reaction). Another one is refused with the list.
+    checkpoint_work_up_formula (also quench, isolation, drying and reaction), or weighed_ (g) or measured_ (mL) and the id of
+    a material. Another one is refused with the list.
     """
 
     meaning: ShortText = ""
@@ -485,7 +486,7 @@ RowNumbers = Annotated[list[Annotated[int, Field(ge=1, le=10_000)]], Field(max_l
 
 
 class NotebookInput(Input):
-    """Past runs as a table of cells: at most 500 rows of 60 columns at a time.
+    """Past runs as a table of cells: at most 500 rows of 120 columns at a time.
 
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -21,7 +22,7 @@ from server.core.chemistry.yields import Quantity
 from server.core.model.effects import listed
 from server.core.space.limits import Space
 from server.core.space.units import convert
-from server.core.space.variables import Role, Setting, Stage, Variable
+from server.core.space.variables import THE_STAGE, Role, Setting, Stage, Variable
 from server.errors import ConflictError, InvalidInputError, NeedsConfirmationError
 from server.exchange.tables import Rows, as_typed
 from server.services.cells import (
@@ -40,20 +41,31 @@ from server.services.cells import (
     stroke_order,
     tidy,
 )
-from server.services.charges import material_of, reference_of
+from server.services.charges import (
+    MadeWith,
+    follow_interims,
+    interims_of,
+    material_of,
+    product_of,
+    reference_of,
+    settings_as_weighed,
+)
 from server.services.checkpoints import store_checkpoint
 from server.services.headings import (
     AT_SCALE,
     FACTORS,
     FORMULA_ON_THE_WAY,
     MEANINGS,
+    OF_MATERIALS,
     WEIGHED_ON_THE_WAY,
+    Charged,
     Column,
     OptionNames,
     body_of,
     columns_of,
     family_of,
     find_heading_row,
+    material_meant,
     split_heading,
 )
 from server.services.inputs import (
@@ -69,8 +81,11 @@ from server.services.numbers import NumberTextError
 from server.services.preparations import latest_day, log_change
 from server.services.runs import (
     NEXT_TO_NOTHING,
+    Amounts,
     DisagreementError,
     RunView,
+    ask_about_slips,
+    note_of,
     result_before_storing,
     store_result,
     view_runs,
@@ -80,10 +95,10 @@ from server.services.spaces import space_of, stored_space
 from server.services.vessels import variables_of_amounts
 from server.services.words import OUTCOME_LABELS, grows_with_scale, plain
 from server.storage import questions
-from server.storage.tables import MaterialRow, PreparationRow, RunRow
+from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, RunRow, WeighedRow
 
 MOST_ROWS = 500
-MOST_COLUMNS = 60
+MOST_COLUMNS = 120
 # So many rows are named in a message.
 _MOST_NAMED = 8
 # A column of yields up to this much may hold fractions: wet products give a little more than 1.
@@ -139,6 +154,11 @@ _QUESTIONS = {
         "They are there beside the water of crystallisation",
         "water of crystallisation, perhaps counted twice",
     ),
+    "far_from_plan": (
+        "What was weighed of a material is far from what its settings and scale take.",
+        "It was really so much",
+        "weighed far from what it should be",
+    ),
     "far_scale": (
         "The scale lies far from the usual one; it is in mol, not in mmol.",
         "The scales are right",
@@ -189,7 +209,8 @@ class NotebookRow:
     """A row as it would be stored: settings by variable key; ``problems`` or ``left_out`` say why it would not.
 
     ``stored_by`` is the answer (``AGAIN`` or ``SUMMARIES``) that would store a row that is left out for its looks.
-    ``lacks_result`` where a row has neither a yield nor a product mass, or nothing of it, and no word for its outcome.
+    ``weighed`` says what is noted of materials. ``lacks_result`` where a row has neither a yield nor a product mass, or
+    nothing of it, and no word for its outcome.
     """
 
     number: int
@@ -204,6 +225,7 @@ class NotebookRow:
     stored_by: str
     lacks_result: bool = False
     checkpoints: tuple[CheckpointInput, ...] = ()
+    weighed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -211,8 +233,8 @@ class Notebook:
     """A table with its meaning, row by row.
 
     ``words`` are at most ``MOST_WORDS``, ``more_words`` counts the others; ``missing`` are the variables without
-    a column; ``defaults`` what counts, by variable key, where the table says nothing; ``questions`` what
-    storing needs a yes to.
+    a column, ``as_weighed`` those of them that follow from what was weighed; ``defaults`` what counts, by variable
+    key, where the table says nothing; ``questions`` what storing needs a yes to.
     """
 
     space: Space
@@ -227,12 +249,24 @@ class Notebook:
     asks_small_yields: bool
     asks_amounts: bool
     defaults: Mapping[str, str]
+    charged: Charged
+    as_weighed: tuple[Variable, ...]
     questions: tuple[NeedsConfirmationError, ...] = ()
 
     @property
     def good(self) -> tuple[NotebookRow, ...]:
         """The rows that would be stored."""
         return tuple(r for r in self.rows if not r.problems and not r.left_out)
+
+    @property
+    def has_weighed(self) -> bool:
+        """Whether a column holds what was weighed, on the way or of a material."""
+        return self.weighs_on_the_way or any(material_meant(c.meaning) for c in self.columns)
+
+    @property
+    def without(self) -> list[Variable]:
+        """Variables of which the table says nothing at all."""
+        return [v for v in self.missing if v not in self.as_weighed]
 
     @property
     def weighs_on_the_way(self) -> bool:
@@ -246,7 +280,10 @@ class Notebook:
         Nor does what the chemist says of a row without a result: that is an answer too.
         """
         rows = [
-            (r.number, sorted(r.settings.items()), r.day, r.is_excluded, r.left_out, [c.model_dump() for c in r.checkpoints])
+            (
+                *(r.number, sorted(r.settings.items()), r.day, r.is_excluded, r.left_out, r.weighed),
+                [c.model_dump() for c in r.checkpoints],
+            )
             + (() if r.lacks_result else (r.percent, r.outcome))
             for r in self.rows
         ]
@@ -274,6 +311,8 @@ class _Row:
     reference_mol: float | None = None
     # What was weighed of the material of one equivalent. [g]
     reference_g: float | None = None
+    # What was weighed [g] or measured [mL] of materials, by the meaning of its column.
+    noted: dict[str, float] = field(default_factory=dict)
     weighed: dict[str, tuple[Column, float]] = field(default_factory=dict)
     formulas: dict[str, str] = field(default_factory=dict)
     checkpoints: list[CheckpointInput] = field(default_factory=list)
@@ -358,9 +397,10 @@ def _questions(book: Notebook, asked: Mapping[str, Sequence[int]], data: Noteboo
         question = f"Leave out {_count(len(bad), 'row')} with a problem"
         found.append(NeedsConfirmationError("rows", "skip_bad", _named(bad), question))
     unused = columns_left_out(book, checked_table(data.rows))
-    if book.missing and unused:
+    without = book.without
+    if without and unused:
         # A variable without a column beside a column of numbers without a meaning may be one that was not recognised.
-        names, columns = ", ".join(v.name for v in book.missing), ", ".join(unused)
+        names, columns = ", ".join(v.name for v in without), ", ".join(unused)
         message = f"{names} would be the same in every run, although these columns are left out: {columns}."
         question = "The columns that are left out hold something else"
         found.append(NeedsConfirmationError("rows", "left_out_columns", message, question))
@@ -391,12 +431,11 @@ def _bring_in(
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
     materials = questions.list_materials(session, preparation_id)
-    reference = reference_of(materials)
-    named = reference.name if reference is not None else ""
+    charged = charged_of(materials)
     table = checked_table(data.rows)
-    heading_row = find_heading_row(table, space, named) if data.heading_row is None else data.heading_row
+    heading_row = find_heading_row(table, space, charged) if data.heading_row is None else data.heading_row
     option_names = _option_names(space, materials)
-    columns = columns_of(table, heading_row, space, data.columns, option_names, named)
+    columns = columns_of(table, heading_row, space, data.columns, option_names, charged)
     covered = {c.meaning for c in columns}
     missing = tuple(v for v in space.variables if f"v{v.key}" not in covered)
     defaults = _defaults_by_key(space, data.defaults)
@@ -408,16 +447,8 @@ def _bring_in(
     body = body_of(table, heading_row, space)
     driving = variables_of_amounts(materials)
     growing = {v.key for v in space.variables if grows_with_scale(v, driving)}
-    reader = _Reader(
-        space,
-        columns,
-        data.model_copy(update={"defaults": defaults}),
-        option_names,
-        body,
-        reference,
-        preparation.base_scale_mol,
-        growing,
-    )
+    told = data.model_copy(update={"defaults": defaults})
+    reader = _Reader(space, columns, told, option_names, body, preparation, materials, growing)
     existing: dict[tuple[Any, ...], list[int]] = {}
     for view in view_runs(session, preparation):
         if view.row.state == "finished":
@@ -434,12 +465,12 @@ def _bring_in(
             if percent is not None and percent < NEXT_TO_NOTHING and row.raw["outcome"] == "yield":
                 reader.take_outcome(row)
         if not row.problems and not row.left_out:
-            run, percent = _try_to_add(session, preparation, row, reference)
+            run, percent = _try_to_add(session, preparation, row, reader.amounts_of(row))
             if run is not None:
                 runs.append(run)
                 for code in sorted(row.asked):
                     asked.setdefault(code, []).append(row.number)
-        shown.append(_shown(row, percent))
+        shown.append(_shown(row, percent, charged))
     # A row whose run gave nothing adds no question of its own to one that is asked about others.
     silent = {row.number for row in shown if row.lacks_result and row.outcome != "yield"}
     asked = {code: [n for n in numbers if n not in silent] or numbers for code, numbers in asked.items()}
@@ -457,6 +488,8 @@ def _bring_in(
         asks_small_yields=reader.asks_small_yields,
         asks_amounts=reader.asks_amounts or bool(data.amounts_at),
         defaults=defaults,
+        charged=charged,
+        as_weighed=tuple(v for v in missing if v.key in reader.as_weighed),
     )
     return book, runs, asked
 
@@ -493,17 +526,17 @@ def _leave_out_if_here(
     return percent
 
 
-def _try_to_add(
-    session: Session, preparation: PreparationRow, row: _Row, reference: MaterialRow | None
-) -> tuple[RunRow | None, float | None]:
+def _try_to_add(session: Session, preparation: PreparationRow, row: _Row, amounts: Amounts) -> tuple[RunRow | None, float | None]:
     """Add one run and return it with its yield; what stands in the way is noted in the row."""
     given: list[str] = []
-    weighed = {int(reference.id or 0): row.reference_g} if reference is not None and row.reference_g is not None else {}
     while True:
         data = FinishedRunInput.model_validate({**row.raw, "settings": row.settings, "confirm": given})
         try:
             with session.begin_nested():
-                run = store_result(session, int(preparation.id or 0), data, is_past=True, weighed=weighed)
+                run = store_result(session, int(preparation.id or 0), data, is_past=True, weighed=amounts)
+                if row.noted:
+                    session.flush()
+                    ask_about_slips(session, run, amounts, given)
                 for checkpoint in row.checkpoints:
                     store_checkpoint(session, run, checkpoint.model_copy(update={"confirm": given}))
             return run, _percent_of(preparation, run)
@@ -530,7 +563,8 @@ def _likeness(settings: Mapping[str, Setting], percent: float | None, day: str |
     return tuple(values), None if percent is None else f"{percent:.1f}", day or None, lot
 
 
-def _shown(row: _Row, percent: float | None) -> NotebookRow:
+def _shown(row: _Row, percent: float | None, charged: Charged) -> NotebookRow:
+    labels = charged.meanings
     return NotebookRow(
         number=row.number,
         settings=dict(row.settings),
@@ -544,6 +578,7 @@ def _shown(row: _Row, percent: float | None) -> NotebookRow:
         stored_by=row.stored_by,
         lacks_result=row.lacks_result,
         checkpoints=tuple(row.checkpoints),
+        weighed=tuple(f"{labels[key][0]}: {plain(value, 5)} {labels[key][1]}" for key, value in row.noted.items()),
     )
 
 
@@ -587,14 +622,18 @@ class _Reader:
         data: NotebookInput,
         option_names: Mapping[str, OptionNames],
         body: Sequence[tuple[int, list[str]]],
-        reference: MaterialRow | None = None,
-        base_scale_mol: float | None = None,
-        growing: Collection[str] = (),
+        preparation: PreparationRow,
+        materials: Sequence[MaterialRow],
+        growing: Collection[str],
     ) -> None:
         self.space = space
-        self.base_scale_mol = base_scale_mol
+        self.preparation = preparation
+        self.base_scale_mol = preparation.base_scale_mol
         self.growing = growing
-        self.reference = material_of(reference) if reference is not None else None
+        self.materials = materials
+        self.reference = reference_of(materials)
+        # Variables without a column that followed from what was weighed in any row.
+        self.as_weighed: set[str] = set()
         self.columns = columns
         self.data = data
         self.option_names = option_names
@@ -642,6 +681,7 @@ class _Reader:
         self._settle_scale(row)
         self._settle_amounts(row)
         self._on_the_way(row, unread)
+        self._settle_weighed(row, unread)
         for meaning, v in self.by_meaning.items():
             if v.key not in row.settings and meaning not in unread:
                 self._default(row, v)
@@ -806,6 +846,8 @@ class _Reader:
             self._take_scale(row, column, cell)
         elif key in _CHECKPOINT_KEYS:
             row.weighed[key] = column, self._quantity(row, column, cell)
+        elif material_meant(key):
+            row.noted[key] = self._quantity(row, column, cell)
         else:
             row.raw[key] = self._quantity(row, column, cell)
 
@@ -836,7 +878,7 @@ class _Reader:
     def _take_scale(self, row: _Row, column: Column, cell: str) -> None:
         """How much a weighed mass of the reference is. [mol]"""
         mass_g = self._quantity(row, column, cell)
-        row.reference_mol = moles_in(self.reference, mass_g=mass_g) if self.reference is not None else None
+        row.reference_mol = moles_in(material_of(self.reference), mass_g=mass_g) if self.reference is not None else None
         row.reference_g = mass_g if row.reference_mol is not None else None
         if row.reference_mol is None:
             row.remarks.append(f"{column.title} not kept, the charge has no reagent of 1 equivalent with a formula")
@@ -891,6 +933,54 @@ class _Reader:
                 CheckpointInput(name=name, stage=stage, mass_g=mass_g, purity_percent=content, formula=formula)
             )
 
+    def amounts_of(self, row: _Row) -> Amounts:
+        """Mass [g] and volume [mL] that a row notes of materials, by id."""
+        found: dict[int, tuple[float | None, float | None]] = {}
+        if self.reference is not None and row.reference_g is not None:
+            found[int(self.reference.id or 0)] = row.reference_g, None
+        for meaning, value in row.noted.items():
+            prefix, key = material_meant(meaning) or ("", 0)
+            mass, volume = found.get(key, (None, None))
+            found[key] = (value, volume) if prefix == "weighed_" else (mass, value)
+        return found
+
+    def _settle_weighed(self, row: _Row, unread: Collection[str]) -> None:
+        """Variables without a column that set the amount of a material of which the row says what was weighed."""
+        scale = row.raw.get("scale_mol") or self.base_scale_mol
+        if not row.noted or not scale:
+            return
+        settings = {**self.space.base, **row.settings}
+        made = MadeWith.of(self.materials, settings, self.base_scale_mol)
+        by_id = {int(m.id or 0): m for m in self.materials}
+        notes = {key: note_of(by_id[key], *pair) for key, pair in self.amounts_of(row).items()}
+        rows = [CheckpointRow(run_id=0, **c.model_dump(mode="json", exclude={"confirm"})) for c in row.checkpoints]
+        interims = interims_of(rows, product_of(self.preparation))
+        with suppress(InvalidInputError):
+            made, _ = follow_interims(self.preparation, made, scale, interims)
+            for one in settings_as_weighed(made, self.materials, scale, notes):
+                meaning = f"v{one.variable}"
+                if one.variable in row.settings or meaning in unread or any(c.meaning == meaning for c in self.columns):
+                    continue
+                v = self.by_meaning[meaning]
+                row.settings[v.key] = one.value
+                row.remarks.append(
+                    f"{v.name} {plain(one.value, 4)} {v.unit}".rstrip() + f", from what was weighed of {one.material}"
+                )
+                self.as_weighed.add(v.key)
+        self._say_what_lacks_an_interim(row, made)
+
+    def _say_what_lacks_an_interim(self, row: _Row, made: MadeWith) -> None:
+        """That a variable does not follow from what was weighed for an intermediate of which the row says nothing."""
+        drives = {str(m.id): f"v{m.ratio_variable_id}" for m in self.materials if m.ratio_variable_id is not None}
+        with_column = {c.meaning for c in self.columns}
+        for m in made.materials:
+            meaning = drives.get(m.key, "")
+            is_noted = f"weighed_{m.key}" in row.noted or f"measured_{m.key}" in row.noted
+            if meaning and meaning not in with_column and is_noted and m.taken_after and m.share is None:
+                stage = THE_STAGE[Stage(m.taken_after)]
+                name = self.by_meaning[meaning].name
+                row.remarks.append(f"{name} does not follow from {m.name} without what was weighed after {stage}")
+
     def _state(self, row: _Row, cell: str) -> None:
         word = cell.casefold().replace("_", " ").strip(" .!")
         state = next((state for state, words in _STATE_WORDS.items() if word in words), None)
@@ -923,12 +1013,24 @@ class _Reader:
         """A mass, a per cent or an amount in the unit in which it is stored."""
         key = column.meaning
         value, unit = self._amount(row, cell, column)
-        factors = FACTORS[MEANINGS[key][1]]
+        factors = FACTORS[_stored_unit(key)]
+        unit = next((u for u in factors if bare_unit(u) == bare_unit(unit)), unit)
         if unit not in factors:
             raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
         if (key in ("yield_percent", "purity_percent") or key in _CHECKPOINT_KEYS) and unit == "%" and "%" not in cell:
             value *= self._share(column, cell, value)
         return tidy(value * factors[unit])
+
+
+def _stored_unit(meaning: str) -> str:
+    meant = material_meant(meaning)
+    return OF_MATERIALS[meant[0]][1] if meant else MEANINGS[meaning][1]
+
+
+def charged_of(materials: Sequence[MaterialRow]) -> Charged:
+    """Names of the materials of a charge, for headings."""
+    reference = reference_of(materials)
+    return Charged(reference.name if reference is not None else "", {str(m.id): m.name for m in materials})
 
 
 def _largest_number(body: Sequence[tuple[int, list[str]]], position: int) -> float:
@@ -960,7 +1062,8 @@ def columns_left_out(book: Notebook, rows: Rows) -> list[str]:
 def runs_as_table(session: Session, preparation_id: int) -> Rows:
     """All runs with their settings as run and results, headings first; ``look_at`` understands every column.
 
-    What was weighed on the way has columns where there is any: the last of each stage, which stands at its end.
+    What was weighed on the way has columns where there is any: the last of each stage, which stands at its end. So has what
+    was noted of materials.
     """
     preparation = questions.get_preparation(session, preparation_id)
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
@@ -969,16 +1072,34 @@ def runs_as_table(session: Session, preparation_id: int) -> Rows:
         for c in questions.list_all_checkpoints(session, preparation_id)
         if c.kind == "product"
     }
+    materials = questions.list_materials(session, preparation_id)
+    notes = questions.list_weighed(session, preparation_id)
+    noted = _noted_columns(materials, notes)
+    by_run = {(n.run_id, n.material_id): n for n in notes}
     # How many columns each stage needs: its formula only where something else than the product was weighed.
     formulas = {stage: [c[2] for (_, s), c in weighed.items() if s is stage] for stage in Stage}
     stages = {stage: 3 if any(texts) else 2 for stage, texts in formulas.items() if texts}
     rows = []
     for run in view_runs(session, preparation):
         cells = [weighed.get((int(run.row.id or 0), stage), ("", "", ""))[:n] for stage, n in stages.items()]
-        rows.append(_line(run, variables) + [cell for some in cells for cell in some])
-    driving = variables_of_amounts(questions.list_materials(session, preparation_id))
-    names = [_name_of(v, preparation.base_scale_mol, driving) for v in variables]
-    return [_headings_of(names, stages), *rows]
+        taken = [by_run.get((int(run.row.id or 0), key)) for key, _ in noted]
+        values = [getattr(note, name) if note else None for note, (_, name) in zip(taken, noted, strict=True)]
+        line = _line(run, variables) + [cell for some in cells for cell in some]
+        rows.append(line + ["" if value is None else f"{value:.12g}" for value in values])
+    names = [_name_of(v, preparation.base_scale_mol, variables_of_amounts(materials)) for v in variables]
+    return [_headings_of(names, stages, list(noted.values())), *rows]
+
+
+def _noted_columns(materials: Sequence[MaterialRow], notes: Sequence[WeighedRow]) -> dict[tuple[int, str], str]:
+    """Headings for what was weighed or measured of materials, by material and field of its note, where there is any."""
+    labels = charged_of(materials).meanings
+    found = {}
+    for m in materials:
+        for prefix, name in (("weighed_", "mass_g"), ("measured_", "volume_ml")):
+            if any(n.material_id == m.id and getattr(n, name) is not None for n in notes):
+                label, unit = labels[f"{prefix}{m.id}"]
+                found[int(m.id or 0), name] = f"{label} / {unit}"
+    return found
 
 
 def _name_of(v: Variable, base_scale_mol: float | None, driving: Collection[str]) -> str:
@@ -987,7 +1108,7 @@ def _name_of(v: Variable, base_scale_mol: float | None, driving: Collection[str]
     return f"{name} / {v.unit}" if v.unit else name
 
 
-def _headings_of(names: Sequence[str], stages: Mapping[Stage, int]) -> list[str]:
+def _headings_of(names: Sequence[str], stages: Mapping[Stage, int], noted: Sequence[str]) -> list[str]:
     headings = ["run number", "state", *names]
     keys = [key for key in MEANINGS if key not in ("state", "reference_g") and key not in _CHECKPOINT_KEYS | _FORMULA_KEYS]
     keys += [key for stage, n in stages.items() for key in (*WEIGHED_ON_THE_WAY[stage], FORMULA_ON_THE_WAY[stage])[:n]]
@@ -996,13 +1117,14 @@ def _headings_of(names: Sequence[str], stages: Mapping[Stage, int]) -> list[str]
         headings.append(f"{label} / {unit}" if unit else label)
         if key == "yield_percent":
             headings.append("standard uncertainty of the yield / points")
-    return headings
+    return [*headings, *noted]
 
 
 def numeric_columns(session: Session, preparation_id: int, headings: Sequence[str]) -> set[int]:
     """Columns of ``runs_as_table``, from 0, that hold numbers."""
     variables = space_of(questions.list_variables(session, preparation_id), []).variables
-    units = {f"{label} / {unit}" for label, unit in MEANINGS.values() if unit}
+    labels = [*MEANINGS.values(), *charged_of(questions.list_materials(session, preparation_id)).meanings.values()]
+    units = {f"{label} / {unit}" for label, unit in labels if unit}
     named = {"run number", "standard uncertainty of the yield / points"} | units
     settings = {2 + k for k, v in enumerate(variables) if not v.is_choice}
     return settings | {j for j, heading in enumerate(headings) if heading in named and not 2 <= j < 2 + len(variables)}

@@ -679,7 +679,7 @@ def store_result(
     *,
     run_id: int | None = None,
     is_past: bool = False,
-    weighed: Mapping[int, float] | None = None,
+    weighed: Amounts | None = None,
 ) -> RunRow:
     """Do what ``record_run`` does, but leave the commit to a caller who stores several runs, all or none.
 
@@ -688,7 +688,7 @@ def store_result(
     is_past : bool
         Whether a new run was made long ago: it took nothing of the stock that was counted since.
     weighed : mapping or None
-        Masses that were weighed for a new run, by material id. [g]
+        Mass [g] and volume [mL] that were noted for a new run, by material id.
     """
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
@@ -696,7 +696,7 @@ def store_result(
     stored = questions.get_run(session, run_id) if run_id is not None else None
     data, settings = _read_result(space, stored, data)
     taken = dict(weighed or {})
-    noted = {m.id: _note_of(m, taken[m.id]) for m in materials if m.id is not None and m.id in taken}
+    noted = {m.id: note_of(m, *taken[m.id]) for m in materials if m.id is not None and m.id in taken}
     notes = weighed_of(session, stored.id) if stored is not None and stored.id is not None else noted
     basis = _basis_of(session, preparation, space, materials, stored, data, settings, notes)
     _refuse_result(data, basis, stored.made_on if stored is not None else None)
@@ -763,9 +763,10 @@ def _ask_about_the_same(
             return
 
 
-def _note_of(material: MaterialRow, mass_g: float) -> WeighedRow:
-    """The note of a mass that was weighed of a material as its bottle is today; not of a run yet."""
-    return _from_bottle(WeighedRow(run_id=0, material_id=int(material.id or 0), mass_g=mass_g), material_of(material))
+def note_of(material: MaterialRow, mass_g: float | None, volume_ml: float | None) -> WeighedRow:
+    """The note of what was taken of a material as its bottle is today; not of a run yet."""
+    note = WeighedRow(run_id=0, material_id=int(material.id or 0), mass_g=mass_g, volume_ml=volume_ml)
+    return _from_bottle(note, material_of(material))
 
 
 def _from_bottle(note: WeighedRow, bottle: Material) -> WeighedRow:
@@ -1410,7 +1411,7 @@ def note_weighed(
     session.flush()
     try:
         _check_renewed_yield(session, run, amounts, confirm)
-        _ask_about_slips(session, run, touched, confirm)
+        ask_about_slips(session, run, touched, confirm)
     except YieldwrightError:
         session.rollback()
         raise
@@ -1470,7 +1471,7 @@ def _check_renewed_yield(session: Session, run: RunRow, amounts: Amounts, confir
     _check_size(renewed, field, confirm, earlier)
 
 
-def _ask_about_slips(session: Session, run: RunRow, amounts: Amounts, confirm: Sequence[str]) -> None:
+def ask_about_slips(session: Session, run: RunRow, amounts: Amounts, confirm: Sequence[str]) -> None:
     """Ask about newly noted amounts that are none, or far from those planned: a slip of the decimal point, perhaps."""
     preparation, view = view_run(session, int(run.id or 0))
     scale = run.scale_mol or preparation.base_scale_mol

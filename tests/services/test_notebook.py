@@ -23,7 +23,7 @@ from server.services.checkpoints import add_checkpoint
 from server.services.demo import load_demo
 from server.services.headings import match_heading
 from server.services.inputs import CheckpointInput, ColumnInput, MaterialInput, NotebookInput, PreparationInput, VariableInput
-from server.services.notebook import columns_left_out, import_runs, look_at, runs_as_table
+from server.services.notebook import columns_left_out, import_runs, look_at, numeric_columns, runs_as_table
 from server.services.numbers import NumberTextError
 from server.services.preparations import as_input as preparation_input
 from server.services.preparations import create_preparation, update_preparation
@@ -119,8 +119,8 @@ def test_a_scale_in_another_unit_is_asked_about_in_a_table(session: Session) -> 
 def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
     sources = [inspect.getsource(module) for module in (runs, checkpoints)]
     codes = set(re.findall(r'NeedsConfirmationError\(\s*(?:"\w+"|\w+), "(\w+)"', "".join(sources)))
-    # Of plans, of amounts that are weighed, of runs that have a forecast or are there already, of checkpoints one by one.
-    others = {"outside_range", "limits_at_scale", "far_from_plan", "far_off", "same_checkpoint", "same_run", "short_stock"}
+    # Of plans, of runs that have a forecast or are there already, of checkpoints one by one.
+    others = {"outside_range", "limits_at_scale", "far_off", "same_checkpoint", "same_run", "short_stock"}
     others |= {"amount_of_run"}
     assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts", "scales"}
 
@@ -683,7 +683,7 @@ def test_no_table_and_too_much_table_are_sent_back(session: Session) -> None:
         ([], "no table yet"),
         ([["", ""]], "no table yet"),
         ([["1"]] * 501, "At most 500 rows"),
-        ([["1"] * 61], "60 columns"),
+        ([["1"] * 121], "120 columns"),
     ):
         with pytest.raises(InvalidInputError, match=words):
             look_at(session, key, NotebookInput(rows=rows))
@@ -1126,3 +1126,128 @@ def test_the_apps_own_table_comes_back_whatever_amounts_are_called(session: Sess
     make_run(session, preparation, 60.0, settings=dict.fromkeys(names, 90.0), scale_mol=2.0)
     (row,) = look_at(session, key, NotebookInput(rows=runs_as_table(session, key))).rows
     assert (row.problems, row.left_out) == ((), "looks the same as run 1")
+
+
+def charged(session: Session, **more: Any) -> int:
+    """A preparation with an amine, its halide whose equivalents are a variable, and a solvent measured by volume; its id."""
+    preparation = make_preparation(session, name="Amine", product_formula="C9H13N", base_scale_mol=0.1)
+    preparation.theoretical_yield_g = None
+    key = int(preparation.id or 0)
+    ratio = VariableInput(name="halide", role=Role.RATIO, unit="eq", low=1, high=3, step=0.1, base=1.5)
+    driven = add_variable(session, key, ratio)
+    add_material(session, key, MaterialInput(name="ethylamine", role="reagent", formula="C2H7N"))
+    given = {"name": "benzyl chloride", "role": "reagent", "formula": "C7H7Cl", "ratio_variable_id": driven.id, **more}
+    add_material(session, key, MaterialInput(**given))
+    volume = {"amount_kind": "volume", "amount": 50, "density_g_per_ml": 0.867}
+    add_material(session, key, MaterialInput(name="toluene", role="solvent", formula="C7H8", **volume))
+    return key
+
+
+CHARGED = ["hold", "bath", "agent", "ethylamine / g", "benzyl chloride (g)", "Toluene (mL)", "yield"]
+
+
+def test_what_was_weighed_of_materials_is_noted_and_sets_the_variable_that_it_drives(session: Session) -> None:
+    key = charged(session)
+    # 4.508 g of ethylamine are 0.1 mol (45.08 g/mol), 25.32 g of the chloride 0.2 mol (126.58 g/mol).
+    rows = [CHARGED, ["2", "120", "MgSO4", "4.508", "25.32", "60", "61"], ["3", "120", "MgSO4", "2.254", "", "", "64"]]
+    book = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True)
+    assert [c.meaning for c in book.columns[3:6]] == ["reference_g", "weighed_2", "measured_3"]
+    assert [v.name for v in book.missing] == ["halide"]
+    assert book.without == []
+    halide = next(v.key for v in book.space.variables if v.name == "halide")
+    assert [r.settings[halide] for r in book.rows] == [pytest.approx(2.0, rel=1e-3), 1.5]
+    assert book.rows[0].remarks == ("halide 2 eq, from what was weighed of benzyl chloride",)
+    assert book.rows[0].weighed == ("benzyl chloride, weighed: 25.32 g", "toluene, measured: 60 mL")
+    # Nothing says what held in the second row.
+    with pytest.raises(InvalidInputError, match="halide is not given"):
+        import_runs(session, key, NotebookInput(rows=[CHARGED, rows[2]]))
+    data = NotebookInput(rows=rows, defaults={"halide": "1.5"})
+    assert import_runs(session, key, data, shown=book.mark).numbers == (1, 2)
+    first, second = questions.list_runs(session, key)
+    noted = {
+        m.material_id: (m.mass_g, m.volume_ml, m.density_g_per_ml) for m in runs.weighed_of(session, int(first.id or 0)).values()
+    }
+    assert noted == {1: (4.508, None, None), 2: (25.32, None, None), 3: (None, 60.0, 0.867)}
+    assert set(runs.weighed_of(session, int(second.id or 0))) == {1}
+    # The next look is another one where another mass was weighed, although it drives nothing.
+    changed = [CHARGED, [*rows[1][:5], "61", "61"], rows[2]]
+    assert look_at(session, key, NotebookInput(rows=changed, defaults={"halide": "1.5"})).mark != book.mark
+
+
+def test_less_of_a_weighed_reagent_limits_a_run_of_a_table(session: Session) -> None:
+    key = charged(session)
+    rows = [[*CHARGED[:5], "mass isolated / g"], ["2", "120", "MgSO4", "4.508", "6.329", "3.38"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
+    # 0.05 mol of the chloride make no more of the amine (135.21 g/mol) than that.
+    assert row.percent == pytest.approx(100 * 3.38 / (0.05 * 135.21), rel=1e-3)
+
+
+def test_a_variable_with_a_column_is_what_that_says(session: Session) -> None:
+    key = charged(session)
+    rows = [[*CHARGED, "halide / eq"], ["2", "120", "MgSO4", "4.508", "25.32", "60", "61", "1.8"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
+    assert "1.8" in map(str, row.settings.values())
+    assert row.remarks == ()
+
+
+def test_a_mass_far_from_what_the_settings_take_is_asked_about(session: Session) -> None:
+    key = charged(session)
+    # A slip of the decimal point: 25.32 g.
+    rows = [[*CHARGED, "halide / eq"], ["2", "120", "MgSO4", "4.508", "253.2", "60", "61", "2"]]
+    data = NotebookInput(rows=rows)
+    assert [q.code for q in look_at(session, key, data).questions] == ["far_from_plan"]
+    with pytest.raises(NeedsConfirmationError, match=r"far from what its settings and scale take\. Row 2"):
+        import_runs(session, key, data)
+    assert import_runs(session, key, data.model_copy(update={"confirm": ["far_from_plan"]})).numbers == (1,)
+
+
+def test_a_reagent_of_a_second_step_is_held_against_its_intermediate(session: Session) -> None:
+    key = charged(session, taken_after=Stage.REACTION)
+    given = {5: ColumnInput(meaning="weighed_2", unit="g"), 8: ColumnInput(meaning="checkpoint_reaction_g", unit="g")}
+    # Half of theory was there: 6.76 g of 13.52 g; 0.1 mol of the chloride are 2 equivalents.
+    rows = [[*CHARGED, "after step 1 / g"], ["2", "120", "MgSO4", "4.508", "12.66", "60", "41", "6.76"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows, columns=given, content_percent=100)).rows
+    assert row.remarks == ("halide 2 eq, from what was weighed of benzyl chloride",)
+    # Without it nobody knows.
+    data = NotebookInput(rows=[CHARGED, rows[1][:7]])
+    (row,) = look_at(session, key, data, base_for_missing=True).rows
+    assert row.remarks == ("halide does not follow from benzyl chloride without what was weighed after the reaction",)
+    assert row.settings[next(k for k, v in row.settings.items() if v == 1.5)] == 1.5
+
+
+def test_a_unit_of_volume_counts(session: Session) -> None:
+    key = charged(session)
+    rows = [[*CHARGED[:5], "toluene (L)", "yield"], ["2", "120", "MgSO4", "4.508", "19.0 g", "0.05", "61"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
+    assert row.weighed == ("benzyl chloride, weighed: 19 g", "toluene, measured: 50 mL")
+    # Without such a unit a column of that name is something else.
+    rows = [[*CHARGED[:5], "toluene", "yield"], ["2", "120", "MgSO4", "4.508", "19.0 g", "dry", "61"]]
+    assert look_at(session, key, NotebookInput(rows=rows)).columns[5].meaning == ""
+
+
+def test_what_was_weighed_goes_out_and_comes_back(session: Session) -> None:
+    key = charged(session)
+    rows = [CHARGED, ["2", "120", "MgSO4", "4.508", "25.32", "60", "61"]]
+    import_runs(session, key, NotebookInput(rows=rows))
+    table = runs_as_table(session, key)
+    assert table[0][-3:] == ["ethylamine, weighed / g", "benzyl chloride, weighed / g", "toluene, measured / mL"]
+    assert table[1][-3:] == ["4.508", "25.32", "60"]
+    assert {len(table[0]) - 3, len(table[0]) - 2, len(table[0]) - 1} <= numeric_columns(session, key, table[0])
+    other = charged_again(session)
+    book = look_at(session, other, NotebookInput(rows=table))
+    assert [c.meaning for c in book.columns[-3:]] == ["weighed_4", "weighed_5", "measured_6"]
+    assert columns_left_out(book, table) == ["run number"]
+    import_runs(session, other, NotebookInput(rows=table, confirm=["mass_counts"]))
+    (run,) = questions.list_runs(session, other)
+    assert {n.mass_g for n in runs.weighed_of(session, int(run.id or 0)).values()} == {4.508, 25.32, None}
+
+
+def charged_again(session: Session) -> int:
+    """The same preparation once more, so that its ids are others."""
+    preparation = make_preparation(session, name="Amine, again", product_formula="C9H13N", base_scale_mol=0.1)
+    preparation.theoretical_yield_g = None
+    key = int(preparation.id or 0)
+    add_variable(session, key, VariableInput(name="halide", role=Role.RATIO, unit="eq", low=1, high=3, step=0.1, base=1.5))
+    for name, formula in (("ethylamine", "C2H7N"), ("benzyl chloride", "C7H7Cl"), ("toluene", "C7H8")):
+        add_material(session, key, MaterialInput(name=name, role="reagent" if name != "toluene" else "solvent", formula=formula))
+    return key

@@ -577,6 +577,7 @@ class TableRowAnswer(Answer):
     made_on: str
     yield_percent: float | None
     outcome: str
+    weighed: list[str]
     remarks: list[str]
     problems: list[str]
     left_out: str

@@ -451,6 +451,7 @@ def preview_import(preparation_id: Id, data: NotebookInput, session: WriteSessio
                 made_on=r.day,
                 yield_percent=r.percent,
                 outcome=r.outcome,
+                weighed=list(r.weighed),
                 remarks=list(r.remarks),
                 problems=list(r.problems),
                 left_out=r.left_out,

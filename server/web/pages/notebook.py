@@ -67,7 +67,7 @@ class RowLine:
     day: str
     settings: list[str]
     percent: float | None
-    on_the_way: str
+    weighed: str
     becomes: str
     problem: str
     asks_outcome: bool
@@ -348,7 +348,7 @@ def _draw_check(
             note=posted.note,
             shown=book.mark,
             assumed=",".join(v.key for v in book.missing if book.defaults.get(v.key) == as_text(v.base)),
-            meanings=tuple(meanings_for(book.space)),
+            meanings=tuple(meanings_for(book.space, book.charged)),
             unused=tuple(columns_left_out(book, checked_table(data.rows))),
         )
         return render(request, "runs/notebook.html", page, status=status)
@@ -382,8 +382,9 @@ def _lines(book: Notebook) -> list[RowLine]:
         ]
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
         said = r.outcome if r.lacks_result and r.outcome != "yield" else ""
-        weighed = "; ".join(
+        marks = [
             f"{c.name}, {STAGE_WORDS[c.stage]}: {plain(c.mass_g, 5)} g, {c.purity_percent:.4g} % product" for c in r.checkpoints
-        )
+        ]
+        weighed = "; ".join([*r.weighed, *marks])
         out.append(RowLine(r.number, r.day, settings, r.percent, weighed, becomes, " ".join(r.problems), r.lacks_result, said))
     return out
