@@ -417,6 +417,19 @@ def test_the_charge_follows_from_the_formulas(client: TestClient) -> None:
     assert "with a point: 1.5" in page.text
 
 
+def test_the_form_of_a_new_material_needs_no_more_than_name_and_formula(ready: TestClient) -> None:
+    ratio = {"name": "ratio", "role": "ratio", "unit": "equiv", "stage": "reaction", "low": "1", "high": "2", "base": "1.5"}
+    ready.post("/preparations/1/variables", data=ratio)
+    form = ready.get("/preparations/1/materials/new").text
+    shown = dict(re.findall(r'<input type="text"[^>]* name="(\w+)" value="([^"]*)"', form))
+    assert {"amount", "ratio_factor", "coefficient"} <= shown.keys()  # a variable could set the amount
+    chosen = {"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount_kind": "equivalents"}
+    page = ready.post("/preparations/1/materials", data={**shown, **chosen})
+    assert page.status_code == 200, re.findall(r'class="error"[^>]*>([^<]*)', page.text)
+    (kept,) = ready.get("/api/v1/preparations/1/materials").json()
+    assert (kept["name"], kept["amount"], kept["ratio_factor"]) == ("alcohol", 1.0, 1.0)
+
+
 def test_stock_and_price_are_typed_in_the_units_of_the_bottle(ready: TestClient) -> None:
     line = {"name": "ethanol", "role": "solvent", "amount_kind": "volume", "amount": "50", "density_g_per_ml": "0.8"}
     typed = {"stock_g": "2.5", "stock_unit": "L", "price_per_g": "24", "price_pack": "500", "price_unit": "mL"}

@@ -283,6 +283,7 @@ def new_material(request: Request, preparation_id: Id, session: ReadSession) -> 
         "role": "reagent",
         "amount_kind": "equivalents",
         "amount": "1",
+        "ratio_factor": "1",
         "coefficient": "1",
         "purity_percent": "100",
         "water_percent": "0",
