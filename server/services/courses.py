@@ -209,7 +209,8 @@ class Rates:
                 "other rates, and runs that do not come to a plateau are left out."
             )
         if self.differs:
-            words.append(f"The runs also differ in {listed(self.differs)}, and whatever these do to the rate is in the slope.")
+            does = "that does" if len(self.differs) == 1 else "these do"
+            words.append(f"The runs also differ in {listed(self.differs)}, and whatever {does} to the rate is in the slope.")
         if self.lost_again:
             runs = f"run{'' if len(self.lost_again) == 1 else 's'} {listed([str(n) for n in self.lost_again])}"
             words.append(
@@ -224,9 +225,13 @@ class Rates:
 def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: Sequence[RunView]) -> Rates:
     """Collect the courses of all runs, fit rates against temperature, and estimate holds at other temperatures."""
     hold = hold_variable(preparation, space)
-    temperatures = [v for v in space.variables if v.role is Role.TEMPERATURE]
-    same_stage = [v for v in temperatures if hold is not None and v.stage is hold.stage]
-    temperature = next(iter(same_stage or temperatures), None)
+    # What comes after the hold cannot have moved what was read during it.
+    until: tuple[Stage, ...] = REACTION_STAGES
+    if hold is not None and hold.stage in until:
+        until = until[: until.index(hold.stage) + 1]
+    every = [v for v in space.variables if v.role is Role.TEMPERATURE]
+    same_stage = [v for v in every if hold is not None and v.stage is hold.stage]
+    temperature = next(iter(same_stage or [v for v in every if hold is None or v.stage in until]), None)
     preparation_id = int(preparation.id or 0)
     read, changes = questions.runs_with_readings(session, preparation_id), questions.latest_changes(session, preparation_id)
     found: list[RunCourse] = []
@@ -240,7 +245,11 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
             celsius = convert(float(run.settings[temperature.key]), temperature.unit, "°C") if temperature else None
             found.append(RunCourse(run.number, int(run.row.id or 0), best, celsius, run.row.excluded_reason is not None))
     if temperature is None:
-        return Rates(tuple(found), None, None, "No variable is a temperature, so rates cannot be compared over it.", ())
+        problem = "No variable is a temperature, so rates cannot be compared over it."
+        if every and hold is not None:
+            later = f"{listed([v.name for v in every])} {'acts' if len(every) == 1 else 'act'} after the {hold.name}"
+            problem = f"{later}, which the readings follow, so rates cannot be compared over it."
+        return Rates(tuple(found), None, None, problem, ())
     order = _one_order([one.series.course for one in found if one.series.course and not one.is_excluded])
     points = [p for p in (_rate(one, order) for one in found if not one.is_excluded) if p is not None]
     try:
@@ -249,10 +258,6 @@ def rates_of(session: Session, preparation: PreparationRow, space: Space, runs: 
         return Rates(tuple(found), temperature, None, str(error), ())
     used = {p.run_number for p in points}
     settings = [run.settings for run in runs if run.number in used]
-    # What comes after the hold cannot have moved what was read during it.
-    until: tuple[Stage, ...] = REACTION_STAGES
-    if hold is not None and hold.stage in until:
-        until = until[: until.index(hold.stage) + 1]
     others = [v for v in space.variables if v.stage in until and v is not hold and v is not temperature]
     differs = tuple(v.name for v in others if len({row[v.key] for row in settings}) > 1)
     lost_again = tuple(sorted(one.run_number for one in found if one.run_number in used and _is_lost_again(one)))

@@ -736,8 +736,23 @@ def test_what_else_moved_between_rates_is_said(session: Session) -> None:
     assert rates.differs == ("ratio",)
     # It seems to get slower with heat: no hold follows from that.
     assert rates.holds == ()
-    assert rates.remark.startswith("The runs also differ in ratio, and ")
+    assert rates.remark.startswith("The runs also differ in ratio, and whatever that does to the rate is in the slope.")
     assert rates.remark.endswith("so no holds are estimated from them.")
+
+
+def test_a_temperature_after_the_hold_is_not_that_of_its_rate(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    bath = next(v for v in questions.list_variables(session, key) if v.name == "bath")
+    bath.stage = Stage.REACTION_2.value
+    for celsius, rate in ((110.0, 0.6), (120.0, 0.9), (130.0, 1.4)):
+        run = make_run(session, preparation, 60.0, settings={"bath": celsius})
+        import_readings(session, int(run.id or 0), how(series="product"), course_text(rate, 4.0))
+    analysis = analyse(session, key)
+    rates = rates_of(session, analysis.preparation, analysis.space, analysis.runs)
+    assert (rates.temperature, rates.arrhenius, rates.holds) == (None, None, ())
+    assert rates.problem == "bath acts after the hold, which the readings follow, so rates cannot be compared over it."
+    assert len(rates.runs) == 3
 
 
 def test_a_time_of_day_that_came_more_than_once_is_asked_about(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:

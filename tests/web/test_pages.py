@@ -21,10 +21,12 @@ from sqlalchemy import event
 
 from server.charts.runs import RunPoint, yield_over_runs
 from server.compute.work import WORKSHOP
+from server.core.course.arrhenius import RateAt, fit_arrhenius
 from server.errors import BusyError, InvalidInputError
 from server.exchange.tables import read_file, read_text
 from server.main import create_app
 from server.paths import asset_folder
+from server.services.courses import Rates
 from server.services.decisions import forecast_by_hand
 from server.services.demo import load_demo
 from server.services.preparations import today
@@ -33,6 +35,7 @@ from server.storage.engine import write_session
 from server.storage.files import FileStore
 from server.web.forms import Received
 from server.web.pages import runs as run_pages
+from server.web.pages.courses import energy_sentence
 from server.web.rendering import render
 from server.web.security import is_own_host
 from tests.web.many import insert_runs
@@ -428,6 +431,14 @@ def test_the_form_of_a_new_material_needs_no_more_than_name_and_formula(ready: T
     assert page.status_code == 200, re.findall(r'class="error"[^>]*>([^<]*)', page.text)
     (kept,) = ready.get("/api/v1/preparations/1/materials").json()
     assert (kept["name"], kept["amount"], kept["ratio_factor"]) == ("alcohol", 1.0, 1.0)
+
+
+def test_an_activation_energy_below_zero_has_a_minus() -> None:
+    hours = [(1, 383.15, 1.4), (2, 393.15, 1.3), (3, 403.15, 1.2)]
+    fit = fit_arrhenius([RateAt(number, kelvin, rate, 0.05) for number, kelvin, rate in hours])
+    sentence = energy_sentence(Rates((), None, fit, "", ()))
+    assert sentence.startswith("Activation energy −10 kJ/mol (90 % range −")
+    assert "-" not in sentence
 
 
 def test_stock_and_price_are_typed_in_the_units_of_the_bottle(ready: TestClient) -> None:

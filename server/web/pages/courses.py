@@ -394,7 +394,7 @@ def energy_sentence(rates: Rates) -> str:
     assert fit is not None
     n = len(fit.points)
     low, high = fit.energy_range
-    text = f"Activation energy {fit.energy:.0f} kJ/mol (90 % range {plain(low, 3)} to {plain(high, 3)}), from {n} runs"
+    text = f"Activation energy {plain(round(fit.energy))} kJ/mol (90 % range {plain(low, 3)} to {plain(high, 3)}), from {n} runs"
     return f"{text}." if n > 2 else f"{text}; the range rests on how much rates usually scatter from run to run."
 
 
