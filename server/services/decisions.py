@@ -243,7 +243,9 @@ class Decisions:
     def advice(self, today: date, scale_mol: float | None = None) -> StopAdvice | None:
         """The same for as many runs as stock and date allow. Raises like ``stop``."""
         found = self.stop()
-        return found.limited(self.runs_left(today, scale_mol).at_most) if found is not None else None
+        if found is None:
+            return None
+        return replace(found.limited(self.runs_left(today, scale_mol).at_most), keeps_to_stock=bool(self.kept_out))
 
     def runs_left(self, today: date, scale_mol: float | None = None) -> RunsLeft:
         """How many more runs stock and date allow beside those that are planned or under way.
@@ -341,8 +343,7 @@ class Decisions:
         NothingReachableError
             If limits contradict each other.
         """
-        found, left = self.stop(), self.runs_left(today, scale_mol)
-        advice = found.limited(left.at_most) if found is not None else None
+        advice, left = self.advice(today, scale_mol), self.runs_left(today, scale_mol)
         if left.hindrance:
             return f"{left.hindrance} If it could: {advice.odds[0].lower()}{advice.odds[1:]}" if advice else left.hindrance
         if advice is None:

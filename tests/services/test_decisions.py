@@ -1,5 +1,6 @@
 """Needs, runs left, several at once, and the record, through the services."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -361,6 +362,31 @@ def test_proposals_keep_to_what_is_left_of_the_materials(session: Session) -> No
     needs = none.needs(none.analysis.proposal().settings)
     assert needs is not None
     assert any(m.is_short for m in needs.materials)
+
+
+def test_stop_here_says_that_it_holds_for_what_is_in_stock(session: Session) -> None:
+    key = priced(session)
+    day = date(2026, 3, 1)
+    agent = next(v for v in questions.list_variables(session, key) if v.name == "agent")
+    salt = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount": 5, "stock_g": 100.0}
+    row = add_material(session, key, MaterialInput.model_validate({**salt, "choice_variable_id": agent.id, "choice": "MgSO4"}))
+    free = Decisions(analyse(session, key)).advice(day)
+    assert free is not None
+    assert not free.keeps_to_stock
+    for together, words in ((0.05, "Stop here, unless you"), (0.2, "Another run is a gamble."), (0.5, "Worth another run.")):
+        assert replace(free, chances=(together,), can_make=1).verdict.startswith(words)
+    update_material(session, int(row.id or 0), charge_as_input(row).model_copy(update={"stock_g": 4.0}))
+    decisions = Decisions(analyse(session, key))
+    kept = decisions.advice(day)
+    assert kept is not None
+    assert kept.keeps_to_stock
+    for together, words in (
+        (0.05, "With what is in stock: stop here, unless you know something that the runs do not show."),
+        (0.2, "With what is in stock: another run is a gamble."),
+        (0.5, "Worth another run."),
+    ):
+        assert replace(kept, chances=(together,), can_make=1).verdict == words
+    assert kept.verdict in decisions.verdict(day)
 
 
 def test_a_failed_run_is_no_working_recipe(session: Session) -> None:

@@ -51,6 +51,8 @@ class StopAdvice:
     aim_chance : float or None
         That a yield somewhere within reach lies at the aim or above; None without an aim, or where the working recipe is
         expected to reach it.
+    keeps_to_stock : bool
+        Whether settings within the limits were left out because what is in stock does not reach for them.
     """
 
     next_one: float
@@ -64,6 +66,7 @@ class StopAdvice:
     expected: float
     can_make: int = HORIZON
     aim_chance: float | None = None
+    keeps_to_stock: bool = False
 
     @property
     def next_five(self) -> float:
@@ -82,10 +85,12 @@ class StopAdvice:
 
     @property
     def verdict(self) -> str:
-        """What to do."""
-        if self.together < SMALL_CHANCE:
-            return "Stop here, unless you know something that the runs do not show."
-        return "Worth another run." if self.worth_it else "Another run is a gamble."
+        """What to do; where it is the stock that may be to blame, so is said."""
+        if self.worth_it:
+            return "Worth another run."
+        is_small = self.together < SMALL_CHANCE
+        words = "Stop here, unless you know something that the runs do not show." if is_small else "Another run is a gamble."
+        return f"With what is in stock: {words[0].lower()}{words[1:]}" if self.keeps_to_stock else words
 
     @property
     def odds(self) -> str:

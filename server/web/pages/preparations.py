@@ -100,6 +100,7 @@ class OverviewPage:
     has_days: bool
     hindrance: str
     verdict: str
+    kept_out: str
 
 
 def _draw_form(request: Request, preparation: PreparationRow | None) -> Callable[[FormState, int], Response]:
@@ -309,5 +310,6 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         has_days=any(r.row.made_on for r in analysis.runs),
         hindrance=decisions.runs_left(today()).hindrance if analysis.has_variables else "",
         verdict=advice.verdict if advice else "",
+        kept_out=decisions.kept_out if proposal else "",
     )
     return render(request, "preparations/show.html", page)
