@@ -129,9 +129,13 @@ def follow_the_product(
     empty = next((a for a, b in itertools.pairwise(marks) if a.product_g == 0.0 < b.product_g), None)
     if empty is not None:
         sentence += f" But {empty.name} held none, and there was product after it: one of the two is not right."
-    accounted = percent * share_of_start + 100.0 * (recovered_fraction or 0.0)
-    if recovered_fraction and accounted > 100.0 * (1.0 + APART * CONTENT_U):
-        sentence += f" Product and recovered starting material make up {accounted:.0f} %: one of the two was not dry or pure."
+    # What was lost later was there before.
+    for mark in (marks[-1], max(marks[1:], key=lambda m: m.product_g)):
+        accounted = 100.0 * (mark.product_g / theoretical_g * share_of_start + (recovered_fraction or 0.0))
+        if recovered_fraction and accounted > 100.0 * (1.0 + APART * CONTENT_U):
+            what = "Product" if mark is marks[-1] else f"The product in {mark.name}"
+            sentence += f" {what} and recovered starting material make up {accounted:.0f} %: one of the two was not dry or pure."
+            break
     return MassBalance(stages, percent, on_recovered, sentence)
 
 

@@ -75,6 +75,13 @@ def test_more_than_was_put_in_is_remarked_upon() -> None:
     balance = follow_the_product(10.0, [], 5.8, recovered_fraction=0.6)
     assert "Product and recovered starting material make up 118 %" in balance.sentence
     assert "make up" not in follow_the_product(10.0, [], 3.8, recovered_fraction=0.6).sentence
+    # Losses after the crude do not make up for it.
+    crude = follow_the_product(10.0, [Checkpoint("crude", "reaction", 9.6)], 8.0, recovered_fraction=0.11)
+    assert crude.sentence.endswith(
+        " The product in crude and recovered starting material make up 107 %: one of the two was not dry or pure."
+    )
+    within = follow_the_product(10.0, [Checkpoint("crude", "reaction", 9.2)], 8.0, recovered_fraction=0.11)
+    assert "make up" not in within.sentence
     gone = follow_the_product(10.0, [Checkpoint("crude", "work_up", 0.0)], 5.0)
     assert "But crude held none, and there was product after it" in gone.sentence
 
