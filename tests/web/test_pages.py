@@ -351,6 +351,18 @@ def test_plans_and_notes_change_by_script(ready: TestClient) -> None:
     assert (noted["settings"]["hold"], noted["notes"]) == (4.5, "x")
 
 
+def test_an_opening_run_is_not_explained_by_a_gain_and_counts_its_one_run(ready: TestClient) -> None:
+    enter(ready)
+    page = ready.get("/preparations/1/proposal").text
+    assert "Opening run 2 of 3" in page
+    assert "Expected gain counts" not in page
+    settings = dict(re.findall(r'name="(setting_\d)" value="([^"]+)"', page))
+    planned = ready.post("/preparations/1/proposal", data={**settings, "setting_3": "Na2SO4", "purpose": "raise"}).text
+    assert re.search(r"Forecast before the run: [^.]*, from 1 run\.", planned)
+    enter_all(ready, "3 130 6.0", "4 135 6.5")
+    assert "Expected gain counts" in ready.get("/preparations/1/proposal").text
+
+
 def test_a_proposal_becomes_a_planned_run_with_its_forecast_and_bench_sheet(ready: TestClient) -> None:
     for k, mass in enumerate(("5.0", "6.0", "6.6", "7.0")):
         enter(ready, setting_1=str(1 + k), setting_2=str(115 + 5 * (k % 3)), product_mass_g=mass)
