@@ -441,7 +441,7 @@ def as_markdown(content: Content, version: int | None) -> str:
     lines += ["## How it was found", ""]
     lines += [_cell(found_sentence(content)), "", *[f"- {_cell(f)}" for f in content["findings"]], ""]
     lines += _table(
-        ("Run", "Yield", "", *content["variables"]),
+        ("Run", "Yield", "State", *content["variables"]),
         [(r["number"], _percent(r["percent"]), r["state"], *r["settings"]) for r in content["runs"]],
     )
     if content["references"]:

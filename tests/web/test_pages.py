@@ -1138,6 +1138,8 @@ def test_markdown_keeps_no_live_link(ready: TestClient) -> None:
     text = ready.get("/preparations/1/write-up.md").text
     assert "\\[here\\](javascript" in text
     assert "![x]" not in text
+    # Its table of runs has the headings of the page.
+    assert "| Run | Yield | State | hold |" in text
 
 
 TABLE = "hold;bath;agent;yield %;date\n1;120;MgSO4;50;2026-03-01\n2;warm;MgSO4;60;2026-03-02\n2;125;epsom;60,5;3/4/2026\n"
