@@ -328,6 +328,8 @@ def _loss_sentences(stretches: Sequence[Stretch], complete: Sequence[int]) -> li
 def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alone: int | None) -> list[str]:
     """Which stretch makes the runs differ, and which ones run against the rest; or why that is not said."""
     count = len(complete)
+    # The overview says it too, where no runs stand beside it.
+    those = f"the {count} runs weighed on the way"
     known = [s for s in stretches if s.share is not None]
     if not known:
         if count < FEWEST_RUNS_FOR_SHARES:
@@ -337,23 +339,22 @@ def _share_sentences(stretches: Sequence[Stretch], complete: Sequence[int], alon
                 f"of these stages and gained nothing on the way; {have} been."
             ]
         return [
-            f"The yields of these {count} runs differ too little (standard deviation at most {CONTENT_SD:g} points) to say "
+            f"The yields of {those} differ too little (standard deviation at most {CONTENT_SD:g} points) to say "
             "which stretch makes that."
         ]
     top = max(known, key=lambda s: s.share or 0.0)
     share = percent_text(top.share or 0.0)
+    above = " It is more than the whole, because what happens elsewhere runs against it." if (top.share or 0.0) > 1.0 else ""
     if alone is not None:
         return [
-            f"The differences between these {count} runs arise mostly {top.where} ({share}), but they rest on run {alone} alone: "
-            "the others hardly differ."
+            f"The differences between {those} arise mostly {top.where} ({share} of them), but they rest on run {alone} alone: "
+            f"the others hardly differ.{above}"
         ]
     if _surely_at_least(top) > _MOST:
-        lead = f"The yields of these {count} runs differ mostly because of what happens {top.where}"
+        lead = f"The yields of {those} differ mostly because of what happens {top.where}"
     else:
-        lead = f"The largest part of the differences between these {count} runs arises {top.where}"
-    out = [f"{lead}: {share} of the differences ({range_text(top)} with any one run left out)."]
-    if (top.share or 0.0) > 1.0:
-        out[0] += " It is more than the whole, because what happens elsewhere runs against it."
+        lead = f"The largest part of the differences between {those} arises {top.where}"
+    out = [f"{lead}: {share} of the differences ({range_text(top)} with any one run left out).{above}"]
     # Between neighbours the content of their common checkpoint moves both shares, one up and one down.
     rivals = [s for s in known if s is not top and (s.share_high or 0.0) + _NINETY * (s.share_u or 0.0) >= _surely_at_least(top)]
     if rivals:

@@ -73,7 +73,8 @@ def test_the_stretch_that_makes_the_difference_is_named() -> None:
     assert [first.share, second.share, third.share] == pytest.approx([0.0, 1.0, 0.0])
     where = "between the end of the reaction and that of the work-up"
     assert found.sentences[0] == f"Most is lost {where}: 24 points of theory on average of 5 runs (8 to 40)."
-    assert found.sentences[1].startswith(f"The yields of these 5 runs differ mostly because of what happens {where}: 100 %")
+    lead = "The yields of the 5 runs weighed on the way differ mostly because of what happens"
+    assert found.sentences[1].startswith(f"{lead} {where}: 100 %")
     assert found.headline == found.sentences[1]
 
 
@@ -190,9 +191,23 @@ def test_stretches_that_make_about_as_much_are_both_named() -> None:
     assert reaction.share is not None
     assert work_up.share > reaction.share
     assert (reaction.share_high or 0.0) > (work_up.share_low or 0.0)
-    assert "The largest part of the differences between these 5 runs arises between" in found.sentences[1]
+    assert "The largest part of the differences between the 5 runs weighed on the way arises between" in found.sentences[1]
     told = f"It cannot be told from what happens in the reaction ({percent_text(reaction.share)}, {range_text(reaction)})."
     assert found.sentences[1].endswith(told)
+
+
+def test_a_share_above_the_whole_is_explained_where_it_rests_on_one_run_too() -> None:
+    # What came in of the fourth run was less than of the others, what was kept far more.
+    marks = [Way(k, {Stage.REACTION: 90.0 + k % 2}, 70.0) for k in range(1, 4)] + [Way(4, {Stage.REACTION: 86.0}, 84.0)]
+    found = stage_by_stage(marks)
+    assert found is not None
+    assert found.stretches[1].share is not None
+    share = percent_text(found.stretches[1].share)
+    assert found.stretches[1].share > 1.05
+    assert found.headline == (
+        f"The differences between the 4 runs weighed on the way arise mostly after the reaction ({share} of them), but they rest "
+        "on run 4 alone: the others hardly differ. It is more than the whole, because what happens elsewhere runs against it."
+    )
 
 
 def test_crosses_wait_until_the_order_is_known() -> None:
