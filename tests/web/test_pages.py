@@ -453,6 +453,22 @@ def test_an_activation_energy_below_zero_has_a_minus() -> None:
     assert "-" not in sentence
 
 
+def test_what_came_back_stands_beside_what_was_lost(client: TestClient) -> None:
+    client.post(
+        "/preparations", data={**PREPARATION, "theoretical_yield_g": "", "product_formula": "C7H14O2", "base_scale_mol": "0.1"}
+    )
+    line = {"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount_kind": "equivalents", "amount": "1"}
+    client.post("/preparations/1/materials", data=line)
+    client.post("/preparations/1/runs", data={"outcome": "yield", "product_mass_g": "9"})
+    crude = {"name": "crude", "stage": "reaction", "kind": "product", "mass_g": "11", "purity_percent": "100"}
+    client.post("/runs/1/checkpoints", data=crude)
+    assert "came back)" not in client.get("/runs/1").text
+    client.post("/runs/1/checkpoints", data={**crude, "name": "alcohol back", "kind": "recovered", "mass_g": "0.8815"})
+    # By hand: theory 13.0187 g, a tenth of which came back as alcohol; 13.0187 − 11 − 1.30187 g are lost.
+    told = "0.717 g <small>(1.3 g not made: starting material that came back)</small>"
+    assert client.get("/runs/1").text.count(told) == 1
+
+
 def test_stock_and_price_are_typed_in_the_units_of_the_bottle(ready: TestClient) -> None:
     line = {"name": "ethanol", "role": "solvent", "amount_kind": "volume", "amount": "50", "density_g_per_ml": "0.8"}
     typed = {"stock_g": "2.5", "stock_unit": "L", "price_per_g": "24", "price_pack": "500", "price_unit": "mL"}
