@@ -448,7 +448,7 @@ class Analysis:
             for r in self.counting
             if r.is_too_high
         ]
-        if n_runs:
+        if n_runs and self.repeatability is None:
             out.append(self.repeatability_sentence)
         return out
 

@@ -615,6 +615,22 @@ def test_a_get_never_writes(ready: TestClient) -> None:
     assert (ready.get("/api/v1/preparations/1").json(), stored_runs(ready)) == before
 
 
+def test_a_repeatability_that_was_measured_is_nothing_that_cannot_be_told(ready: TestClient) -> None:
+    enter_all(ready, "2 120 7.0", "3 125 7.5", "4 130 7.2", "5 120 6.8")
+    assert "Repeatability is not measured yet" in ready.get("/api/v1/preparations/1/effects").json()["cannot_be_told"][-1]
+    enter_all(ready, "2 120 7.4")
+    api = ready.get("/api/v1/preparations/1/effects").json()
+    assert api["repeatability"].startswith("Repeats scatter by 2.8 points")  # 4 points apart / √2
+    assert not any("Repeats" in sentence for sentence in api["cannot_be_told"])
+    # It stands where the yield and the model are.
+    overview = ready.get("/preparations/1").text
+    assert overview.count(api["repeatability"]) == 1
+    assert overview.index(api["repeatability"]) < overview.index("What moved it</h2>")
+    effects = ready.get("/preparations/1/effects").text
+    assert effects.count(api["repeatability"]) == 1
+    assert effects.index(api["repeatability"]) > effects.index("The model behind this")
+
+
 def test_cannot_be_told_apart_stands_on_the_page_with_the_run_that_settles_it(ready: TestClient) -> None:
     for k in range(5):
         enter(ready, setting_1=str(1 + k), setting_2=str(110 + 5 * k), product_mass_g=str(5 + k / 2))
