@@ -65,7 +65,7 @@ def fingerprint(table: RunTable, *extra: object) -> str:
     canonical = table.in_canonical_order()
     for part in (canonical.coded, canonical.yields, canonical.extra_sd, canonical.failed):
         digest.update(part.tobytes())
-    digest.update(repr((canonical.coded.shape, canonical.numbers)).encode())
+    digest.update(repr((canonical.coded.shape, canonical.numbers, canonical.scatter)).encode())
     digest.update(repr(table.variables).encode())
     digest.update(repr(extra).encode())
     return digest.hexdigest()

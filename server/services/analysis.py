@@ -128,7 +128,8 @@ class Analysis:
         failed = np.array([r.row.outcome == "failure" for r in self.counting], dtype=bool)
         coded = encode(space.variables, [r.settings for r in self.counting])
         coded = coded.reshape(len(self.counting), len(space.variables))
-        self.table = RunTable(space.variables, coded, yields, extra, tuple(r.number for r in self.counting), failed)
+        numbers = tuple(r.number for r in self.counting)
+        self.table = RunTable(space.variables, coded, yields, extra, numbers, failed, preparation.expected_scatter)
         self.ways = ways or Ways()
         # What time courses and checkpoints say beside the runs.
         self.beside_courses = courses
@@ -221,8 +222,11 @@ class Analysis:
     @property
     def repeatability_sentence(self) -> str:
         """What is known about repeatability, in words."""
+        expected = self.preparation.expected_scatter
         if self.repeatability is None:
-            assumed = f"{self.ladder.noise_sd:.1f} points are assumed" if self.has_variables else "2 to 3 points are assumed"
+            of_yours = f", from the {expected:g} that you expect" if expected else ""
+            usual = f"{expected:g} points are" if expected else "2 to 3 points are"
+            assumed = f"{self.ladder.noise_sd:.1f} points are assumed{of_yours}," if self.has_variables else f"{usual} assumed"
             return f"Repeatability is not measured yet: no settings gave a result twice. {assumed} until a repeat says otherwise."
         std, dof = self.repeatability
         degrees = "1 degree" if dof == 1 else f"{dof} degrees"

@@ -127,7 +127,8 @@ class PreparationInput(Input):
 
     Yields in %, ``new_ground_percent`` in % of a variable's range (None: no such limit),
     ``allowed_loss`` in percentage points and ``window_percent`` the probability of the
-    tolerance window; ``finish_by`` and ``runs_per_week`` say how many runs are left by date;
+    tolerance window; ``expected_scatter`` the standard deviation of repeats that the chemist expects from experience, in
+    percentage points (None: not said); ``finish_by`` and ``runs_per_week`` say how many runs are left by date;
     ``drying`` says whether that comes before or after the isolation (empty: not said).
     """
 
@@ -138,6 +139,7 @@ class PreparationInput(Input):
     new_ground_percent: OptionalNumber = 25.0
     allowed_loss: Number = 2.0
     window_percent: Number = 90.0
+    expected_scatter: OptionalNumber = None
     finish_by: OptionalDate = None
     runs_per_week: OptionalNumber = None
     currency: Annotated[Annotated[str, Field(max_length=12)], BeforeValidator(_clean_text)] = ""

@@ -31,6 +31,8 @@ logger = logging.getLogger("yieldwright")
 MOST_RUNS_A_WEEK = 1000
 # From an ultramicrobalance to a platform scale. [g]
 SMALLEST_READABILITY, LARGEST_READABILITY = 1e-7, 1000.0
+# What repeats may be expected to scatter by. [percentage points] (Own judgement.)
+LEAST_SCATTER, MOST_SCATTER = 0.2, 30.0
 
 
 def now() -> datetime:
@@ -78,6 +80,11 @@ def check_preparation(data: PreparationInput) -> None:
         messages["allowed_loss"] = "The loss that does not matter must be above 0 and at most 100 percentage points."
     if not 50 <= data.window_percent <= 99.9:
         messages["window_percent"] = "The probability of the tolerance window must be from 50 to 99.9 %."
+    if data.expected_scatter is not None and not LEAST_SCATTER <= data.expected_scatter <= MOST_SCATTER:
+        messages["expected_scatter"] = (
+            f"Repeats that scatter by {data.expected_scatter:g} points cannot be meant. Enter from {LEAST_SCATTER:g} to "
+            f"{MOST_SCATTER:g}, or leave it empty."
+        )
     if data.new_ground_percent is not None and 0 < data.new_ground_percent < 1:
         messages["new_ground_percent"] = "Enter at least 1 % of the range, or leave it empty."
     if not 0 <= data.worthwhile_gain <= 100:

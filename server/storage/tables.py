@@ -59,6 +59,8 @@ class PreparationRow(SQLModel, table=True):
     worthwhile_gain: float = 1.0
     allowed_loss: float = 2.0
     window_percent: float = 90.0
+    # Standard deviation of repeats that the chemist expects; None: not said. [percentage points]
+    expected_scatter: float | None = None
     finish_by: str | None = None
     runs_per_week: float | None = None
     currency: str = ""

@@ -47,8 +47,9 @@ def test_a_fingerprint_knows_runs_and_names() -> None:
         replace(table, variables=(replace(hold(), name="reflux"), agent("a", "b"))),
         replace(table, failed=np.array([False, True, False])),
         replace(table, extra_sd=np.array([0.0, 1.0, 0.0])),
+        replace(table, scatter=4.0),
     ]
-    assert len({fingerprint(one) for one in [table, *others]}) == 6
+    assert len({fingerprint(one) for one in [table, *others]}) == 7
 
 
 def test_equal_runs_stand_in_the_order_of_their_numbers() -> None:

@@ -2610,3 +2610,20 @@ def test_the_write_up_shows_masses_as_the_balance_does(ready: TestClient) -> Non
     assert '<text fill="#111"' in text
     assert "<text x" not in text
     assert "The run so far counts as made at" in ready.get("/preparations/1/variables/new").text
+
+
+def test_what_repeats_are_expected_to_scatter_by_is_kept_said_and_used(ready: TestClient) -> None:
+    refused = ready.post("/preparations/1", data={**PREPARATION, "expected_scatter": "80"})
+    assert refused.status_code == 422
+    assert "Repeats that scatter by 80 points cannot be meant. Enter from 0.2 to 30, or leave it empty." in refused.text
+    enter_all(ready, "2 120 7.0", "3 125 7.5", "4 130 7.2", "5 120 6.8")
+    before = ready.get("/api/v1/preparations/1/working-recipe").json()["forecast"]
+    ready.post("/preparations/1", data={**PREPARATION, "expected_scatter": "8"})
+    assert ready.get("/api/v1/preparations/1").json()["expected_scatter"] == 8.0
+    assert 'name="expected_scatter" value="8"' in ready.get("/preparations/1/edit").text.replace('id="f-expected_scatter" ', "")
+    after = ready.get("/api/v1/preparations/1/working-recipe").json()["forecast"]
+    assert after["high_90"] - after["low_90"] > 1.3 * (before["high_90"] - before["low_90"])
+    told = ready.get("/api/v1/preparations/1/effects").json()["repeatability"]
+    assert re.search(r"\d\.\d points are assumed, from the 8 that you expect, until a repeat says otherwise\.", told)
+    copy = ready.post("/api/v1/preparations/1/duplicate").json()
+    assert copy["expected_scatter"] == 8.0

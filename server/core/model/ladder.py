@@ -166,12 +166,13 @@ def fit_smooth(table: RunTable, losses: tuple[float, ...] = END_LOSSES) -> Famil
     candidates: list[tuple[Kernel, float, float]] = []
     # Scatter that repeats show above the usual: half of the draws lie about it.
     own = unusual_noise(table)
+    usual = USUAL_NOISE if table.scatter is None else table.scatter
     for k in range(count):
         base = 0.42 * math.sqrt(d) * math.exp(0.6 * normal[k, 0])
         inert = uniform[k, 3 : 3 + d] < 0.4
         lengths = base * np.exp(0.3 * normal[k, 3 + d :]) * np.where(inert, 5.0, 1.0)
         amplitude = 14.0 * math.exp(0.5 * normal[k, 1])
-        noise = (own if own is not None and k % 2 else USUAL_NOISE) * math.exp(0.4 * normal[k, 2])
+        noise = (own if own is not None and k % 2 else usual) * math.exp(0.4 * normal[k, 2])
         candidates.append((SmoothKernel(columns, amplitude, tuple(lengths)), noise, 0.0))
     return _weighed("smooth", table, candidates, losses)
 
@@ -380,7 +381,7 @@ def _log_evidence(families: Sequence[Family], table: RunTable, seed: int, losses
     """
     found = np.empty(len(families))
     for k, family in enumerate(families):
-        alone = _before_any_run(family.name, table.variables, seed, losses).predict(table.coded, with_noise=True)
+        alone = _before_any_run(family.name, table.variables, table.scatter, seed, losses).predict(table.coded, with_noise=True)
         density = normal_log_density(table.yields, alone.means, alone.variances + table.extra_sd**2)
         single = special.logsumexp(np.log(alone.weights)[:, None] + density, axis=0)
         found[k] = family.evidence - float(single.mean())
@@ -388,9 +389,11 @@ def _log_evidence(families: Sequence[Family], table: RunTable, seed: int, losses
 
 
 @lru_cache(maxsize=64)
-def _before_any_run(name: str, variables: tuple[Variable, ...], seed: int, losses: tuple[float, ...]) -> Family:
+def _before_any_run(
+    name: str, variables: tuple[Variable, ...], scatter: float | None, seed: int, losses: tuple[float, ...]
+) -> Family:
     """A rung without runs; the same for every fit over the same variables."""
-    nothing = RunTable(variables, np.empty((0, len(variables))), np.empty(0), np.empty(0), ())
+    nothing = RunTable(variables, np.empty((0, len(variables))), np.empty(0), np.empty(0), (), scatter=scatter)
     return _fit_rung(name, nothing, seed, losses)
 
 

@@ -11,6 +11,9 @@ from server.errors import NotReadyError
 # Levels of the scatter that every model is tried with, and what they weigh beforehand. [percentage points]
 NOISE_LEVELS = (1.2, 2.2, 3.5, 6.0)
 NOISE_WEIGHTS = (0.2, 0.45, 0.25, 0.1)
+# The same where the chemist says what to expect, in parts of that. (Own judgement.)
+TOLD_LEVELS = (0.6, 1.0, 1.6)
+TOLD_WEIGHTS = (0.25, 0.5, 0.25)
 # Repeats that scatter more than the highest level add their own, with this weight.
 _OWN_LEVEL_WEIGHT = 0.1
 
@@ -69,13 +72,20 @@ def pooled_repeat_std(yields: FloatArray, groups: np.ndarray) -> tuple[float, in
 def noise_levels(table: RunTable) -> list[tuple[float, float]]:
     """Scatter to be tried [percentage points] with its weight; what repeats show counts where it lies above the usual.
 
-    Without it the ranges of forecasts would be too narrow for someone whose repeats differ by 10 or 15 points.
+    Without it the ranges of forecasts would be too narrow for someone whose repeats differ by 10 or 15 points. What the
+    chemist expects comes instead of the usual levels.
     """
-    levels = list(zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True))
+    levels = _usual_levels(table)
     own = unusual_noise(table)
     if own is None:
         return levels
     return [*((level, (1.0 - _OWN_LEVEL_WEIGHT) * w) for level, w in levels), (own, _OWN_LEVEL_WEIGHT)]
+
+
+def _usual_levels(table: RunTable) -> list[tuple[float, float]]:
+    if table.scatter is None:
+        return list(zip(NOISE_LEVELS, NOISE_WEIGHTS, strict=True))
+    return [(part * table.scatter, w) for part, w in zip(TOLD_LEVELS, TOLD_WEIGHTS, strict=True)]
 
 
 def unusual_noise(table: RunTable) -> float | None:
@@ -85,4 +95,4 @@ def unusual_noise(table: RunTable) -> float | None:
         std, _ = pooled_repeat_std(usual.yields, usual.groups())
     except NotEnoughRepeatsError:
         return None
-    return std if std > NOISE_LEVELS[-1] else None
+    return std if std > _usual_levels(table)[-1][0] else None

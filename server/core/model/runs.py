@@ -36,6 +36,9 @@ class RunTable:
         Run numbers, for naming runs in sentences.
     failed : ndarray of bool, shape (n_runs,)
         Which runs failed, by default none.
+    scatter : float or None
+        Standard deviation of repeats that the chemist expects from experience; None where nothing was said.
+        [percentage points]
     """
 
     variables: tuple[Variable, ...]
@@ -44,6 +47,7 @@ class RunTable:
     extra_sd: FloatArray
     numbers: tuple[int, ...]
     failed: BoolArray = field(default_factory=lambda: np.empty(0, dtype=bool))
+    scatter: float | None = None
 
     def __post_init__(self) -> None:
         if not len(self.failed):
@@ -72,6 +76,7 @@ class RunTable:
             np.concatenate([self.extra_sd, other.extra_sd]),
             self.numbers + other.numbers,
             np.concatenate([self.failed, other.failed]),
+            self.scatter,
         )
 
     def errors(self, noise: float) -> FloatArray:
@@ -143,6 +148,7 @@ class RunTable:
             self.extra_sd[positions],
             tuple(self.numbers[i] for i in positions),
             self.failed[positions],
+            self.scatter,
         )
 
 

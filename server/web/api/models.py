@@ -40,6 +40,7 @@ class PreparationAnswer(Answer):
     worthwhile_gain: float
     allowed_loss: float
     window_percent: float
+    expected_scatter: float | None
     finish_by: str | None
     runs_per_week: float | None
     currency: str
