@@ -184,13 +184,12 @@ class Charged:
 
     def known(self) -> list[tuple[str, str]]:
         """(meaning, heading) of everything that is understood."""
+        # First, because of equals the first one counts: what was weighed of the reference says the scale.
         pairs = [("reference_g", words.format(self.reference)) for words in _OF_REFERENCE] if self.reference else []
         for meaning, (label, unit) in self.meanings.items():
             pairs += [(meaning, label), (meaning, f"{label} / {unit}")]
         for prefix, forms in _OF_MATERIAL.items():
-            # What was weighed of the reference says the scale, which is more.
-            others = [(k, name) for k, name in self.names.items() if prefix == "measured_" or name != self.reference]
-            pairs += [(prefix + key, words.format(name)) for key, name in others for words in forms]
+            pairs += [(prefix + key, words.format(name)) for key, name in self.names.items() for words in forms]
         return pairs
 
 
