@@ -39,7 +39,7 @@ from server.errors import FormulaTextError, InvalidInputError, NotReadyError
 from server.services.cells import bare_unit
 from server.services.inputs import MaterialInput
 from server.services.numbers import LARGEST, SMALLEST
-from server.services.preparations import check_positive, log_change, now
+from server.services.preparations import check_positive, log_change, move_up, now
 from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, VariableRow, WeighedRow
@@ -808,16 +808,9 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
 def move_material_up(session: Session, material_id: int) -> MaterialRow:
     """Let a material change places with the one before it; the first one stays. Raises NotFoundError."""
     row = questions.get_material(session, material_id)
-    order = list(questions.list_materials(session, row.preparation_id))
-    place = next(k for k, one in enumerate(order) if one.id == row.id)
-    if not place:
-        return row
-    order[place - 1 : place + 1] = [row, order[place - 1]]
-    for position, one in enumerate(order, start=1):
-        one.position = position
-        session.add(one)
-    log_change(session, row.preparation_id, f"material {row.name} moved up")
-    session.commit()
+    if move_up(session, questions.list_materials(session, row.preparation_id), row):
+        log_change(session, row.preparation_id, f"material {row.name} moved up")
+        session.commit()
     return row
 
 

@@ -107,6 +107,19 @@ def _apply(row: PreparationRow, data: PreparationInput) -> None:
         setattr(row, field, value)
 
 
+def move_up(session: Session, rows: Sequence[VariableRow] | Sequence[MaterialRow], row: VariableRow | MaterialRow) -> bool:
+    """Let a row change places with the one before it, without commit; False for the first one, which stays."""
+    order: list[VariableRow | MaterialRow] = [*rows]
+    place = next(k for k, one in enumerate(order) if one.id == row.id)
+    if not place:
+        return False
+    order[place - 1 : place + 1] = [row, order[place - 1]]
+    for position, one in enumerate(order, start=1):
+        one.position = position
+        session.add(one)
+    return True
+
+
 def log_change(
     session: Session,
     preparation_id: int,

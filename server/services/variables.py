@@ -27,7 +27,7 @@ from server.services.inputs import (
     VariableInput,
 )
 from server.services.numbers import NumberTextError, read_number
-from server.services.preparations import log_change
+from server.services.preparations import log_change, move_up
 from server.services.spaces import names_of, rule_of, space_of, variable_of
 from server.storage import questions
 from server.storage.tables import LimitRow, SettingRow, VariableRow
@@ -504,6 +504,15 @@ def _rules_naming(session: Session, row: VariableRow) -> list[tuple[LimitRow, st
     others = {key: v for key, v in every.items() if key != str(row.id)}
     gone = [limit for limit in questions.list_limits(session, row.preparation_id) if rule_of(limit, others) is None]
     return [(limit, rule.text if (rule := rule_of(limit, every)) else limit.kind) for limit in gone]
+
+
+def move_variable_up(session: Session, variable_id: int) -> VariableRow:
+    """Let a variable change places with the one before it; the first one stays. Raises NotFoundError."""
+    row = questions.get_variable(session, variable_id)
+    if move_up(session, questions.list_variables(session, row.preparation_id), row):
+        log_change(session, row.preparation_id, f"variable {row.name} moved up")
+        session.commit()
+    return row
 
 
 def delete_variable(session: Session, variable_id: int, confirm: Sequence[str] = (RULES_GO,)) -> int:

@@ -2627,3 +2627,22 @@ def test_what_repeats_are_expected_to_scatter_by_is_kept_said_and_used(ready: Te
     assert re.search(r"\d\.\d points are assumed, from the 8 that you expect, until a repeat says otherwise\.", told)
     copy = ready.post("/api/v1/preparations/1/duplicate").json()
     assert copy["expected_scatter"] == 8.0
+
+
+def test_variables_can_change_places(ready: TestClient) -> None:
+    enter_all(ready, "2 120 7.0", "3 125 7.5", "4 130 7.2", "5 120 6.8")
+    before = ready.get("/api/v1/preparations/1/runs").json()
+    page = ready.post("/variables/2/up")
+    assert str(page.url).endswith("/setup#variable-2")
+    assert page.text.index('id="variable-2"') < page.text.index('id="variable-1"')
+    # The first one stays where it is, and has no button for it.
+    assert 'action="/variables/2/up"' not in page.text
+    assert ready.post("/api/v1/variables/2/up").json()["name"] == "bath"
+    assert [v["name"] for v in ready.get("/api/v1/preparations/1/variables").json()] == ["bath", "hold", "agent"]
+    assert ready.post("/api/v1/variables/99/up").status_code == 404
+    # Runs keep what they were made with, and all pages are there.
+    after = ready.get("/api/v1/preparations/1/runs").json()
+    assert [r["settings"] for r in after] == [r["settings"] for r in before]
+    assert [r["yield_percent"] for r in after] == [r["yield_percent"] for r in before]
+    for path in ("", "/effects", "/proposal", "/recipe", "/runs.csv"):
+        assert ready.get(f"/preparations/1{path}").status_code == 200

@@ -228,6 +228,12 @@ def update_variable(variable_id: Id, data: VariableInput, session: WriteSession,
     return _variable(variables.update_variable(session, variable_id, data))
 
 
+@router.post("/variables/{variable_id}/up", tags=["variables"])
+def move_variable_up(variable_id: Id, session: WriteSession) -> VariableAnswer:
+    """Let a variable change places with the one before it."""
+    return _variable(variables.move_variable_up(session, variable_id))
+
+
 @router.delete("/variables/{variable_id}", status_code=204, tags=["variables"])
 def delete_variable(
     variable_id: Id, session: WriteSession, seen: Seen = None, confirm: Annotated[tuple[str, ...], Query()] = ()

@@ -8,7 +8,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 from pydantic import TypeAdapter, ValidationError
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
 from server.core.space.limits import Space
 from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
@@ -24,6 +24,7 @@ from server.services.variables import (
     check_variable,
     delete_limit,
     delete_variable,
+    move_variable_up,
     update_variable,
 )
 from server.storage import questions
@@ -163,6 +164,12 @@ def change_variable(request: Request, variable_id: Id, form: Form, session: Writ
         return f"/preparations/{preparation.id}/setup"
 
     return submit(form, act, redraw, lambda: FormState.of(as_input(row)))
+
+
+@router.post("/variables/{variable_id}/up")
+def put_variable_up(variable_id: Id, session: WriteSession) -> Response:
+    row = move_variable_up(session, variable_id)
+    return RedirectResponse(f"/preparations/{row.preparation_id}/setup#variable-{row.id}", status_code=303)
 
 
 @router.post("/variables/{variable_id}/delete")
