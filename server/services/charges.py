@@ -808,9 +808,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
 def move_material_up(session: Session, material_id: int) -> MaterialRow:
     """Let a material change places with the one before it; the first one stays. Raises NotFoundError."""
     row = questions.get_material(session, material_id)
-    if move_up(session, questions.list_materials(session, row.preparation_id), row):
-        log_change(session, row.preparation_id, f"material {row.name} moved up")
-        session.commit()
+    move_up(session, questions.list_materials(session, row.preparation_id), row)
     return row
 
 

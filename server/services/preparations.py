@@ -107,17 +107,19 @@ def _apply(row: PreparationRow, data: PreparationInput) -> None:
         setattr(row, field, value)
 
 
-def move_up(session: Session, rows: Sequence[VariableRow] | Sequence[MaterialRow], row: VariableRow | MaterialRow) -> bool:
-    """Let a row change places with the one before it, without commit; False for the first one, which stays."""
+def move_up(session: Session, rows: Sequence[VariableRow] | Sequence[MaterialRow], row: VariableRow | MaterialRow) -> None:
+    """Let a variable or a material change places with the one before it; the first one stays."""
     order: list[VariableRow | MaterialRow] = [*rows]
     place = next(k for k, one in enumerate(order) if one.id == row.id)
     if not place:
-        return False
+        return
     order[place - 1 : place + 1] = [row, order[place - 1]]
     for position, one in enumerate(order, start=1):
         one.position = position
         session.add(one)
-    return True
+    what = "variable" if isinstance(row, VariableRow) else "material"
+    log_change(session, row.preparation_id, f"{what} {row.name} moved up")
+    session.commit()
 
 
 def log_change(

@@ -509,9 +509,7 @@ def _rules_naming(session: Session, row: VariableRow) -> list[tuple[LimitRow, st
 def move_variable_up(session: Session, variable_id: int) -> VariableRow:
     """Let a variable change places with the one before it; the first one stays. Raises NotFoundError."""
     row = questions.get_variable(session, variable_id)
-    if move_up(session, questions.list_variables(session, row.preparation_id), row):
-        log_change(session, row.preparation_id, f"variable {row.name} moved up")
-        session.commit()
+    move_up(session, questions.list_variables(session, row.preparation_id), row)
     return row
 
 
