@@ -928,3 +928,23 @@ def test_forced_colours_leave_the_open_page_and_the_sliders_in_sight(demo: str, 
     assert other == ground != here
     track = page.locator(".slider").first.evaluate("e => getComputedStyle(e, '::-webkit-slider-runnable-track').borderTopStyle")
     assert track == "solid"
+
+
+@pytest.mark.parametrize(
+    ("path", "field", "button"),
+    [
+        ("/", "#search", "Search"),
+        ("/preparations/1/write-up", "#f-scale_mol", "Keep this version"),
+        ("/preparations/1/stages", "[name=use]", "Save"),
+        ("/preparations/1/courses", "#f-variable_id", "Save"),
+        ("/preparations/1/effects", "#f-second", "Show"),
+    ],
+)
+def test_a_button_stands_level_with_its_field(demo: str, page: Page, path: str, field: str, button: str) -> None:
+    if page.evaluate("innerWidth") < 500 and path != "/":
+        pytest.skip("one below the other on a phone")
+    page.goto(demo + path)
+    boxes = [page.locator(field).bounding_box(), page.get_by_role("button", name=button, exact=True).bounding_box()]
+    middles = [box["y"] + box["height"] / 2 for box in boxes if box]
+    assert len(middles) == 2
+    assert abs(middles[0] - middles[1]) <= 3
