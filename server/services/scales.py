@@ -12,9 +12,9 @@ from server.services.numbers import LARGEST, SMALLEST, NumberTextError, read_num
 from server.storage.tables import MaterialRow, PreparationRow
 
 SCALE_MODES = {
-    "moles": "amount of one equivalent / mol",
+    "moles": "one equivalent / mol",
     "product": "wanted product mass / g",
-    "material": "mass of one material on hand / g",
+    "material": "material on hand / g",
 }
 
 

@@ -2646,3 +2646,16 @@ def test_variables_can_change_places(ready: TestClient) -> None:
     assert [r["yield_percent"] for r in after] == [r["yield_percent"] for r in before]
     for path in ("", "/effects", "/proposal", "/recipe", "/runs.csv"):
         assert ready.get(f"/preparations/1{path}").status_code == 200
+
+
+def test_a_refused_scale_leaves_the_charge_in_sight(client: TestClient) -> None:
+    client.post("/preparations", data={**PREPARATION, "base_scale_mol": "0.1"})
+    material = {"name": "alcohol", "role": "reagent", "formula": "C5H12O", "amount_kind": "equivalents", "amount": "1"}
+    client.post("/preparations/1/materials", data=material)
+    usual = client.get("/preparations/1/charge").text
+    refused = client.get("/preparations/1/charge", params={"mode": "moles", "size": "abc"})
+    assert refused.status_code == 422
+    assert 'value="abc"' in refused.text
+    for words in ("At 0.1 mol, base recipe", "<strong>8.81 g</strong>", 'id="material-1"'):
+        assert words in usual
+        assert words in refused.text

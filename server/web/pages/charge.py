@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
@@ -58,13 +58,13 @@ MATERIAL_ROLES = {
     MaterialRole.OTHER: "other",
 }
 AMOUNT_KINDS = {
-    AmountKind.EQUIVALENTS: "equivalents (mol per mol of the scale)",
+    AmountKind.EQUIVALENTS: "equivalents: mol per mol",
     AmountKind.MOL_PERCENT: "mol% of the scale",
     AmountKind.MASS: "g at the base scale",
     AmountKind.VOLUME: "mL at the base scale",
-    AmountKind.MASS_PERCENT: "wt%: g per 100 g of the reference",
+    AmountKind.MASS_PERCENT: "wt% of the reference",
     AmountKind.VOLUME_PER_GRAM: "mL per g of the reference",
-    AmountKind.CONCENTRATION: "mol/L: mol of the scale per litre of this",
+    AmountKind.CONCENTRATION: "mol/L: scale per L of this",
 }
 
 
@@ -151,11 +151,15 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
         charge, planned, fits, short, others_left = None, None, None, "", ""
         errors = dict(form.errors)
         if rows:
+            supply = supply_of(session, preparation, runs)
+
+            def at(values: Mapping[str, str]) -> Charge:
+                return make_charge(
+                    preparation, rows, space.base, chosen_scale(preparation, rows, space.base, values), supply.free_g
+                )
+
             try:
-                scale = chosen_scale(preparation, rows, space.base, form.values)
-                supply = supply_of(session, preparation, runs)
-                charge = make_charge(preparation, rows, space.base, scale, supply.free_g)
-                short, others_left = supply.short_words, _left_of_others(supply, charge)
+                charge = at(form.values)
                 planned_text = form.value("planned_runs")
                 if planned_text:
                     planned = read_count(planned_text)
@@ -163,8 +167,13 @@ def _charge_page(request: Request, session: ReadSession, preparation: Preparatio
                     fits = rounded_down(most) if most else most
             except InvalidInputError as error:
                 errors.update(error.messages)
+                # What was typed is no scale: the base recipe stands there as before.
+                with suppress(InvalidInputError):
+                    charge = at({})
             except NumberTextError as error:
                 errors["planned_runs"] = str(error)
+            if charge is not None:
+                short, others_left = supply.short_words, _left_of_others(supply, charge)
             if errors and status == 200:
                 status = 422
         shown = replace(form, errors=errors)
