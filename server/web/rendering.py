@@ -221,8 +221,10 @@ def name_fields(html: str) -> str:
         mistakes = sorted(_MISTAKE.findall(found[1]), key=lambda m: order.get(m[0], len(order)))
         lines = []
         for place, text in mistakes:
-            name = page.names.get(place, "")
-            lines.append(f'<li><a href="#{place}">{escape(name) + ": " if name else ""}{text}</a></li>')
+            name = escape(page.names.get(place, ""))
+            # A message that begins with the name says it already.
+            told = f"{name}: " if name and not text.startswith(name) else ""
+            lines.append(f'<li><a href="#{place}">{told}{text}</a></li>')
         return f"<ul>{''.join(lines)}</ul>"
 
     return _MISTAKES.sub(one_list, html)

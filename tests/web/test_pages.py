@@ -2659,3 +2659,19 @@ def test_a_refused_scale_leaves_the_charge_in_sight(client: TestClient) -> None:
     for words in ("At 0.1 mol, base recipe", "<strong>8.81 g</strong>", 'id="material-1"'):
         assert words in usual
         assert words in refused.text
+
+
+def test_a_mistake_names_its_field_once(ready: TestClient) -> None:
+    page = enter(ready, setting_2="190")
+    (listed,) = re.findall(r'<li><a href="#f-setting_2">([^<]*)</a></li>', page.text)
+    assert listed.startswith("bath: 190 °C is outside the hard limit")
+    # One that does not begin with it is still told whose it is.
+    (other,) = re.findall(r'<li><a href="#f-product_mass_g">([^<]*)</a></li>', enter(ready, product_mass_g="a lot").text)
+    assert other.startswith("Product mass: ")
+
+
+def test_every_number_of_a_variable_has_its_unit(ready: TestClient) -> None:
+    ready.post("/variables/2", data={**BATH, "hard_high": "160"})
+    page = ready.get("/preparations/1/setup").text
+    for cell in ("100 to 150 °C", "5 °C", "120 °C", "100 to 160 °C"):
+        assert f">{cell}</td>" in page
