@@ -2675,3 +2675,22 @@ def test_every_number_of_a_variable_has_its_unit(ready: TestClient) -> None:
     page = ready.get("/preparations/1/setup").text
     for cell in ("100 to 150 °C", "5 °C", "120 °C", "100 to 160 °C"):
         assert f">{cell}</td>" in page
+
+
+@pytest.mark.parametrize(
+    ("page", "way"),
+    [
+        ("", "/preparations/1/variables/new"),
+        ("/recipe", "/preparations/1/runs/new"),
+        ("/write-up", "/preparations/1/runs/new"),
+        ("/record", "/preparations/1/proposal"),
+    ],
+)
+def test_an_empty_page_leads_to_what_fills_it(client: TestClient, page: str, way: str) -> None:
+    client.post("/preparations", data=PREPARATION)
+    assert f'<a class="button" href="{way}">' in client.get(f"/preparations/1{page}").text
+
+
+def test_effects_of_too_few_runs_lead_to_the_next_run(ready: TestClient) -> None:
+    enter(ready)
+    assert '<a class="button" href="/preparations/1/proposal">' in ready.get("/preparations/1/effects").text
