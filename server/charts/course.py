@@ -92,4 +92,4 @@ def arrhenius_figure(fit: Arrhenius) -> dict[str, Any]:
             hovertemplate="run %{customdata[0]}, %{customdata[1]:.1f} °C: %{customdata[2]:.3g} per hour<extra></extra>",
         )
     )
-    return styled(figure, x_title="1000 K / T", y_title="ln (k · 1 h)")
+    return styled(figure, x_title="1000 K / T", y_title="ln (k / h⁻¹)")

@@ -11,6 +11,9 @@ import plotly.graph_objects as go
 from server.charts.style import ACCENT, BAND, DEEP, INK, PAPER, QUIET, styled
 from server.core.model.curves import Curve, Pair
 
+# Names of options stand level where all of them, by their longest word, have room beside one another. [characters]
+_ABREAST = 40
+
 
 def _symbols(failed: Sequence[bool]) -> list[str]:
     """Discs for runs, crosses for failed ones."""
@@ -25,14 +28,19 @@ def response_curve_figure(
     figure = go.Figure()
     if v.is_choice:
         for k, label in enumerate(curve.labels):
-            dash = "solid" if curve.tried[k] else "dot"
-            for low, high, width in ((curve.low_90[k], curve.high_90[k], 2), (curve.low_50[k], curve.high_50[k], 8)):
+            # A thick line of dots would look like points: untried, the thick bar is pale instead.
+            thin, thick = ("solid", 1.0) if curve.tried[k] else ("dot", 0.5)
+            for low, high, width, dash, opacity in (
+                (curve.low_90[k], curve.high_90[k], 2, thin, 1.0),
+                (curve.low_50[k], curve.high_50[k], 8, "solid", thick),
+            ):
                 figure.add_trace(
                     go.Scatter(
                         x=[label, label],
                         y=[float(low), float(high)],
                         mode="lines",
                         line={"color": ACCENT if curve.tried[k] else QUIET, "width": width, "dash": dash},
+                        opacity=opacity,
                         hoverinfo="skip",
                     )
                 )
@@ -76,6 +84,12 @@ def response_curve_figure(
         # Half a place beyond the first and the last option, so that neither is cut off.
         # Options that are called 100 and 230 are names all the same.
         drawn["layout"]["xaxis"].update(type="category", range=[-0.5, len(curve.labels) - 0.5])
+        if len(curve.labels) * max(len(word) for label in curve.labels for word in label.split() or [""]) <= _ABREAST:
+            # Level, a word a line: slanted names take half of a small picture.
+            lines = ["<br>".join(label.split()) for label in curve.labels]
+            drawn["layout"]["xaxis"].update(
+                tickmode="array", tickvals=list(curve.labels), ticktext=lines, tickangle=0, tickfont={"size": 11}
+            )
     return drawn
 
 

@@ -8,11 +8,11 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from server.charts.style import ACCENT, INK, QUIET, styled
+from server.charts.style import ACCENT, INK, PAPER, QUIET, styled
 from server.core.model.effects import Effect, Evidence
 
-# Filled for clear, half-filled look for likely, open for not shown: readable without colour.
-_SYMBOLS = {Evidence.CLEAR: "square", Evidence.LIKELY: "square-dot", Evidence.NOT_SHOWN: "square-open"}
+# Filled for clear, empty with a dot for likely, empty for not shown: readable without colour.
+_SYMBOLS = {Evidence.CLEAR: "square", Evidence.LIKELY: "square-dot", Evidence.NOT_SHOWN: "square"}
 
 # Longer labels are broken, so that a phone keeps room for the intervals. [characters]
 _WIDEST = 18
@@ -36,7 +36,12 @@ def effect_intervals(effects: Sequence[Effect]) -> dict[str, Any]:
                 x=[e.change],
                 y=[label],
                 mode="markers",
-                marker={"symbol": _SYMBOLS[e.evidence], "size": 14, "color": colour, "line": {"color": INK, "width": 1}},
+                marker={
+                    "symbol": _SYMBOLS[e.evidence],
+                    "size": 14,
+                    "color": colour if e.evidence == Evidence.CLEAR else PAPER,
+                    "line": {"color": colour, "width": 2},
+                },
                 hovertemplate=f"{e.change:+.1f} points, {e.evidence}<extra></extra>",
             )
         )

@@ -20,6 +20,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import event
 
 from server.charts.runs import RunPoint, yield_over_runs
+from server.charts.style import PAPER
 from server.compute.work import WORKSHOP
 from server.core.course.arrhenius import RateAt, fit_arrhenius
 from server.errors import BusyError, InvalidInputError
@@ -2694,3 +2695,33 @@ def test_an_empty_page_leads_to_what_fills_it(client: TestClient, page: str, way
 def test_effects_of_too_few_runs_lead_to_the_next_run(ready: TestClient) -> None:
     enter(ready)
     assert '<a class="button" href="/preparations/1/proposal">' in ready.get("/preparations/1/effects").text
+
+
+def with_the_demo(client: TestClient) -> TestClient:
+    with write_session(cast(FastAPI, client.app).state.engine) as session:
+        load_demo(session, asset_folder("seed_runs"))
+    return client
+
+
+def test_the_pictures_of_the_effects_can_be_read_without_colour_and_on_a_phone(client: TestClient) -> None:
+    page = with_the_demo(client).get("/preparations/1/effects").text
+    figures = [json.loads(f) for f in re.findall(r'<script type="application/json"[^>]*>(.*?)</script>', page, re.DOTALL)]
+    effects = next(f for f in figures if f["layout"]["xaxis"]["title"]["text"] == "change / points")
+    marks = {t["hovertemplate"].split(", ")[1].split("<")[0]: t["marker"] for t in effects["data"] if t["mode"] == "markers"}
+    # A dot in a filled square would not be seen.
+    assert marks["likely"]["symbol"] == "square-dot"
+    assert marks["likely"]["color"] == marks["not shown"]["color"] == PAPER
+    options = next(f for f in figures if f["layout"]["xaxis"]["title"]["text"] == "drying agent")
+    assert options["layout"]["xaxis"]["ticktext"][0] == "magnesium<br>sulfate"
+    assert options["layout"]["xaxis"]["tickangle"] == 0
+
+
+def test_time_courses_say_their_time_in_the_table_and_their_finding_once(client: TestClient) -> None:
+    with_the_demo(client)
+    listed = client.get("/preparations/1/courses").text
+    assert "<strong>2.4 h</strong> (90 % range 2.1 h to 2.7 h)</td>" in listed
+    shown = re.sub(r'aria-label="[^"]*"', "", client.get("/runs/10/course").text)
+    assert shown.count("95 % of the plateau is reached after") == 1
+    assert "<figcaption>8 readings.</figcaption>" in shown
+    lost = re.sub(r'aria-label="[^"]*"', "", client.get("/runs/4").text)
+    assert lost.count("Most was lost between") == 1

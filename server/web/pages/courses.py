@@ -13,7 +13,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.charts.course import arrhenius_figure, course_figure
-from server.core.course.advice import Course
+from server.core.course.advice import Course, range_words
 from server.core.course.fitting import FEWEST_READINGS
 from server.core.course.shapes import SHAPE_WORDS, Shape
 from server.core.space.units import duration_text
@@ -122,6 +122,8 @@ class RateLine:
     temperature: str
     series: str
     course: Course
+    # When 95 % of the plateau are reached, with its range; empty where the readings do not tell.
+    hold: str
 
 
 @dataclass(frozen=True)
@@ -370,7 +372,9 @@ def show_rates(request: Request, preparation_id: Id, session: ReadSession) -> Re
         text = (
             setting_text(rates.temperature, views[one.run_number].settings[rates.temperature.key]) if rates.temperature else "–"
         )
-        lines.append(RateLine(one.run_number, one.run_id, text, one.series.series.label, one.series.course))
+        advice = one.series.course.advice
+        hold = range_words(advice.to_95) if advice.to_95 is not None and not advice.is_too_early else ""
+        lines.append(RateLine(one.run_number, one.run_id, text, one.series.series.label, one.series.course, hold))
     figure = None
     if rates.arrhenius is not None:
         figure = Figure("arrhenius", energy_sentence(rates), arrhenius_figure(rates.arrhenius))
