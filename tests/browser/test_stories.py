@@ -948,3 +948,24 @@ def test_a_button_stands_level_with_its_field(demo: str, page: Page, path: str, 
     middles = [box["y"] + box["height"] / 2 for box in boxes if box]
     assert len(middles) == 2
     assert abs(middles[0] - middles[1]) <= 3
+
+
+@pytest.mark.parametrize("path", ["/preparations/1/charge", "/preparations/1/write-up", "/preparations/1/setup"])
+def test_what_is_printed_keeps_to_the_sheet(demo: str, page: Page, path: str) -> None:
+    # A4 without its margins, at 96 pixels an inch.
+    page.set_viewport_size({"width": 703, "height": 1000})
+    page.emulate_media(media="print")
+    page.goto(demo + path)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 703
+    assert not any(button.is_visible() for button in page.locator("main button, main .button").all())
+    # A hint is no larger than the text.
+    hint = page.locator("main .hint").first
+    if hint.count():
+        sizes = hint.evaluate("e => [e, document.body].map(one => parseFloat(getComputedStyle(one).fontSize))")
+        assert sizes[0] <= sizes[1]
+
+
+def test_the_runs_of_a_write_up_need_no_scrolling_sideways(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/write-up")
+    region = page.get_by_role("region", name="Runs", exact=True)
+    assert region.evaluate("e => e.scrollWidth <= e.clientWidth + 1")
