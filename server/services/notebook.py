@@ -632,7 +632,7 @@ class _Reader:
         self.growing = growing
         self.materials = materials
         self.reference = reference_of(materials)
-        # Variables without a column that followed from what was weighed in any row.
+        # Variables that followed from what was weighed in any row.
         self.as_weighed: set[str] = set()
         self.columns = columns
         self.data = data
@@ -945,7 +945,7 @@ class _Reader:
         return found
 
     def _settle_weighed(self, row: _Row, unread: Collection[str]) -> None:
-        """Variables without a column that set the amount of a material of which the row says what was weighed."""
+        """Variables of which the row says nothing, and which set the amount of a material of which it says what was weighed."""
         scale = row.raw.get("scale_mol") or self.base_scale_mol
         if not row.noted or not scale:
             return
@@ -959,7 +959,7 @@ class _Reader:
             made, _ = follow_interims(self.preparation, made, scale, interims)
             for one in settings_as_weighed(made, self.materials, scale, notes):
                 meaning = f"v{one.variable}"
-                if one.variable in row.settings or meaning in unread or any(c.meaning == meaning for c in self.columns):
+                if one.variable in row.settings or meaning in unread:
                     continue
                 v = self.by_meaning[meaning]
                 row.settings[v.key] = one.value
@@ -972,11 +972,10 @@ class _Reader:
     def _say_what_lacks_an_interim(self, row: _Row, made: MadeWith) -> None:
         """That a variable does not follow from what was weighed for an intermediate of which the row says nothing."""
         drives = {str(m.id): f"v{m.ratio_variable_id}" for m in self.materials if m.ratio_variable_id is not None}
-        with_column = {c.meaning for c in self.columns}
         for m in made.materials:
             meaning = drives.get(m.key, "")
             is_noted = f"weighed_{m.key}" in row.noted or f"measured_{m.key}" in row.noted
-            if meaning and meaning not in with_column and is_noted and m.taken_after and m.share is None:
+            if meaning and meaning[1:] not in row.settings and is_noted and m.taken_after and m.share is None:
                 stage = THE_STAGE[Stage(m.taken_after)]
                 name = self.by_meaning[meaning].name
                 row.remarks.append(f"{name} does not follow from {m.name} without what was weighed after {stage}")

@@ -1161,6 +1161,9 @@ def test_what_was_weighed_of_materials_is_noted_and_sets_the_variable_that_it_dr
     # Nothing says what held in the second row.
     with pytest.raises(InvalidInputError, match="halide is not given"):
         import_runs(session, key, NotebookInput(rows=[CHARGED, rows[2]]))
+    # The next look is another one where another amount was measured, although it drives nothing.
+    changed = [CHARGED, [*rows[1][:5], "61", "61"], rows[2]]
+    assert look_at(session, key, NotebookInput(rows=changed), base_for_missing=True).mark != book.mark
     data = NotebookInput(rows=rows, defaults={"halide": "1.5"})
     assert import_runs(session, key, data, shown=book.mark).numbers == (1, 2)
     first, second = questions.list_runs(session, key)
@@ -1169,9 +1172,6 @@ def test_what_was_weighed_of_materials_is_noted_and_sets_the_variable_that_it_dr
     }
     assert noted == {1: (4.508, None, None), 2: (25.32, None, None), 3: (None, 60.0, 0.867)}
     assert set(runs.weighed_of(session, int(second.id or 0))) == {1}
-    # The next look is another one where another mass was weighed, although it drives nothing.
-    changed = [CHARGED, [*rows[1][:5], "61", "61"], rows[2]]
-    assert look_at(session, key, NotebookInput(rows=changed, defaults={"halide": "1.5"})).mark != book.mark
 
 
 def test_less_of_a_weighed_reagent_limits_a_run_of_a_table(session: Session) -> None:
@@ -1188,6 +1188,10 @@ def test_a_variable_with_a_column_is_what_that_says(session: Session) -> None:
     (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
     assert "1.8" in map(str, row.settings.values())
     assert row.remarks == ()
+    # Where that says nothing, what was weighed does.
+    rows[1][-1] = ""
+    (row,) = look_at(session, key, NotebookInput(rows=rows, defaults={"halide": "1.1"})).rows
+    assert row.remarks == ("halide 2 eq, from what was weighed of benzyl chloride",)
 
 
 def test_a_mass_far_from_what_the_settings_take_is_asked_about(session: Session) -> None:
@@ -1220,6 +1224,17 @@ def test_a_unit_of_volume_counts(session: Session) -> None:
     rows = [[*CHARGED[:5], "toluene (L)", "yield"], ["2", "120", "MgSO4", "4.508", "19.0 g", "0.05", "61"]]
     (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
     assert row.weighed == ("benzyl chloride, weighed: 19 g", "toluene, measured: 50 mL")
+    # In a cell as well; mass and volume of one material may both be there.
+    rows = [
+        [*CHARGED[:5], "toluene / g", "toluene / mL", "yield"],
+        ["2", "120", "MgSO4", "4.508", "19.0 g", "43.4", "50 ml", "61"],
+    ]
+    data = NotebookInput(rows=rows)
+    (row,) = look_at(session, key, data).rows
+    assert row.weighed[1:] == ("toluene, weighed: 43.4 g", "toluene, measured: 50 mL")
+    (number,) = import_runs(session, key, data).numbers
+    run = next(r for r in questions.list_runs(session, key) if r.number == number)
+    assert [(n.mass_g, n.volume_ml) for n in runs.weighed_of(session, int(run.id or 0)).values()][-1] == (43.4, 50.0)
     # Without such a unit a column of that name is something else.
     rows = [[*CHARGED[:5], "toluene", "yield"], ["2", "120", "MgSO4", "4.508", "19.0 g", "dry", "61"]]
     assert look_at(session, key, NotebookInput(rows=rows)).columns[5].meaning == ""
