@@ -657,6 +657,10 @@ def test_a_table_is_looked_at_before_it_is_stored(client: TestClient) -> None:
     assert seen["rows"][0]["settings"] == {"hold": 2.0, "bath": 120.0, "agent": "a"}
     assert [bool(r["problems"]) for r in seen["rows"]] == [False, True, True]
     assert seen["unknown_words"] == {"bath": ["warm"], "agent": ["c"]}
+    client.post(f"/api/v1/preparations/{key}/materials", json={"name": "toluene", "role": "solvent", "formula": "C7H8"})
+    weighed = [[*rows[0], "toluene / g"], [*rows[1], "43"]]
+    (row,) = client.post(f"{base}/import/preview", json={"rows": weighed}).json()["rows"]
+    assert row["weighed"] == ["toluene, weighed: 43 g"]
     assert client.get(base).json() == []
     rows[2][1] = "125"
     asked = client.post(f"{base}/import/preview", json={"rows": rows}).json()["questions"]
