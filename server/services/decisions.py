@@ -68,6 +68,7 @@ class RunNeeds:
 class RunsLeft:
     """How many more runs there can be, by stock and by date; None where nothing is entered.
 
+    ``by_stock`` is for the settings of the working recipe, ``most_by_stock`` for any that can be reached.
     ``hindrance`` says why there can be none; empty where there can be one, or nobody knows.
     """
 
@@ -77,15 +78,12 @@ class RunsLeft:
     finish_by: str | None
     sentence: str
     hindrance: str = ""
+    most_by_stock: int | None = None
 
     @property
     def at_most(self) -> int | None:
-        """Runs that both allow.
-
-        Stock for none is about the settings of the working recipe only, others may take less; that there can be none at all
-        is the ``hindrance``.
-        """
-        counts = [n for n in (self.by_stock, self.by_date) if n]
+        """Runs that both allow, whatever their settings; that there can be none at all is the ``hindrance``."""
+        counts = [n for n in (self.most_by_stock, self.by_date) if n]
         return min(counts) if counts else None
 
 
@@ -257,6 +255,7 @@ class Decisions:
         charge = self._charge(settings, scale_mol, self._free)
         stock = charge.runs_in_stock if charge else None
         short = self._missing(scale_mol) if stock is not None and not stock[0] else []
+        most = self.analysis.supply.most_runs(self.analysis.space, scale_mol)
         by_date = self._by_date(today)
         finish_by = self.preparation.finish_by
         is_past = finish_by is not None and date.fromisoformat(finish_by) < today
@@ -265,8 +264,9 @@ class Decisions:
             stock[1].name if stock else "",
             by_date,
             finish_by,
-            self._left_sentence(charge, short, by_date, is_past),
+            self._left_sentence(charge, short, most, by_date, is_past),
             self._hindrance(short, by_date, is_past),
+            most,
         )
 
     @property
@@ -283,17 +283,21 @@ class Decisions:
         possible = max(1, math.floor(days * pace / 7.0 + 1e-9)) if days > 0 else 0
         return max(0, possible - self._pending)
 
-    def _left_sentence(self, charge: Charge | None, short: Sequence[str], by_date: int | None, is_past: bool) -> str:
+    def _left_sentence(
+        self, charge: Charge | None, short: Sequence[str], most: int | None, by_date: int | None, is_past: bool
+    ) -> str:
         """For how many runs there is stock and time, and what cannot be counted; empty where nothing is known."""
         stock, finish_by = charge.runs_in_stock if charge else None, self.preparation.finish_by
+        same = f"run {self.analysis.working.run_number}" if self.analysis.working else "the base recipe"
         parts = []
         if stock is not None and (stock[0] or short):
-            parts.append(f"stock for {_runs(stock[0])} ({stock[1].name} runs out first)")
+            # Other settings may take less of what runs out first, or none.
+            like = "" if stock[0] == most else f" like {same}"
+            parts.append(f"stock for {_runs(stock[0])}{like} ({stock[1].name} runs out first)")
         if by_date is not None and not is_past:
             parts.append(f"time for {_runs(by_date)} until {finish_by}")
         sentences = [f"There is {' and '.join(parts)}."] if parts else []
         if stock is not None and not stock[0] and not short:
-            same = f"run {self.analysis.working.run_number}" if self.analysis.working else "the base recipe"
             sentences.append(f"What is left of {stock[1].name} does not reach for {same} once more.")
         if is_past:
             sentences.append(f"The day to finish by, {finish_by}, is past.")

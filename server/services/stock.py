@@ -160,12 +160,12 @@ class Supply:
     def keeps_out(self, space: Space) -> list[str]:
         """Say what further runs at the base scale are kept from, one phrase for every material that limits any setting."""
         found = []
-        not_used = {(rule.key, option) for rule in space.rules if isinstance(rule, NotUsedRule) for option in rule.options}
+        not_used = _not_used(space)
         for rule in self.rules():
             if rule.option in not_used:
                 continue
             numbers = [v for v in space.variables if v.key in rule.numbers]
-            least = rule.mass_g * math.prod(v.low for v in numbers)
+            least = _least_g(rule, space)
             most = rule.mass_g * math.prod(v.high for v in numbers)
             if most <= rule.left_g * (1 + 1e-9):
                 continue
@@ -179,6 +179,44 @@ class Supply:
                 what = f"less of {' or '.join(v.name for v in numbers)}{with_option}"
             found.append(f"{what} ({rule.text})")
         return found
+
+    def most_runs(self, space: Space, scale_mol: float | None = None) -> int | None:
+        """For how many further runs there is stock at most, whatever their settings; None where no stock ends them.
+
+        Notes
+        -----
+        Amounts are taken at the low ends of their ranges. What only one option of a choice needs ends the runs only
+        where all its other options run out too.
+        """
+        of_every_run: list[int] = []
+        by_choice: dict[str, dict[str, int]] = {}
+        for rule in self.rules(scale_mol):
+            least = _least_g(rule, space)
+            if least <= 0:
+                continue
+            runs = math.floor(rule.left_g / least + 1e-9)
+            if rule.option is None:
+                of_every_run.append(runs)
+            else:
+                key, option = rule.option
+                options = by_choice.setdefault(key, {})
+                options[option] = min(runs, options.get(option, runs))
+        not_used = _not_used(space)
+        for key, options in by_choice.items():
+            usable = [option for option in space.variable(key).choices if (key, option) not in not_used]
+            if all(option in options for option in usable):
+                of_every_run.append(sum(options[option] for option in usable))
+        return min(of_every_run, default=None)
+
+
+def _not_used(space: Space) -> set[tuple[str, str]]:
+    """Options that a rule forbids, with the keys of their choices."""
+    return {(rule.key, option) for rule in space.rules if isinstance(rule, NotUsedRule) for option in rule.options}
+
+
+def _least_g(rule: StockRule, space: Space) -> float:
+    """What a run takes at least, where it takes the material at all. [g]"""
+    return rule.mass_g * math.prod(v.low for v in space.variables if v.key in rule.numbers)
 
 
 def supply_of(session: Session, preparation: PreparationRow, runs: Sequence[RunView]) -> Supply:

@@ -628,8 +628,45 @@ def test_a_plan_that_the_stock_does_not_reach_for_is_asked_about(session: Sessio
 def test_stock_that_does_not_reach_for_the_recipe_leaves_the_date_in_force(session: Session) -> None:
     left = RunsLeft(0, "alcohol", 2, "2026-03-31", "", "")
     assert left.at_most == 2
-    assert RunsLeft(3, "alcohol", None, None, "").at_most == 3
+    assert RunsLeft(3, "alcohol", None, None, "", most_by_stock=3).at_most == 3
     assert RunsLeft(0, "alcohol", None, None, "").at_most is None
+
+
+def test_stock_of_one_option_ends_the_runs_like_the_working_recipe_only(session: Session) -> None:
+    key, day = priced(session), date(2026, 3, 1)
+    agent = next(v for v in questions.list_variables(session, key) if v.name == "agent")
+    salt = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount": 5, "stock_g": 11.0}
+    salt["choice_variable_id"], salt["choice"] = agent.id, "MgSO4"
+    row = add_material(session, key, MaterialInput.model_validate(salt))
+    decisions = Decisions(analyse(session, key))
+    assert decisions.analysis.working is not None
+    assert decisions.analysis.working.settings[str(agent.id)] == "MgSO4"
+    number = decisions.analysis.working.run_number
+    left = decisions.runs_left(day)
+    # Two with this agent; with the other one, the alcohol ends them.
+    assert (left.by_stock, left.most_by_stock, left.at_most) == (2, 4, 4)
+    assert left.sentence == f"There is stock for 2 more runs like run {number} (salt runs out first)."
+    assert "only 2 can be made" not in decisions.verdict(day)
+    # Where the other agent runs out too, both stocks together end the runs.
+    other = {**salt, "name": "other salt", "choice": "Na2SO4", "stock_g": 5.0}
+    add_material(session, key, MaterialInput.model_validate(other))
+    assert Decisions(analyse(session, key)).runs_left(day).at_most == 3
+    # Stock for none like the working recipe keeps other settings to what there is for them.
+    update_material(session, int(row.id or 0), MaterialInput.model_validate({**salt, "stock_g": 1.0}))
+    none = Decisions(analyse(session, key))
+    assert (none.runs_left(day).by_stock, none.runs_left(day).at_most) == (0, 1)
+    assert "only 1 run can be made" in none.verdict(day)
+
+
+def test_stock_for_runs_of_any_settings_is_counted_with_the_least_amount(session: Session) -> None:
+    key, day = priced(session), date(2026, 3, 1)
+    acid = questions.list_materials(session, key)[1]
+    # 0.1 mol of CH3COOH is 6.005 g, and the ratio is 1 at least: 19 g reach for three runs of that.
+    update_material(session, int(acid.id or 0), charge_as_input(acid).model_copy(update={"stock_g": 19.0}))
+    left = Decisions(analyse(session, key)).runs_left(day)
+    assert left.by_stock is not None
+    assert left.by_stock < 3
+    assert left.at_most == 3
 
 
 def test_stock_of_many_kilograms_is_told_without_powers_of_ten(session: Session) -> None:
