@@ -387,20 +387,29 @@ class Analysis:
         A failed run would make the models look for what it has in common with others, and leave the rest unexplained.
         Where a variable moved with one of them, its effect has taken up what there may be: nothing is told then.
         """
-        ladder = self.ladder_without_failures or self.ladder
-        by_number = {r.number: r.row for r in self.counting}
-        tied = self._moved_with
-        found: list[Trend | None] = [self._drift]
-        for key, grouping in GROUPINGS.items():
-            if not tied[key]:
-                found += differences(ladder, [getattr(by_number[number], key) for number in ladder.table.numbers], grouping)
-        if not tied["scale"]:
-            found.append(change_with_scale(ladder, self._scales))
-        told = [trend.sentence for trend in found if trend is not None]
+        told = [trend.sentence for trend in self._trends if trend is not None]
         if self._partly_along:
             names = listed([self.space.variables[j].name for j in self._partly_along])
             told[0] += f" Effects of {names}, which moved partly along, may have taken up some of it, so it may be larger."
         return told
+
+    @cached_property
+    def _trends(self) -> list[Trend | None]:
+        """All of them, that with run order first. Their ranges stand side by side, so each allows for the number of them."""
+        return self._trends_among(max(1, sum(trend is not None for trend in self._trends_among(1))))
+
+    def _trends_among(self, comparisons: int) -> list[Trend | None]:
+        ladder = self.ladder_without_failures or self.ladder
+        by_number = {r.number: r.row for r in self.counting}
+        tied = self._moved_with
+        found = [None if tied["order"] else drift_with_order(ladder, self._days, comparisons)]
+        for key, grouping in GROUPINGS.items():
+            if not tied[key]:
+                labels = [getattr(by_number[number], key) for number in ladder.table.numbers]
+                found += differences(ladder, labels, grouping, comparisons)
+        if not tied["scale"]:
+            found.append(change_with_scale(ladder, self._scales, comparisons))
+        return found
 
     @cached_property
     def _partly_along(self) -> tuple[int, ...]:
@@ -410,13 +419,10 @@ class Analysis:
         rank, _ = run_order(self.table.numbers, self._days)
         return tuple(j for j, share in shares_moved_with(self.table, rank).items() if share >= PARTLY_R2)
 
-    @cached_property
+    @property
     def _drift(self) -> Trend | None:
         """Drift with run order; None with too few runs, and where a variable moved with the order."""
-        if self._moved_with["order"]:
-            return None
-        ladder = self.ladder_without_failures or self.ladder
-        return drift_with_order(ladder, self._days)
+        return self._trends[0]
 
     @property
     def _days(self) -> dict[int, str]:

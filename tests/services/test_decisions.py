@@ -10,6 +10,7 @@ from sqlmodel import Session
 
 from server.core.choose.proposal import Purpose
 from server.core.model.curves import pair_picture, response_curve
+from server.core.model.drift import drift_with_order
 from server.core.model.effects import Evidence, find_effects
 from server.core.space.variables import Role
 from server.errors import InvalidInputError, NeedsConfirmationError, NotReadyError
@@ -423,6 +424,23 @@ def test_a_failed_run_makes_no_difference_between_lots(session: Session) -> None
     analysis = analyse(session, int(preparation.id or 0))
     assert analysis.trends == before
     assert all(sentence.startswith("No ") for sentence in analysis.trends)
+
+
+def test_ranges_of_lots_people_and_order_allow_for_each_other(session: Session) -> None:
+    preparation = make_preparation(session)
+    rng = np.random.default_rng(3)
+    for k in range(8):
+        settings = {"hold": 2.0 + k % 3, "bath": 120.0 + 5.0 * (k % 2)}
+        who = {"lot": "AABB"[k % 4], "made_by": "KB" if k in (0, 3, 5, 6) else "MJ"}
+        make_run(session, preparation, round(60.0 + float(rng.normal()), 1), settings=settings, **who)
+    analysis = analyse(session, int(preparation.id or 0))
+    told = analysis.trends
+    assert [any(words in s for s in told) for words in ("run order", "lot A", "runs by KB")] == [True, True, True]
+    assert len(told) == 3
+    drift = drift_with_order(analysis.ladder, {}, comparisons=3)
+    assert drift is not None
+    assert told[0] == drift.sentence
+    assert told[0] != getattr(drift_with_order(analysis.ladder, {}), "sentence", "")
 
 
 def test_stock_keeps_nothing_out_that_a_rule_forbids_anyway(session: Session) -> None:

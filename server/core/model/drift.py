@@ -21,6 +21,9 @@ FEWEST_RUNS_PER_GROUP = 2
 SPREAD_OF_SCALES = 1.5
 # A change over all runs, or a difference of groups, smaller than this is not worth a word.
 SMALL_DIFFERENCE = 1.5  # [percentage points]
+# A range that reaches further to either side holds every difference that a chemist would look for, and says nothing (own
+# judgement).
+WIDEST_TOLD = 20.0  # [percentage points]
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Trend:
     is_shown: bool
 
 
-def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None) -> Trend | None:
+def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None, comparisons: int = 1) -> Trend | None:
     """Slope of the left-out residuals over the order of the runs; None with too few runs.
 
     Parameters
@@ -42,6 +45,8 @@ def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None) -> T
     days : mapping of int to str, or None
         Day on which each run was made (year-month-day), by run number. Where a run has none, run numbers
         are the order: past runs may have been entered after newer ones.
+    comparisons : int
+        How many ranges are looked at together, see ``welch_range``.
 
     Notes
     -----
@@ -56,11 +61,13 @@ def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None) -> T
     numbers = [number for number, counts in zip(table.numbers, usual, strict=True) if counts]
     rank, by_day = run_order(numbers, days or {})
     told = "by day" if by_day else "by run number, because some runs have no day"
-    slope = _slope(rank, residual)
+    slope = _slope(rank, residual, comparisons)
     ranges = f"{slope.words('a run')}, {told}"
     is_shown = slope.is_there and abs(slope.change) * (n - 1) >= SMALL_DIFFERENCE
     if slope.is_there and not is_shown:
         sentence = f"A drift with run order is there, but too small to matter: {ranges}."
+    elif not is_shown and slope.reach * (n - 1) > WIDEST_TOLD:
+        sentence = f"Whether yields drift with run order cannot be told yet with so few runs: {ranges}."
     elif not is_shown:
         sentence = f"No drift with run order is shown: {ranges}."
     else:
@@ -84,13 +91,15 @@ def run_order(numbers: Sequence[int], days: Mapping[int, str]) -> tuple[FloatArr
     return np.argsort(order).astype(float), by_day
 
 
-def change_with_scale(ladder: Ladder, scales: Mapping[int, float]) -> Trend | None:
+def change_with_scale(ladder: Ladder, scales: Mapping[int, float], comparisons: int = 1) -> Trend | None:
     """Change of the left-out residuals per doubling of the scale; None with too few runs, or scales too much alike.
 
     Parameters
     ----------
     scales : mapping of int to float
         Scale of each run that has one, by run number. [mol]
+    comparisons : int
+        How many ranges are looked at together, see ``welch_range``.
 
     Notes
     -----
@@ -103,11 +112,13 @@ def change_with_scale(ladder: Ladder, scales: Mapping[int, float]) -> Trend | No
     doublings = np.log2([scales[number] for number, counts in zip(table.numbers, has_scale, strict=True) if counts])
     if np.ptp(doublings) < np.log2(SPREAD_OF_SCALES):
         return None
-    slope = _slope(doublings, (table.yields - ladder.averaged_left_out[0])[has_scale])
+    slope = _slope(doublings, (table.yields - ladder.averaged_left_out[0])[has_scale], comparisons)
     ranges = slope.words("for each doubling")
     is_shown = slope.is_there and abs(slope.change) * float(np.ptp(doublings)) >= SMALL_DIFFERENCE
     if slope.is_there and not is_shown:
         sentence = f"Yields change with the scale of the run, but by too little to matter: {ranges}."
+    elif not is_shown and slope.reach * float(np.ptp(doublings)) > WIDEST_TOLD:
+        sentence = f"Whether yields change with the scale of the run cannot be told yet with so few runs: {ranges}."
     elif not is_shown:
         sentence = f"No change of the yield with the scale of the run is shown: {ranges}."
     else:
@@ -129,18 +140,23 @@ class _Slope:
     def is_there(self) -> bool:
         return not self.low_90 <= 0.0 <= self.high_90
 
+    @property
+    def reach(self) -> float:
+        """How far the range goes to either side."""
+        return self.high_90 - self.change
+
     def words(self, per: str) -> str:
         return f"{signed(self.change)} points {per} (90 % range {signed(self.low_90)} to {signed(self.high_90)})"
 
 
-def _slope(x: FloatArray, residual: FloatArray) -> _Slope:
-    """Slope of a straight line through the residuals with its 90 % range from Student's t."""
+def _slope(x: FloatArray, residual: FloatArray, comparisons: int) -> _Slope:
+    """Slope of a straight line through the residuals with its 90 % range from Student's t, one of so many (Bonferroni)."""
     centred = x - x.mean()
     squares = float(centred @ centred)
     slope = float(centred @ residual) / squares
     rest = residual - residual.mean() - slope * centred
     dof = len(x) - 2
-    reach = float(stats.t.ppf(0.95, dof)) * float(np.sqrt(rest @ rest / dof / squares))
+    reach = float(stats.t.ppf(1.0 - 0.05 / comparisons, dof)) * float(np.sqrt(rest @ rest / dof / squares))
     return _Slope(slope, slope - reach, slope + reach)
 
 
@@ -157,13 +173,15 @@ BY_LOT = Grouping("lot {}", "lots", "a lot")
 BY_MAKER = Grouping("runs by {}", "people", "the runs of one")
 
 
-def differences(ladder: Ladder, labels: Sequence[str], by: Grouping) -> list[Trend]:
+def differences(ladder: Ladder, labels: Sequence[str], by: Grouping, comparisons: int | None = None) -> list[Trend]:
     """Difference of each group of runs from the first in the left-out residuals.
 
     Parameters
     ----------
     labels : sequence of str, length n_runs
         In the order of ``ladder.table``; empty text for not noted. Capitals do not count.
+    comparisons : int or None
+        How many ranges are looked at together, see ``welch_range``; where None, those of these groups.
 
     Notes
     -----
@@ -178,28 +196,32 @@ def differences(ladder: Ladder, labels: Sequence[str], by: Grouping) -> list[Tre
     marks = np.where(usual, np.asarray(alike, dtype=object), "")
     names = [name for name in dict.fromkeys(marks) if name and np.sum(marks == name) >= FEWEST_RUNS_PER_GROUP]
     order = sorted(names, key=lambda name: min(n for n, one in zip(ladder.table.numbers, alike, strict=True) if one == name))
+    has_scatter = len(order) >= FEWEST_GROUPS_FOR_SCATTER
+    together = comparisons or max(1, len(order) - 1 + has_scatter)
     found = []
     for name in order[1:]:
         a, b = residual[marks == order[0]], residual[marks == name]
-        change, low, high = welch_range(a, b, comparisons=len(order) - 1)
+        change, low, high = welch_range(a, b, comparisons=together)
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
         is_there = not low <= 0.0 <= high
         is_shown = is_there and abs(change) >= SMALL_DIFFERENCE
         first, other = by.one.format(order[0]), by.one.format(name)
         if is_there and not is_shown:
             sentence = f"There is a difference between {first} and {other}, but too small to matter: {ranges}."
+        elif not is_shown and high - change > WIDEST_TOLD:
+            sentence = f"Whether {first} and {other} differ cannot be told yet with so few runs: {ranges}."
         elif not is_shown:
             sentence = f"No difference between {first} and {other} is shown: {ranges}."
         else:
             sentence = f"Yields change from {first} to {other} beyond what the settings explain: {ranges}."
         found.append(Trend(change, low, high, sentence, is_shown))
-    if len(order) >= FEWEST_GROUPS_FOR_SCATTER:
+    if has_scatter:
         members = np.isin(marks, order)
-        found.append(_scatter_between(residual[members], marks[members].astype(str), len(order), by))
+        found.append(_scatter_between(residual[members], marks[members].astype(str), len(order), by, together))
     return found
 
 
-def _scatter_between(residual: FloatArray, groups: np.ndarray, n_groups: int, by: Grouping) -> Trend:
+def _scatter_between(residual: FloatArray, groups: np.ndarray, n_groups: int, by: Grouping, comparisons: int) -> Trend:
     """Standard deviation between groups with its 90 % range, and within, in one sentence.
 
     Notes
@@ -214,8 +236,9 @@ def _scatter_between(residual: FloatArray, groups: np.ndarray, n_groups: int, by
         return Trend(sd, sd, sd, f"{over}; runs within {by.within} agree exactly.", sd >= SMALL_DIFFERENCE)
     size, dof = _common_size(groups), len(residual) - n_groups
     ratio = _mean_square_ratio(residual, groups, within)
+    tail = 0.05 / comparisons
     low, high = (
-        float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_groups - 1, dof) - 1.0) / size * within))) for q in (0.95, 0.05)
+        float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_groups - 1, dof) - 1.0) / size * within))) for q in (1.0 - tail, tail)
     )
     sentence = (
         f"{over} (90 % range {low:.1f} to {high:.1f}) and {np.sqrt(within):.1f} points within {by.within}, settings allowed for."
@@ -244,7 +267,7 @@ def welch_range(a: FloatArray, b: FloatArray, comparisons: int = 1) -> tuple[flo
     ----------
     a, b : ndarray of shape (n_a,) and (n_b,)
     comparisons : int
-        How many such differences are looked at together: all ranges hold at once in nine of ten cases or more
+        How many ranges are looked at together: all ranges hold at once in nine of ten cases or more
         (Bonferroni's method, NIST/SEMATECH e-Handbook 7.4.7.3).
 
     Raises

@@ -163,6 +163,46 @@ def test_several_lots_at_once_have_wider_ranges() -> None:
     assert many.high_90 - many.low_90 > 1.2 * (pair.high_90 - pair.low_90)
 
 
+def test_ranges_that_stand_side_by_side_allow_for_their_number() -> None:
+    rng = np.random.default_rng(4)
+    rows = [ROWS[i] for i in ORDER]
+    ladder = fit_ladder(runs(rows, [60.0 + float(rng.normal(0, 3)) for _ in rows]))
+    scales = {n: float(rng.uniform(0.05, 0.4)) for n in ladder.table.numbers}
+    people = ["AB" if n % 2 else "CD" for n in ladder.table.numbers]
+    n = len(rows)
+
+    def reaches(comparisons: int) -> list[float]:
+        drift = drift_with_order(ladder, comparisons=comparisons)
+        scale = change_with_scale(ladder, scales, comparisons)
+        (pair,) = differences(ladder, people, BY_MAKER, comparisons)
+        return [trend.high_90 - trend.change for trend in (drift, scale, pair) if trend is not None]
+
+    wider = np.array(reaches(5)) / np.array(reaches(1))
+    # Bonferroni's method, NIST/SEMATECH e-Handbook 7.4.7.3: each of five at 1 − 0.1/5.
+    factor = stats.t.ppf(1 - 0.01, n - 2) / stats.t.ppf(0.95, n - 2)
+    assert wider[:2] == pytest.approx([factor, factor], rel=1e-9)
+    assert wider[2] == pytest.approx(factor, rel=0.01)
+    scatter = [differences(ladder, [p + str(k % 2) for k, p in enumerate(people)], BY_MAKER, m)[-1] for m in (1, 5)]
+    assert scatter[1].high_90 > scatter[0].high_90
+
+
+def test_a_range_that_says_nothing_is_not_told_as_no_difference() -> None:
+    rng = np.random.default_rng(2)
+    rows = [ROWS[i] for i in ORDER][:8]
+    ladder = fit_ladder(runs(rows, [60.0 + float(rng.normal(0, 25)) for _ in rows]))
+    lots = {1: "L1", 2: "L2", 3: "L2", 4: "L1"}
+    (found,) = differences(ladder, [lots.get(n, "") for n in ladder.table.numbers], BY_LOT)
+    assert found.high_90 - found.change > 20
+    assert not found.is_shown
+    assert found.sentence.startswith("Whether lot L1 and lot L2 differ cannot be told yet with so few runs: ")
+    drift = drift_with_order(ladder)
+    scale = change_with_scale(ladder, {n: 0.05 * 2.0 ** (n % 3) for n in ladder.table.numbers})
+    assert drift is not None
+    assert drift.sentence.startswith("Whether yields drift with run order cannot be told yet with so few runs: ")
+    assert scale is not None
+    assert scale.sentence.startswith("Whether yields change with the scale of the run cannot be told yet with so few runs: ")
+
+
 def test_batch_to_batch_variance_of_the_dyestuff_data() -> None:
     # Davies & Goldsmith (1972), table 6.2: batch 1764.05, within 2451.25.
     file = reference("A01")
