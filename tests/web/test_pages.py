@@ -1582,6 +1582,13 @@ def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) 
     page = ready.get("/preparations/1/stages")
     assert "Most is lost in the reaction" in page.text
     assert "takes 4 runs that were weighed" in page.text
+    assert "at the end of reaction (3 runs), and isolated (3 runs)." in page.text
+    enter(ready, setting_1="3", product_mass_g="5")
+    ready.post("/runs/4/checkpoints", data={"name": "dried", "stage": "drying", "mass_g": "5.2"})
+    fourth = ready.get("/preparations/1/stages").text
+    assert "at the end of reaction (3 runs), and isolated (4 runs)." in fourth
+    assert "The checkpoint of run 4 at the end of the drying is not in the picture" in fourth
+    ready.post("/runs/4/exclude", data={"reason": "wet"})
     assert re.search(r"Most is lost in the reaction[^<]+<a href=\"/preparations/1/stages\">", ready.get("/preparations/1").text)
     # Run 2 is crossed with run 3, the best, both ways; runs 1 and 3 share the agent.
     assert "At present 2 such values stand beside the runs." in page.text

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from server.core.model.effects import listed
 from server.core.model.runs import FAILURE_SD, Beside, RunTable
 from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, FloatArray, Stage, Variable
 
@@ -266,7 +267,7 @@ def stage_by_stage(ways: Sequence[Way], order: WorkOrder = USUAL_ORDER) -> Stage
             stretches = [replace(s, share_low=float(low[k]), share_high=float(high[k])) for k, s in enumerate(stretches)]
     numbers = tuple(w.number for w in complete)
     losses, differences = _loss_sentences(stretches, numbers), _share_sentences(stretches, numbers, alone)
-    sentences = (*losses, *differences, *_gain_sentences(shown))
+    sentences = (*losses, *differences, *_gain_sentences(shown), *_dropped_sentences(shown, order, stations))
     headline = differences[0] if shares is not None else " ".join(losses)
     return StageByStage(tuple(shown), stations, tuple(stretches), numbers, sentences, headline)
 
@@ -385,6 +386,22 @@ def _gain_sentences(ways: Sequence[Way]) -> list[str]:
                 f"Run {way.number} has {gain:.0f} points of theory more {what} than {than}: something was wet, or a content is "
                 "not right. Its checkpoints are shown, but play no part."
             )
+    return out
+
+
+def _dropped_sentences(ways: Sequence[Way], order: WorkOrder, stations: Sequence[Stage]) -> list[str]:
+    """Checkpoints of stages at whose ends too few runs were weighed."""
+    out = []
+    for stage in order.stages:
+        numbers = [str(w.number) for w in ways if w.left.get(stage, 0.0) > 0]
+        if stage in stations or not numbers:
+            continue
+        many = len(numbers) > 1
+        out.append(
+            f"The checkpoint{'s' if many else ''} of run{'s' if many else ''} {listed(numbers)} at the end of the "
+            f"{_short(stage, '')} {'are' if many else 'is'} not in the picture: a stage takes {FEWEST_RUNS_OF_STAGE} runs that "
+            "were weighed at its end and gained nothing on the way."
+        )
     return out
 
 

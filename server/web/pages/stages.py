@@ -124,8 +124,9 @@ def show_stages(request: Request, preparation_id: Id, session: ReadSession) -> R
     rows: list[tuple[int, int, list[float | None]]] = []
     if found is not None:
         number = working.run_number if working else None
-        ends = listed([STAGE_WORDS[s] for s in found.stations])
-        text = f"Product as a share of theory at the end of {ends}, and isolated, in {len(found.ways)} runs."
+        known = [(STAGE_WORDS[s], sum(bool(w.left.get(s)) for w in found.ways)) for s in found.stations]
+        ends = listed([f"{stage} ({count} runs)" for stage, count in known])
+        text = f"Product as a share of theory at the end of {ends}, and isolated ({len(found.ways)} runs)."
         figure = Figure("ways", text, ways_of_the_product(found, number))
         rows = [(w.number, ids[w.number], [*(w.left.get(s) for s in found.stations), w.percent]) for w in found.ways]
     out = analysis.ways.out_of_order

@@ -120,6 +120,23 @@ def test_runs_without_every_checkpoint_count_where_they_can() -> None:
     assert found.stretches[1].numbers == found.complete == (1, 2, 3, 4)
 
 
+def test_checkpoints_of_stages_with_too_few_of_them_are_named() -> None:
+    found = [*ways(MARKS), Way(5, {Stage.REACTION: 75.0, Stage.DRYING: 60.0}, 58.0), Way(6, {Stage.DRYING: 62.0}, 60.0)]
+    picture = stage_by_stage(found)
+    assert picture is not None
+    assert picture.stations == (Stage.REACTION, Stage.WORK_UP)
+    assert [s for s in picture.sentences if "not in the picture" in s] == [
+        "The checkpoints of runs 5 and 6 at the end of the drying are not in the picture: a stage takes 3 runs that were weighed "
+        "at its end and gained nothing on the way."
+    ]
+    one = stage_by_stage(found[:-1])
+    assert one is not None
+    assert any(s.startswith("The checkpoint of run 5 at the end of the drying is not in the picture: ") for s in one.sentences)
+    whole = stage_by_stage(ways(MARKS))
+    assert whole is not None
+    assert not any("not in the picture" in s for s in whole.sentences)
+
+
 @pytest.mark.parametrize(
     ("mark", "sentence"),
     [
