@@ -451,6 +451,13 @@ class Analysis:
                 out.append(f"Never moved so far: {', '.join(names[j] for j in self.knowable.never_moved)}.")
             if too_few := self.knowable.too_few_words(n_runs):
                 out.append(too_few)
+            elif self.knowable.unjudged:
+                unjudged = [names[j] for j in self.knowable.unjudged]
+                words = listed(unjudged) if len(unjudged) > 1 else f"{unjudged[0]} and the others"
+                out.append(
+                    f"Whether {words} can be told apart cannot be judged: {n_runs} runs moved {self.knowable.n_moved} "
+                    f"variables, and in them {moved_words(3)}, or nearly so, perhaps by chance."
+                )
             out += self._moved_with_circumstances()
         out += [
             f"Run {r.number} gave {r.percent:.1f} %: it cannot have been all product, so it counts as a good run of which "

@@ -426,6 +426,20 @@ def test_a_failed_run_makes_no_difference_between_lots(session: Session) -> None
     assert all(sentence.startswith("No ") for sentence in analysis.trends)
 
 
+def test_it_is_said_that_too_few_settings_cannot_judge_what_follows_from_the_others(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = int(preparation.id or 0)
+    add_variable(session, key, VariableInput(name="ratio", role="ratio", low=1, high=3, step=0.5, base=1))
+    settings = ((3.0, 120.0, 3.0), (1.0, 140.0, 1.0), (3.0, 130.0, 3.0), (2.0, 140.0, 2.5), (4.0, 110.0, 2.5))
+    for k, (hold, bath, ratio) in enumerate(settings):
+        make_run(session, preparation, 60.0 + 3 * k, settings={"hold": hold, "bath": bath, "ratio": ratio})
+    told = analyse(session, key).unknowns
+    assert (
+        "Whether hold, bath and ratio can be told apart cannot be judged: 5 runs moved 3 variables, and in them they moved "
+        "together or follow from one another, or nearly so, perhaps by chance."
+    ) in told
+
+
 def test_ranges_of_lots_people_and_order_allow_for_each_other(session: Session) -> None:
     preparation = make_preparation(session)
     rng = np.random.default_rng(3)

@@ -24,7 +24,7 @@ FEWEST_RUNS_FOR_EFFECTS = 3
 CLEAR_PROBABILITY = 0.95
 # With fewer runs that did not fail nothing is called clear: it would rest on single comparisons and an assumed
 # scatter. The same holds while no run repeats another one and there are hardly more runs than variables that moved, and
-# where there are too few to separate these (own convention).
+# where there are too few to separate these, or to tell whether a variable follows from the others (own convention).
 FEWEST_RUNS_FOR_CLEAR = 5
 _RUNS_BESIDE_VARIABLES = 2
 LIKELY_PROBABILITY = 0.90
@@ -139,7 +139,7 @@ def _effect(
     tied = f" {_left_out(table, knowable, j, levels)}" if j in knowable.comparable else ""
     more = tied + (f" Outside this range there {runs}, which failed." if beyond else "") + left_out
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
-    can_be_clear = _can_be_clear(table, knowable)
+    can_be_clear = _can_be_clear(table, knowable, j)
     evidence = _evidence(mean, probability, can_be_clear and not only_failed and not on_failures)
     if top is not None and (top.evidence is evidence or evidence not in (Evidence.CLEAR, Evidence.LIKELY)):
         inside = _highest_inside(v, top, (from_label, to_label), _label_of(table, raw, j, top.level), what)
@@ -153,7 +153,7 @@ def _effect(
         them = "it" if table.failed.sum() == 1 else "them"
         sentence += f" It rests on {_failed_runs(table)}, which failed: without {them}, none is shown."
     if without is not None and evidence is not Evidence.CLEAR and not only_failed:
-        sentence += _clear_without(without, low, high, comparisons, table)
+        sentence += _clear_without(without, j, low, high, comparisons, table)
     sentence += more
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
 
@@ -222,11 +222,11 @@ class _Top:
         return "clearly" if self.evidence is Evidence.CLEAR else "likely"
 
 
-def _can_be_clear(table: RunTable, knowable: Knowable) -> bool:
-    """Whether there are runs enough for anything to be clear."""
+def _can_be_clear(table: RunTable, knowable: Knowable, j: int) -> bool:
+    """Whether there are runs enough for the effect of a variable to be clear."""
     n = int(np.sum(~table.failed))
     is_measured = knowable.n_repeats > 0 or n > knowable.n_moved + _RUNS_BESIDE_VARIABLES
-    return n >= FEWEST_RUNS_FOR_CLEAR and is_measured and not knowable.too_few_words(table.n_runs)
+    return n >= FEWEST_RUNS_FOR_CLEAR and is_measured and j not in knowable.unjudged and not knowable.too_few_words(table.n_runs)
 
 
 def _top(
@@ -253,7 +253,7 @@ def _top(
     sureness = 1.0 - len(inside) * (1.0 - is_highest)
     if any(side["change"] < SMALL_EFFECT for side in sides) or sureness < LIKELY_PROBABILITY:
         return None
-    is_clear = sureness >= CLEAR_PROBABILITY and _can_be_clear(table, knowable)
+    is_clear = sureness >= CLEAR_PROBABILITY and _can_be_clear(table, knowable, j)
     return _Top(level, Evidence.CLEAR if is_clear else Evidence.LIKELY, sureness, *sides)
 
 
@@ -277,11 +277,11 @@ def _label_of(table: RunTable, raw: list[float | str], j: int, level: float) -> 
     return _label(table.variables[j], raw[at])
 
 
-def _clear_without(without: Ladder, low: FloatArray, high: FloatArray, comparisons: int, table: RunTable) -> str:
+def _clear_without(without: Ladder, j: int, low: FloatArray, high: FloatArray, comparisons: int, table: RunTable) -> str:
     """That the runs that did not fail show the effect clearly by themselves; empty where they do not."""
     alone = summarise(without.difference(low[None], high[None]), comparisons)
     is_clear = alone["probability_of_sign"] >= CLEAR_PROBABILITY and abs(alone["change"]) >= SMALL_EFFECT
-    if not is_clear or not _can_be_clear(without.table, what_is_knowable(without.table)):
+    if not is_clear or not _can_be_clear(without.table, what_is_knowable(without.table), j):
         return ""
     ranges = f"{signed(alone['change'])} points (90 % range {signed(alone['low_90'])} to {signed(alone['high_90'])})"
     return f" Without {_failed_runs(table)}, which failed, it is clear: {ranges}."

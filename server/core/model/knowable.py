@@ -65,6 +65,8 @@ class Knowable:
     comparable : dict of int to tuple of float
         For each choice in a tie, or from which another one follows: the options, as coded, that can be compared with
         each other all the same.
+    unjudged : tuple of int
+        Columns that went along with several others, in too few different settings to tell whether by chance.
     """
 
     never_moved: tuple[int, ...]
@@ -75,6 +77,7 @@ class Knowable:
     n_repeats: int
     ties: tuple[Tie, ...] = ()
     comparable: Mapping[int, tuple[float, ...]] = field(default_factory=dict)
+    unjudged: tuple[int, ...] = ()
 
     def partners(self, column: int) -> tuple[int, ...]:
         """Return the other columns from which this one cannot be told apart."""
@@ -152,7 +155,12 @@ def what_is_knowable(table: RunTable) -> Knowable:
         if len(group) == 2 and blocks[wide].shape[1] > min(blocks[j].shape[1] for j in group) and _are_choices(judged, group):
             found_there = _comparable(judged, wide, [Tie(group[0], group[1], (), 0)])
             comparable |= {wide: found_there} if len(found_there) > 1 else {}
-    return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats, left, comparable)
+    different = _different_settings(judged, blocks) if moved else blocks
+    alone = [group[0] for group in groups if len(group) == 1]
+    unjudged = tuple(
+        j for j in alone if len(moved) > 2 and _may_be_fixed(different[j], np.hstack([different[k] for k in moved if k != j]))
+    )
+    return Knowable(never, together, len(moved), rank, joined.shape[1], n_repeats, left, comparable, unjudged)
 
 
 def _moved_together(
@@ -278,16 +286,26 @@ def indicators(labels: Sequence[str]) -> FloatArray:
 
 def _is_fixed(block: FloatArray, others: FloatArray) -> bool:
     """Whether centred columns follow from others, allowing for how many there are; never with few runs to spare."""
-    n = len(others)
-    # Of the own columns the combination that is fixed best is judged, so they count like others.
-    k = int(np.linalg.matrix_rank(others)) + block.shape[1] - 1
-    r2 = _canonical_r2(block, _orthonormal(others))
-    if n - 1 - k >= 1 and r2 > _EXACTLY and block.shape[1] == 1:
+    n, spare, r2 = len(others), _spare_runs(block, others), _canonical_r2(block, _orthonormal(others))
+    if spare >= 1 and r2 > _EXACTLY and block.shape[1] == 1:
         # Chance does not make one follow exactly from others.
         return True
-    if n - 1 - k < _SPARE_RUNS:
+    if spare < _SPARE_RUNS:
         return False
-    return bool(1.0 - (1.0 - r2) * (n - 1) / (n - 1 - k) >= TOGETHER_R2)
+    return bool(1.0 - (1.0 - r2) * (n - 1) / spare >= TOGETHER_R2)
+
+
+def _may_be_fixed(block: FloatArray, others: FloatArray) -> bool:
+    """Whether centred columns look as if they followed from others, with too few runs to spare to allow for chance."""
+    return _spare_runs(block, others) < _SPARE_RUNS and _canonical_r2(block, _orthonormal(others)) >= TOGETHER_R2
+
+
+def _spare_runs(block: FloatArray, others: FloatArray) -> int:
+    """Runs that are left over when columns are laid on others.
+
+    Of the own columns the combination that is fixed best is judged, so they count like others.
+    """
+    return len(others) - int(np.linalg.matrix_rank(others)) - int(block.shape[1])
 
 
 def _different_settings(table: RunTable, blocks: Sequence[FloatArray]) -> list[FloatArray]:

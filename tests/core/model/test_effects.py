@@ -261,6 +261,27 @@ def test_chance_among_few_runs_is_no_dependence() -> None:
     assert found <= 6
 
 
+def test_what_too_few_runs_could_not_judge_is_never_clear() -> None:
+    # In five settings each part nearly follows from the two others, with two to spare: chance does that too. Run three times
+    # each, they are runs enough for everything else, and the third part, which does nothing, would clearly raise the yield.
+    five = mixture_runs(5, 4, spread=2.0)
+    table = five.rows(np.repeat(np.arange(5), 3))
+    table = replace(table, numbers=tuple(range(1, 16))).in_canonical_order()
+    known = what_is_knowable(table)
+    assert known.together == ()
+    assert not known.too_few_words(15)
+    assert known.unjudged
+    raw: list[list[float | str]] = [[0.0] * 3] * 15
+    found = find_effects(fit_ladder(table, losses=NO_END_LOSSES), table.coded[0], raw)
+    keys = [table.variables[j].key for j in known.unjudged]
+    assert not any(e.evidence is Evidence.CLEAR for e in found if e.key in keys)
+    assert any((e.probability_of_sign or 0.0) > effects.CLEAR_PROBABILITY for e in found if e.key in keys)
+    # Settings that are well apart are judged, and so are those of one variable changed at a time.
+    assert what_is_knowable(mixture_runs(8, 4, spread=40.0)).unjudged == ()
+    apart = [(1.0, 110.0, "a"), (4.0, 110.0, "a"), (1.0, 140.0, "a"), (1.0, 110.0, "b")]
+    assert what_is_knowable(runs(apart, [50.0, 60.0, 55.0, 70.0])).unjudged == ()
+
+
 def last_failed(table: RunTable) -> RunTable:
     is_last = np.arange(table.n_runs) == table.n_runs - 1
     return replace(table, extra_sd=np.where(is_last, FAILURE_SD, 0.0), failed=is_last)
