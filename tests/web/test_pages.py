@@ -1574,6 +1574,16 @@ def test_why_the_best_run_is_no_recipe_is_said(ready: TestClient) -> None:
     assert "Run 2 lies outside your limits as they are now." in ready.get("/preparations/1").text
 
 
+def test_a_curve_says_where_a_rule_forbids_it(ready: TestClient) -> None:
+    for hold, bath, mass in (("1", "110", "5"), ("2", "120", "6"), ("3", "110", "7"), ("4", "130", "8")):
+        enter(ready, setting_1=hold, setting_2=bath, setting_3="MgSO4", product_mass_g=mass)
+    assert "Not allowed" not in ready.get("/preparations/1/effects").text
+    rule = {"kind": "option_range", "variable": 3, "choice": "MgSO4", "partner": 2, "high": 132}
+    assert ready.post("/api/v1/preparations/1/limits", json=rule).status_code == 201
+    page = ready.get("/preparations/1/effects").text
+    assert re.search(r"Not allowed with the other settings of the working recipe: above 132 °C \(“[^”]+”\)\.", page)
+
+
 def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) -> None:
     assert "at least 3 runs" in ready.get("/preparations/1/stages").text
     for k, (hold, agent, made, kept) in enumerate((("1", "MgSO4", 60, 54), ("2", "Na2SO4", 70, 60), ("4", "MgSO4", 90, 81))):

@@ -13,6 +13,7 @@ from server.core.choose.proposal import Purpose
 from server.core.model.curves import Curve
 from server.core.model.effects import Effect
 from server.core.model.quality import Quality
+from server.core.space.along import broken_along, forbidden_words
 from server.core.space.variables import Role, Variable
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
@@ -77,12 +78,17 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         if j in analysis.knowable.never_moved:
             continue
         curve = analysis.curve(j)
-        best = int(max(range(len(curve.mean)), key=lambda k: (bool(curve.tried[k]), float(curve.mean[k]))))
+        recipe = analysis.counting[analysis.best_position or 0].settings
+        along = curve.labels if curve.variable.is_choice else [float(value) for value in curve.values]
+        off = [bool(rules) for rules in broken_along(analysis.space, recipe, effect.key, along)]
+        best = max(range(len(off)), key=lambda k: (bool(curve.tried[k]), not off[k], float(curve.mean[k])))
         unit = "" if curve.variable.is_choice else f" {curve.variable.unit}".rstrip()
         text = (
             f"Expected yield along {effect.name}: highest at {_at_step(curve, best)}{unit} "
-            f"({curve.mean[best]:.0f} %) within what was tried."
+            f"({curve.mean[best]:.0f} %) within what was tried{' and is allowed' if any(off) and not off[best] else ''}."
         )
+        if words := forbidden_words(analysis.space, recipe, effect.key, along):
+            text += f" {words}"
         values = [r.settings[effect.key] for r in analysis.counting]
         yields = [float(r.percent or 0.0) for r in analysis.counting]
         failed = [r.row.outcome == "failure" for r in analysis.counting]
