@@ -467,7 +467,13 @@ def test_what_came_back_stands_beside_what_was_lost(client: TestClient) -> None:
     client.post("/runs/1/checkpoints", data={**crude, "name": "alcohol back", "kind": "recovered", "mass_g": "0.8815"})
     # By hand: theory 13.0187 g, a tenth of which came back as alcohol; 13.0187 − 11 − 1.30187 g are lost.
     told = "0.717 g <small>(1.3 g not made: starting material that came back)</small>"
-    assert client.get("/runs/1").text.count(told) == 1
+    page = client.get("/runs/1").text
+    assert page.count(told) == 1
+    assert "more than was there" not in page
+    # 12 g of the 11.717 g that the rest of the alcohol can give.
+    client.post("/preparations/1/runs", data={"outcome": "yield", "product_mass_g": "12"})
+    client.post("/runs/2/checkpoints", data={**crude, "name": "alcohol back", "kind": "recovered", "mass_g": "0.8815"})
+    assert "the yield is 102.4 %, more than was there: something is wet, or a mass is wrong." in client.get("/runs/2").text
 
 
 def test_stock_and_price_are_typed_in_the_units_of_the_bottle(ready: TestClient) -> None:

@@ -73,6 +73,11 @@ class MassBalance:
     based_on_recovered_percent: float | None
     sentence: str
 
+    @property
+    def is_more_than_was_there(self) -> bool:
+        """Whether more was weighed than the starting material that did not come back can give, as far as it is shown."""
+        return self.based_on_recovered_percent is not None and round(self.based_on_recovered_percent, 1) > 100.0
+
 
 def follow_the_product(
     theoretical_g: float,

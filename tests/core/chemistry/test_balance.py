@@ -26,6 +26,13 @@ def test_yield_on_starting_material_that_was_not_recovered() -> None:
     assert follow_the_product(10.0, [], 6.0, recovered_fraction=1 / 3).based_on_recovered_percent == pytest.approx(90.0)
 
 
+@pytest.mark.parametrize(("product_g", "is_more"), [(6.66, False), (6.67, False), (6.68, True)])
+def test_a_yield_on_what_was_left_above_100_is_more_than_was_there(product_g: float, is_more: bool) -> None:
+    # A third recovered: 6.667 g of 10 g is all there can be.
+    assert follow_the_product(10.0, [], product_g, recovered_fraction=1 / 3).is_more_than_was_there is is_more
+    assert not follow_the_product(10.0, [], 11.0).is_more_than_was_there
+
+
 def test_a_gain_points_to_solvent() -> None:
     assert "solvent, water or salts" in follow_the_product(10.0, [Checkpoint("crude", "reaction", 11.0)], None).sentence
 
