@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
+from decimal import Decimal
 
 from server.core.chemistry.charge import FEWEST_DIGITS, AmountKind, ChargeLine
 from server.core.choose.tolerance import End, VariableWindow
@@ -148,6 +149,20 @@ def _span(w: VariableWindow, low: float, high: float, reasons: tuple[End, End]) 
     unit = f" {w.variable.unit}".rstrip()
     begin = f"{low:.12g}" + (f"{unit} ({reasons[0]})" if reasons[0] else "")
     return f"{begin} to {high:.12g}{unit}" + (f" ({reasons[1]})" if reasons[1] else "")
+
+
+def weighed_text(value: float, readability: float) -> str:
+    """A mass that was weighed, with the decimals of the balance, or of what was typed where it has more.
+
+    Examples
+    --------
+    >>> weighed_text(2.9, 0.01), weighed_text(2.905, 0.01), weighed_text(0.1 + 0.2, 0.01), weighed_text(23456.0, 1.0)
+    ('2.90', '2.905', '0.30', '23456')
+    """
+    # Sums of masses carry the dust of the arithmetic behind the twelfth digit.
+    typed = Decimal(f"{value:.12g}").as_tuple().exponent
+    decimals = -math.floor(math.log10(readability) + 1e-9)
+    return f"{value:.{max(0, decimals, -int(typed))}f}"
 
 
 def mass_text(value: float, readability: float) -> str:

@@ -21,7 +21,7 @@ from server.core.model.effects import signed
 from server.core.space.units import duration_text
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.paths import asset_folder
-from server.services.words import content_words, mass_text, plain, portions_text
+from server.services.words import content_words, mass_text, plain, portions_text, weighed_text
 from server.web.forms import forget_told, told_at
 from server.web.glossary import words_used
 
@@ -51,6 +51,17 @@ def show_mass(value: float | None, readability: float) -> str:
     ('0.20', '4.000', '0.00213')
     """
     return DASH if value is None else mass_text(value, readability)
+
+
+def show_weighed(value: float | None, readability: float) -> str:
+    """Show a mass that was weighed with the decimals of the balance, and never with fewer than were typed.
+
+    Examples
+    --------
+    >>> show_weighed(2.9, 0.01), show_weighed(2.905, 0.01), show_weighed(None, 0.01)
+    ('2.90', '2.905', '–')
+    """
+    return DASH if value is None else weighed_text(value, readability)
 
 
 def show_percent(value: float | None, digits: int = 1) -> str:
@@ -142,6 +153,7 @@ def make_environment() -> Environment:
     environment.filters.update(
         number=show_number,
         mass=show_mass,
+        weighed=show_weighed,
         percent=show_percent,
         points=show_points,
         day=show_day,

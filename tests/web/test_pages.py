@@ -454,6 +454,23 @@ def test_an_activation_energy_below_zero_has_a_minus() -> None:
     assert "-" not in sentence
 
 
+def test_what_was_weighed_is_shown_to_the_digits_of_the_balance_and_of_what_was_typed(ready: TestClient) -> None:
+    enter(ready, product_mass_g="2.9")
+    for name, kind, mass in (("crude", "product", "3.20"), ("first", "crop", "2.1"), ("second", "crop", "0.8")):
+        ready.post(
+            "/runs/1/checkpoints",
+            data={"name": name, "stage": "isolation", "kind": kind, "mass_g": mass, "purity_percent": "98"},
+        )
+    page = ready.get("/runs/1").text
+    assert "<p>2.90 g" in page
+    assert re.findall(r'data-label="mass">([^<]+)<', page) == ["3.20 g", "2.10 g", "0.80 g"]
+    assert "2 crops or fractions: 2.90 g" in page
+    enter(ready, product_mass_g="2.905")
+    assert "<p>2.905 g" in ready.get("/runs/2").text
+    enter(ready, product_mass_g="2.9", outcome="no_information")
+    assert "2.90 g of product were noted" in ready.get("/runs/3").text
+
+
 def test_what_came_back_stands_beside_what_was_lost(client: TestClient) -> None:
     client.post(
         "/preparations", data={**PREPARATION, "theoretical_yield_g": "", "product_formula": "C7H14O2", "base_scale_mol": "0.1"}
