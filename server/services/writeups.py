@@ -442,7 +442,7 @@ def as_markdown(content: Content, version: int | None) -> str:
     lines += [_cell(found_sentence(content)), "", *[f"- {_cell(f)}" for f in content["findings"]], ""]
     lines += _table(
         ("Run", "Yield", "State", *content["variables"]),
-        [(r["number"], _percent(r["percent"]), r["state"], *r["settings"]) for r in content["runs"]],
+        [(r["number"], _percent(r["percent"]), r["state"] or "finished", *r["settings"]) for r in content["runs"]],
     )
     if content["references"]:
         lines += ["## References", "", *[f"- {_cell(r)}" for r in content["references"]], ""]

@@ -1054,6 +1054,7 @@ def test_a_write_up_is_kept_and_downloaded(ready: TestClient) -> None:
     assert "Heat under reflux. &lt;b&gt;Stir" in kept.text
     enter(ready, setting_1="4", product_mass_g="9.9")
     again = ready.get("/write-ups/1").text
+    assert again.count("<td>finished</td>") == 2
     assert "From 2 runs that count" in again
     assert "From 3 runs that count" in ready.get("/preparations/1/write-up").text
     markdown = ready.get("/write-ups/1/file.md")
