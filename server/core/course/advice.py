@@ -186,6 +186,10 @@ def _not_followed(advice: Advice, *, is_chosen: bool) -> Advice:
     return Advice(sentence, True, advice.last_hour, advice.last_stretch, advice.next_hour, advice.odd, None, is_followed=False)
 
 
+# From here on, three digits leave no decimal. [in the unit shown]
+_LONG = 99.95
+
+
 def hours_words(hours: float, like: float | None = None, finer: int = 0) -> str:
     """A time in minutes, hours or days, with no more digits than it deserves.
 
@@ -202,9 +206,9 @@ def hours_words(hours: float, like: float | None = None, finer: int = 0) -> str:
     ('24 min', '3.1 h', '4.2 d', '1.4 h')
     """
     scale = hours if like is None else like
-    if scale < 1.5:
-        return f"{60 * hours:.{finer}f} min"
-    return f"{hours:.{1 + finer}f} h" if scale < 72 else f"{hours / 24:.{1 + finer}f} d"
+    number, unit, decimals = (60 * hours, "min", 0) if scale < 1.5 else (hours, "h", 1) if scale < 72 else (hours / 24, "d", 1)
+    # An end of a range may be much longer than the time whose unit it has.
+    return f"{plain(number, 3 + finer) if number >= _LONG else f'{number:.{decimals + finer}f}'} {unit}"
 
 
 def range_words(r: Range) -> str:

@@ -564,4 +564,8 @@ def test_one_reading_that_is_far_off_does_not_set_the_range_of_the_others() -> N
 def test_a_range_has_digits_enough_to_be_seen() -> None:
     assert range_words(Range(1.5061, 1.4689, 1.5398)) == "1.51 h (90 % range 1.47 h to 1.54 h)"
     assert range_words(Range(0.5, 0.497, 0.504)) == "30.0 min (90 % range 29.8 min to 30.2 min)"
+    # No more than three digits, however long an end is.
+    assert range_words(Range(4.1, 3.8, 114.6)) == "4.1 h (90 % range 3.8 h to 115 h)"
+    assert range_words(Range(0.5, 0.4, 66.61)) == "30 min (90 % range 24 min to 4000 min)"
+    assert range_words(Range(80.0, 50.0, 99.96 * 24)) == "3.3 d (90 % range 2.1 d to 100 d)"
     assert range_words(Range(3.0, 2.5, 3.6)) == "3.0 h (90 % range 2.5 h to 3.6 h)"
