@@ -2239,6 +2239,14 @@ def test_a_run_planned_by_hand_keeps_its_forecast_too(ready: TestClient) -> None
     assert run["purpose"] is None
 
 
+def test_a_run_planned_by_hand_says_so_in_the_record(ready: TestClient) -> None:
+    enter_all(ready, "2 120 6.0", "3 120 6.5", "4 125 7.0")
+    plan = {"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"}
+    ready.post("/preparations/1/planned-runs", data=plan)
+    ready.post("/runs/4", data={**RUN, **plan})
+    assert '<td data-label="purpose">by hand</td>' in ready.get("/preparations/1/record").text
+
+
 def test_an_option_is_taken_out_by_a_rule(ready: TestClient) -> None:
     refused = ready.post("/preparations/1/limits", data={"kind": "not_used"})
     assert "Tick options of one variable." in refused.text
