@@ -2247,6 +2247,13 @@ def test_a_run_planned_by_hand_says_so_in_the_record(ready: TestClient) -> None:
     assert '<td data-label="purpose">by hand</td>' in ready.get("/preparations/1/record").text
 
 
+def test_the_caption_of_the_runs_says_how_many_are_excluded(ready: TestClient) -> None:
+    enter_all(ready, "2 120 6.0", "3 120 6.5", "4 125 7.0")
+    assert "Yield over 3 runs. The best" in ready.get("/preparations/1").text
+    ready.post("/runs/2/exclude", data={"reason": "wet"})
+    assert "Yield over 3 runs, 1 of them excluded. The best" in ready.get("/preparations/1").text
+
+
 def test_an_option_is_taken_out_by_a_rule(ready: TestClient) -> None:
     refused = ready.post("/preparations/1/limits", data={"kind": "not_used"})
     assert "Tick options of one variable." in refused.text

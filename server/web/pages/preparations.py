@@ -231,7 +231,8 @@ def runs_figure(analysis: Analysis) -> Figure | None:
         points, best=best.number if best else None, aim=preparation.aim_percent, literature=preparation.literature_percent
     )
     n = sum(p.kind != "forecast" for p in points)
-    text = f"Yield over {n} run{'s' if n != 1 else ''}."
+    excluded = sum(p.kind == "excluded" for p in points)
+    text = f"Yield over {n} run{'s' if n != 1 else ''}{f', {excluded} of them excluded' if excluded else ''}."
     if best is not None:
         text += f" The best is run {best.number} with {show_percent(best.percent)}; the pale stair is the best so far."
         if preparation.aim_percent is not None:
