@@ -27,6 +27,7 @@ from server.services.charges import Charge, make_charge, options_without_materia
 from server.services.inputs import PlannedRunInput
 from server.services.runs import RunView, plan_runs, read_settings
 from server.services.vessels import in_words, limits_at_scale, scale_remark, scales_made, variables_of_amounts
+from server.services.words import plain
 from server.storage.tables import MaterialRow, RunRow
 
 # A run this close to its plan is a test of its forecast: what is weighed never lies quite on a step. [part of the range]
@@ -337,7 +338,8 @@ class Decisions:
         phrases = self.analysis.supply.keeps_out(self.analysis.space)
         if not phrases or self._missing(None):
             return ""
-        return f"Kept to what is in stock: {'; '.join(phrases)}."
+        scale = plain(float(self.preparation.base_scale_mol or 0.0), 3)
+        return f"Kept to what is in stock at the base scale of {scale} mol: {'; '.join(phrases)}."
 
     def verdict(self, today: date, scale_mol: float | None = None) -> str:
         """Whether another run is worth its day, and whether there can be one: chances, aim, stock and date in one.

@@ -333,7 +333,7 @@ def test_proposals_keep_to_what_is_left_of_the_materials(session: Session) -> No
     salt = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount": 5, "stock_g": 4.0}
     add_material(session, key, MaterialInput.model_validate({**salt, "choice_variable_id": agent.id, "choice": "MgSO4"}))
     kept = Decisions(analyse(session, key))
-    assert kept.kept_out == "Kept to what is in stock: no agent MgSO4 (4 g of salt left)."
+    assert kept.kept_out == "Kept to what is in stock at the base scale of 0.1 mol: no agent MgSO4 (4 g of salt left)."
     plans = [dict(p.settings) for p in kept.analysis.proposals(Purpose.RAISE, 3)]
     ratios = [float(plan[str(acid.ratio_variable_id)]) for plan in plans]
     # A third can be made only after shopping, so the list ends.
@@ -463,7 +463,7 @@ def test_stock_keeps_nothing_out_that_a_rule_forbids_anyway(session: Session) ->
     washes = add_variable(session, key, VariableInput(name="washes", role="count", low=1, high=4, base=2, stage="work_up"))
     brine = {"name": "brine", "role": "wash", "amount_kind": "mass", "amount": 20, "count_variable_id": washes.id, "stock_g": 50}
     line = add_material(session, key, MaterialInput.model_validate({**brine, "choice_variable_id": agent.id, "choice": "MgSO4"}))
-    told = "Kept to what is in stock: washes at most 2.5 with MgSO4 (50 g of brine left)."
+    told = "Kept to what is in stock at the base scale of 0.1 mol: washes at most 2.5 with MgSO4 (50 g of brine left)."
     assert Decisions(analyse(session, key)).kept_out == told
     add_limit(session, key, NotUsedLimitInput(kind="not_used", variable=int(agent.id or 0), options=["MgSO4"]))
     assert Decisions(analyse(session, key)).kept_out == ""

@@ -309,7 +309,7 @@ def test_stock_for_another_option_is_no_hindrance(client: TestClient) -> None:
     advice = client.get(f"{base}/stop-advice").json()
     assert "No further run can be made" not in advice["message"]
     assert re.search(r"What is left of Pd does not reach for run [13] once more\.", advice["message"])
-    assert advice["kept_to_stock"] == "Kept to what is in stock: no metal Pd (0.001 g of Pd left)."
+    assert advice["kept_to_stock"] == "Kept to what is in stock at the base scale of 0.1 mol: no metal Pd (0.001 g of Pd left)."
     assert client.get(f"{base}/proposal").json()["settings"]["metal"] == "Ni"
     for page in ("", "proposal", "proposal?count=2"):
         assert advice["kept_to_stock"] in client.get(f"/preparations/1/{page}").text
