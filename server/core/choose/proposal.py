@@ -672,7 +672,9 @@ def _reason(
         return f"{lead} {unsure}: {what}, {against}."
     assert saving is not None
     before, after = saving.of(history.settings[best]) or 0.0, saving.of(settings) or 0.0
-    cost = f"an expected loss of {-change:.1f} points" if change < -0.05 else "no expected loss"
+    # What is told is the difference of the two yields as they are told.
+    loss = round(at_best, digits) - round(forecast.mean, digits)
+    cost = f"an expected loss of {loss:.1f} points" if loss > 0.05 else "no expected loss"
     return (
         f"Saves {saving.text(before - after)} of {saving.name} ({saving.text(before)} → {saving.text(after)}) {against}: {what}. "
         f"Expected {forecast.mean:.{digits}f} %, {cost}."
