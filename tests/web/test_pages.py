@@ -1601,7 +1601,9 @@ def test_why_the_best_run_is_no_recipe_is_said(ready: TestClient) -> None:
 def test_a_curve_says_where_a_rule_forbids_it(ready: TestClient) -> None:
     for hold, bath, mass in (("1", "110", "5"), ("2", "120", "6"), ("3", "110", "7"), ("4", "130", "8")):
         enter(ready, setting_1=hold, setting_2=bath, setting_3="MgSO4", product_mass_g=mass)
-    assert "Not allowed" not in ready.get("/preparations/1/effects").text
+    before = ready.get("/preparations/1/effects").text
+    assert "Not allowed" not in before
+    assert "The curves come from the runs alone" in before
     rule = {"kind": "option_range", "variable": 3, "choice": "MgSO4", "partner": 2, "high": 132}
     assert ready.post("/api/v1/preparations/1/limits", json=rule).status_code == 201
     page = ready.get("/preparations/1/effects").text
