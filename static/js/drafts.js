@@ -119,13 +119,9 @@
         if (!(nameOf(e) in lost)) continue;
         put(e, lost[nameOf(e)]);
         if (e.closest("details")) e.closest("details").open = true;
-        // What shows or hides with a choice follows, once its own script is there.
-        if (e.tagName === "SELECT") setTimeout(() => e.dispatchEvent(new Event("change", { bubbles: true })));
       }
-      // So does a forecast, and a slider beside its number.
+      // A forecast follows, and a slider beside its number, once their own script is there.
       if (form.hasAttribute("hx-get")) setTimeout(() => fields().forEach((e) => e.dispatchEvent(new Event("input", { bubbles: true }))));
-      const fold = form.closest("details");
-      if (fold) fold.open = true;
       form.before(notice);
       say("What you typed before is here again; the server did not have it yet.", "Start afresh", () => {
         drop(key);

@@ -36,7 +36,7 @@
     });
   });
 
-  // Numbers or options: only the part that fits the role is shown.
+  // Numbers or options: only the part that fits the role is shown. A draft has put the role back before (drafts.js).
   const variable = document.querySelector("[data-variable-form]");
   if (variable) {
     const role = variable.querySelector("[name=role]");
