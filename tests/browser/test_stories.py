@@ -246,6 +246,13 @@ def test_saving_one_form_of_a_run_keeps_what_is_typed_into_another(demo: str, pa
     expect(page.get_by_label("Mass, g")).to_have_value("14.2")
 
 
+def rename(page: Page, address: str, name: str) -> None:
+    """As another device does it."""
+    row = page.request.get(address).json()
+    kept = {key: value for key, value in row.items() if key not in ("id", "stamp", "created_at", "archived_at")}
+    assert page.request.put(address, data={**kept, "name": name}).ok
+
+
 def n_runs(demo: str, page: Page) -> int:
     return len(page.request.get(f"{demo}/api/v1/preparations/1/runs").json())
 
@@ -902,6 +909,23 @@ def test_narrow_windows_and_large_text_need_no_scrolling_sideways(demo: str, pag
         if width == 640:
             assert page.evaluate(FIELDS_OUT_OF_SIGHT) == [], f"{path} has fields or buttons out of sight"
             page.evaluate("document.documentElement.style.fontSize = '200%'")
+        assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
+
+
+def test_long_names_need_no_scrolling_sideways(demo: str, page: Page) -> None:
+    page.set_viewport_size({"width": 320, "height": 800})
+    long = "dicyclohexylcarbodiimidehydrochloridemonohydrate"
+    api = f"{demo}/api/v1"
+    for kind in ("variables", "materials"):
+        for row in page.request.get(f"{api}/preparations/1/{kind}").json():
+            if row["name"] in ("reflux hold", "drying agent", "ethanoic acid"):
+                rename(page, f"{api}/{kind}/{row['id']}", f"{long} {row['name']}")
+    option = {"name": "seed", "role": "choice", "choices": [long, "none"], "base": long}
+    assert page.request.post(f"{api}/preparations/1/variables", data=option).ok
+    rest = ["/preparations/1", "/preparations/1/setup", "/preparations/1/charge", "/preparations/1/proposal", "/runs/10"]
+    for path in [*rest, "/preparations/1/runs/new", "/preparations/1/stages", "/runs/10/bench-sheet"]:
+        page.goto(demo + path)
+        expect(page.get_by_text(long).first).to_be_attached()
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
 
 
