@@ -91,7 +91,8 @@ def demo(tmp_path: Path, loaded_demo: Path) -> Iterator[str]:
 def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
     """A page at desk and at phone width; console errors, policy violations and failed requests fail the test."""
     width, height = request.param
-    context = browser.new_context(viewport={"width": width, "height": height})
+    # Where the browser is, it is another time of day than where the server is.
+    context = browser.new_context(viewport={"width": width, "height": height}, timezone_id="Asia/Kolkata")
     page = context.new_page()
     page.set_default_timeout(20_000)
     complaints: list[str] = []
