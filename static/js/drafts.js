@@ -120,8 +120,11 @@
         put(e, lost[nameOf(e)]);
         if (e.closest("details")) e.closest("details").open = true;
       }
-      // A forecast follows, and a slider beside its number, once their own script is there.
-      if (form.hasAttribute("hx-get")) setTimeout(() => fields().forEach((e) => e.dispatchEvent(new Event("input", { bubbles: true }))));
+      // A forecast follows, and a slider beside its number, once their own scripts are ready (htmx is so only after a timer of its own).
+      if (form.hasAttribute("hx-get")) {
+        const catchUp = () => fields().forEach((e) => e.dispatchEvent(new Event("input", { bubbles: true })));
+        window.addEventListener("load", () => setTimeout(catchUp));
+      }
       form.before(notice);
       say("What you typed before is here again; the server did not have it yet.", "Start afresh", () => {
         drop(key);

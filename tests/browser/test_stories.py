@@ -939,6 +939,9 @@ def test_a_lost_connection_keeps_every_form(demo: str, page: Page, path: str, fi
     page.goto(demo + path)
     expect(page.locator(field)).to_have_value(text)
     expect(page.get_by_text("What you typed before is here again")).to_be_visible()
+    if path.endswith("/proposal"):
+        # The forecast follows what came back.
+        expect(page.locator("#judged").get_by_role("heading")).to_have_text("Your settings")
 
 
 def test_a_lost_connection_keeps_a_rule_with_its_ticks(demo: str, page: Page) -> None:
