@@ -491,6 +491,11 @@ def test_a_draft_that_was_given_up_or_is_of_another_database_does_not_come_back(
     page.goto(f"{demo}/preparations/1/runs/new")
     expect(page.get_by_label("Product mass")).to_have_value("")
     page.get_by_label("Product mass").fill("19.7")
+    page.reload()
+    page.get_by_role("button", name="Start afresh").click()
+    expect(page.get_by_label("Product mass")).to_have_value("")
+    expect(page.get_by_role("button", name="Start afresh")).to_be_hidden()
+    page.get_by_label("Product mass").fill("19.7")
     mark = str(page.locator("meta[name=yieldwright-database]").get_attribute("content"))
 
     def of_another_database(route: Route) -> None:
@@ -604,6 +609,10 @@ def test_a_mistake_is_announced_and_loses_nothing(demo: str, page: Page) -> None
     expect(field).to_have_value("20.3 mL")
     expect(field).to_have_attribute("aria-invalid", "true")
     expect(page.get_by_label("Reagent lot")).to_have_value("B7")
+    # Not even when the page is left for another one.
+    page.goto(f"{demo}/preparations/1/runs/new")
+    expect(field).to_have_value("20.3 mL")
+    expect(page.get_by_label("Reagent lot")).to_have_value("B7")
 
 
 def test_an_untidy_notebook_is_brought_in(demo: str, page: Page) -> None:
@@ -624,6 +633,16 @@ def test_an_untidy_notebook_is_brought_in(demo: str, page: Page) -> None:
     press(page, "Store 8 runs")
     expect(page.get_by_text("8 runs, 11 to 18, were brought in.")).to_be_visible()
     expect(page.get_by_role("rowheader", name="18")).to_be_visible()
+
+
+def test_rows_that_the_next_page_carries_on_are_no_draft_any_more(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/runs/import")
+    page.locator("#f-rows").fill("reflux hold\tyield\n2\t50")
+    press(page, "Read the table")
+    expect(page.get_by_role("heading", name="can be stored")).to_be_visible()
+    page.goto(f"{demo}/preparations/1/runs/import")
+    expect(page.locator("#f-rows")).to_have_value("")
+    expect(page.locator(".notice:visible")).to_have_count(0)
 
 
 FIELDS_OUT_OF_SIGHT = """() => [...document.querySelectorAll('input:not([type=hidden]), select, textarea, button')]
@@ -877,6 +896,21 @@ def test_cancel_stands_apart_and_asks_before_it_throws_away(demo: str, page: Pag
     page.get_by_role("link", name="Cancel").click()
     assert asked == ["Leave, and give up what you typed here?"]
     expect(page.get_by_label("Product mass")).to_have_value("19.9")
+    # So does what the server sent back, which is drawn as it was typed.
+    page.get_by_label("Product mass").fill("20.3 mL")
+    with page.expect_response(lambda r: r.request.method == "POST" and r.status == 422):
+        page.get_by_role("button", name="Save the result").click()
+    expect(page.get_by_role("alert")).to_be_focused()
+    page.once("dialog", lambda dialog: refuse(dialog, asked))
+    page.get_by_role("link", name="Cancel").click()
+    assert len(asked) == 2
+    expect(page.get_by_label("Product mass")).to_have_value("20.3 mL")
+    # And a file that was chosen.
+    page.goto(f"{demo}/preparations/1/runs/import")
+    page.locator("#f-file").set_input_files(asset_folder("seed_runs") / "03-untidy-notebook.csv")
+    page.once("dialog", lambda dialog: refuse(dialog, asked))
+    page.get_by_role("link", name="Cancel").click()
+    assert len(asked) == 3
 
 
 def test_a_checkpoint_and_a_rule_are_removed_only_after_a_yes(demo: str, page: Page) -> None:
@@ -1046,6 +1080,20 @@ def test_how_long_ago_a_run_began_goes_on(demo: str, page: Page) -> None:
     expect(page.get_by_text(re.compile("Started .*, 0 min ago"))).to_be_visible()
     page.clock.fast_forward("05:10")
     expect(page.get_by_text(re.compile("Started .*, 5 min ago"))).to_be_visible()
+    page.clock.fast_forward("26:00:00")
+    expect(page.get_by_text(re.compile("Started .*, 1 d 2 h ago"))).to_be_visible()
+
+
+def test_a_time_of_day_is_that_of_the_browser(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/runs/10/course")
+    page.get_by_text("Say when it began").click()
+    began = page.evaluate("""() => {
+        const moment = new Date(Date.now() - 150 * 60_000);
+        return new Date(moment - moment.getTimezoneOffset() * 60_000).toISOString().slice(0, 16).replace("T", " ");
+    }""")
+    page.get_by_label("Began").fill(began)
+    press(page, "Set the start")
+    expect(page.get_by_text(re.compile(rf"Started {began}, 2 h 3\d min ago"))).to_be_visible()
 
 
 @pytest.mark.parametrize("width", [320, 640])
