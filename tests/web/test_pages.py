@@ -1946,7 +1946,7 @@ def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     assert "Enter a content above 0 and up to 100 %." in wrong.text
     assert 'value="800"' in wrong.text
     second = ready.post(IMPORT, data={**kept_of(first.text), "content_percent": "80", "action": "check"})
-    assert '<td data-label="on the way">crude, work-up: 6.5 g, 80 % product</td>' in second.text
+    assert '<td data-label="weighed">crude, work-up: 6.5 g, 80 % product</td>' in second.text
     ready.post(IMPORT, data={**kept_of(second.text), "content_percent": "80", "action": "store"})
     (checkpoint,) = ready.get("/api/v1/runs/1/checkpoints").json()
     assert (checkpoint["stage"], checkpoint["mass_g"], checkpoint["purity_percent"]) == ("work_up", 6.5, 80)
