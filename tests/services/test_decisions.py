@@ -127,6 +127,12 @@ def test_runs_left_by_stock_and_date(session: Session) -> None:
     assert decisions.runs_left(date(2026, 4, 2)).sentence == (
         "There is stock for 4 more runs (alcohol runs out first). The day to finish by, 2026-03-31, is past."
     )
+    alcohol = questions.list_materials(session, key)[0]
+    alcohol.stock_g = 5.0
+    session.add(alcohol)
+    session.commit()
+    left = Decisions(analyse(session, key)).runs_left(date(2026, 3, 18))
+    assert left.sentence == ("There is stock for 0 more runs (alcohol runs out first) and time for 4 more runs until 2026-03-31.")
 
 
 def test_stock_is_what_was_counted_less_what_runs_took_since_and_will_take(session: Session) -> None:
@@ -200,6 +206,12 @@ def test_the_verdict_names_an_aim_that_is_reached_and_a_day_that_is_past(session
     key = priced(session, aim_percent=40.0, worthwhile_gain=0.1, finish_by=date(2026, 3, 31), runs_per_week=2)
     verdict = Decisions(analyse(session, key)).verdict(date(2026, 3, 1))
     assert verdict.startswith("The aim of 40 % is reached, so a further run is for more than that. ")
+    # The same runs do not reach a higher one.
+    row = questions.get_preparation(session, key)
+    row.aim_percent = 99.0
+    session.add(row)
+    session.commit()
+    assert "is reached" not in Decisions(analyse(session, key)).verdict(date(2026, 3, 1))
     past = Decisions(analyse(session, key)).verdict(date(2026, 4, 1))
     assert past.startswith(
         "No further run can be made: the day to finish by, 2026-03-31, is past. If it could: the run with the best chance"

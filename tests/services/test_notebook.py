@@ -21,7 +21,7 @@ from server.services.cells import is_day, lacks_year, read_amount, read_day, rea
 from server.services.charges import add_material
 from server.services.checkpoints import add_checkpoint
 from server.services.demo import load_demo
-from server.services.headings import match_heading
+from server.services.headings import heading_unit, match_heading
 from server.services.inputs import CheckpointInput, ColumnInput, MaterialInput, NotebookInput, PreparationInput, VariableInput
 from server.services.notebook import columns_left_out, import_runs, look_at, numeric_columns, runs_as_table
 from server.services.numbers import NumberTextError
@@ -1266,3 +1266,9 @@ def charged_again(session: Session) -> int:
     for name, formula in (("ethylamine", "C2H7N"), ("benzyl chloride", "C7H7Cl"), ("toluene", "C7H8")):
         add_material(session, key, MaterialInput(name=name, role="reagent" if name != "toluene" else "solvent", formula=formula))
     return key
+
+
+def test_what_stands_behind_a_heading_is_a_unit_or_a_remark() -> None:
+    # A long word is a remark; what no word looks like may be a unit that is not known here.
+    seen = [heading_unit(heading) for heading in ("yield (isolated)", "load (phr)", "water (g/100mL)", "bath (at the wall)")]
+    assert seen == ["", "phr", "g/100mL", ""]

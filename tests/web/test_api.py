@@ -147,6 +147,9 @@ def test_the_mass_balance_is_answered(client: TestClient) -> None:
     key = create(client)
     body = {"settings": {"hold": 2, "bath": 120, "agent": "a"}, "product_mass_g": 6.0}
     run = client.post(f"/api/v1/preparations/{key}/runs", json=body).json()["id"]
+    # Before anything was weighed on the way there is no balance, and what follows from one is left open.
+    empty = client.get(f"/api/v1/runs/{run}/mass-balance").json()
+    assert (empty["stages"], empty["yield_on_unrecovered_percent"]) == ([], None)
     client.post(f"/api/v1/runs/{run}/checkpoints", json={"name": "crude", "stage": "reaction", "mass_g": 9.0})
     found = client.get(f"/api/v1/runs/{run}/mass-balance").json()
     assert [s["recovery_percent"] for s in found["stages"]] == pytest.approx([90.0, 66.6667], abs=1e-3)

@@ -194,6 +194,8 @@ def test_above_100_is_kept_after_a_yes(ready: TestClient) -> None:
     assert page.status_code == 200
     assert "104.0 %" in page.text
     assert "above 100 %" in page.text
+    # It is the best there is, and the list of preparations says so.
+    assert "<dt>best yield</dt><dd>104.0 %</dd>" in ready.get("/").text
 
 
 def test_a_range_the_wrong_way_round_is_refused(ready: TestClient) -> None:
@@ -1616,6 +1618,7 @@ def test_stage_by_stage_shows_shares_and_can_be_switched_off(ready: TestClient) 
         enter(ready, setting_1=hold, setting_3=agent, product_mass_g=str(kept / 10))
         ready.post(f"/runs/{k + 1}/checkpoints", data={"name": "crude", "stage": "reaction", "mass_g": str(made / 10)})
     page = ready.get("/preparations/1/stages")
+    assert re.search(r'<th scope="col">Run</th>(<th scope="col" class="num">[^<]+ / %</th>){2,}', page.text)
     assert "Most is lost in the reaction" in page.text
     assert "takes 4 runs that were weighed" in page.text
     assert "at the end of reaction (3 runs), and isolated (3 runs)." in page.text
