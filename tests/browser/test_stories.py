@@ -219,7 +219,7 @@ def test_two_tabs_editing_one_run_lose_nothing(demo: str, page: Page) -> None:
     expect(page.get_by_text("was changed elsewhere since it was read")).to_be_visible()
     expect(page.get_by_label("Product mass")).to_have_value("15.9")
     other.reload()
-    expect(other.get_by_text("15.5 g, ")).to_be_visible()
+    expect(other.get_by_text("15.50 g, ")).to_be_visible()
 
 
 def test_a_lost_connection_keeps_the_run_in_the_browser(demo: str, page: Page) -> None:
