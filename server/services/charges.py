@@ -192,8 +192,12 @@ def interims_of(checkpoints: Sequence[CheckpointRow], product: Product | None) -
     }
 
 
-def all_interims(session: Session, preparation: PreparationRow) -> dict[int, dict[str, Interim]]:
-    """Weighed intermediates of all runs, by run id and stage."""
+def all_interims(
+    session: Session, preparation: PreparationRow, materials: Sequence[MaterialRow]
+) -> dict[int, dict[str, Interim]]:
+    """Weighed intermediates of all runs, by run id and stage, where anything of the charge is taken for one."""
+    if not any(m.taken_after for m in materials):
+        return {}
     by_run: dict[int, list[CheckpointRow]] = {}
     for row in questions.list_all_checkpoints(session, int(preparation.id or 0)):
         by_run.setdefault(row.run_id, []).append(row)
@@ -361,6 +365,14 @@ class MadeWith:
         return cls(materials, kept["base_scale_mol"])
 
 
+def entered_theory(preparation: PreparationRow, scale_mol: float | None) -> float | None:
+    """The theoretical yield that was entered with the preparation, which grows with the scale; None without one. [g]"""
+    entered, base = preparation.theoretical_yield_g, preparation.base_scale_mol
+    if entered is None or scale_mol is None or base is None or math.isclose(scale_mol, base):
+        return entered
+    return entered * scale_mol / base
+
+
 def _whole_theory(preparation: PreparationRow, made: MadeWith, scale_mol: float) -> float | None:
     """Theoretical yield by the materials that are not taken for an intermediate, else as it was entered; None without. [g]"""
     available = []
@@ -373,9 +385,7 @@ def _whole_theory(preparation: PreparationRow, made: MadeWith, scale_mol: float)
     if product is not None:
         with suppress(NotReadyError):
             return theoretical_yield(product, available).mass_g
-    if preparation.theoretical_yield_g is None:
-        return None
-    return preparation.theoretical_yield_g * scale_mol / (preparation.base_scale_mol or scale_mol)
+    return entered_theory(preparation, scale_mol)
 
 
 def follow_interims(

@@ -202,6 +202,12 @@ def material_meant(meaning: str) -> tuple[str, int] | None:
     return (f"{prefix}_", int(key)) if f"{prefix}_" in OF_MATERIALS and key.isdigit() else None
 
 
+def stored_unit(meaning: str) -> str:
+    """The unit in which numbers of a column beside the variables are stored; empty for words."""
+    meant = material_meant(meaning)
+    return OF_MATERIALS[meant[0]][1] if meant else MEANINGS.get(meaning, ("", ""))[1]
+
+
 @dataclass(frozen=True)
 class Column:
     """A column of the table: number from 1, heading, meaning, unit of plain numbers, units to choose from, a first cell.
@@ -407,9 +413,7 @@ class _Heading:
         # Without a unit of mass, a column of starting materials may hold their names; Ansatz is a run or its size.
         if key == "reference_g" and self.unit not in FACTORS["g"]:
             return False
-        if (meant := material_meant(key)) and not {bare_unit(u) for u in FACTORS[OF_MATERIALS[meant[0]][1]]} & {
-            bare_unit(self.unit)
-        }:
+        if material_meant(key) and bare_unit(self.unit) not in map(bare_unit, FACTORS[stored_unit(key)]):
             return False
         if key == "scale_mol" and known.words in _HEADINGS["scale_mol"] and self.unit not in FACTORS["mol"]:
             return False
@@ -502,10 +506,8 @@ def find_heading_row(table: Rows, space: Space, charged: Charged = NO_MATERIALS)
 
 def units_for(meaning: str, space: Space) -> tuple[str, ...]:
     """Units in which plain numbers of a column may be, the stored one first; empty for words."""
-    if meant := material_meant(meaning):
-        return tuple(FACTORS[OF_MATERIALS[meant[0]][1]])
     if not meaning.startswith("v"):
-        return tuple(FACTORS.get(MEANINGS.get(meaning, ("", ""))[1], ()))
+        return tuple(FACTORS.get(stored_unit(meaning), ()))
     v = next((v for v in space.variables if f"v{v.key}" == meaning), None)
     if v is None or v.is_choice or not v.unit:
         return ()

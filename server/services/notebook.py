@@ -56,7 +56,6 @@ from server.services.headings import (
     FACTORS,
     FORMULA_ON_THE_WAY,
     MEANINGS,
-    OF_MATERIALS,
     WEIGHED_ON_THE_WAY,
     Charged,
     Column,
@@ -67,6 +66,7 @@ from server.services.headings import (
     find_heading_row,
     material_meant,
     split_heading,
+    stored_unit,
 )
 from server.services.inputs import (
     LONGEST_NAME,
@@ -1012,18 +1012,13 @@ class _Reader:
         """A mass, a per cent or an amount in the unit in which it is stored."""
         key = column.meaning
         value, unit = self._amount(row, cell, column)
-        factors = FACTORS[_stored_unit(key)]
+        factors = FACTORS[stored_unit(key)]
         unit = next((u for u in factors if bare_unit(u) == bare_unit(unit)), unit)
         if unit not in factors:
             raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}; {' or '.join(factors)} is needed.")
         if (key in ("yield_percent", "purity_percent") or key in _CHECKPOINT_KEYS) and unit == "%" and "%" not in cell:
             value *= self._share(column, cell, value)
         return tidy(value * factors[unit])
-
-
-def _stored_unit(meaning: str) -> str:
-    meant = material_meant(meaning)
-    return OF_MATERIALS[meant[0]][1] if meant else MEANINGS[meaning][1]
 
 
 def charged_of(materials: Sequence[MaterialRow]) -> Charged:

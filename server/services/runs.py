@@ -32,6 +32,7 @@ from server.services.charges import (
     MadeWith,
     all_interims,
     as_bottled,
+    entered_theory,
     interims_of,
     is_crystal_water,
     make_charge,
@@ -954,7 +955,7 @@ def with_another_theory(session: Session, preparation: PreparationRow, runs: Seq
     weighed: dict[int, dict[int, WeighedRow]] = {}
     for note in questions.list_weighed(session, int(preparation.id or 0)):
         weighed.setdefault(note.run_id, {})[note.material_id] = note
-    interims = all_interims(session, preparation) if any(m.taken_after for m in materials) else {}
+    interims = all_interims(session, preparation, materials)
 
     def differs(run: RunView) -> bool:
         key = int(run.row.id or 0)
@@ -1156,13 +1157,12 @@ def _theory(
             source = "as-weighed amounts" if is_weighed else "planned amounts"
             exact = "" if u or not theory.mass_g else ", its volume counts as exact"
             return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits{exact}"
-    if preparation.theoretical_yield_g is not None:
-        base = preparation.base_scale_mol
-        source = "entered with the preparation"
-        if scale is None or base is None or math.isclose(scale, base):
-            return Quantity(preparation.theoretical_yield_g), source
-        return Quantity(preparation.theoretical_yield_g * scale / base), f"{source} for {base:g} mol, here for {scale:g} mol"
-    return None, ""
+    theory_g, base = entered_theory(preparation, scale), preparation.base_scale_mol
+    if theory_g is None:
+        return None, ""
+    is_other_scale = scale is not None and base is not None and not math.isclose(scale, base)
+    where = f" for {base:g} mol, here for {scale:g} mol" if is_other_scale else ""
+    return Quantity(theory_g), f"entered with the preparation{where}"
 
 
 def yield_of(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> RunYield | None:
@@ -1195,7 +1195,7 @@ def view_runs(session: Session, preparation: PreparationRow) -> list[RunView]:
     weighed: dict[int, list[WeighedRow]] = {}
     for w in questions.list_weighed(session, preparation.id):
         weighed.setdefault(w.run_id, []).append(w)
-    interims = all_interims(session, preparation) if any(m.taken_after for m in materials) else {}
+    interims = all_interims(session, preparation, materials)
     runs = [(run, int(run.id or 0)) for run in questions.list_runs(session, preparation.id)]
     return [
         _view(preparation, variables, materials, run, settings.get(key, ()), weighed.get(key, ()), interims.get(key, {}))

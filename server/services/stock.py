@@ -79,9 +79,7 @@ def stock_left(
     weighed: dict[int, dict[str, WeighedRow]] = {}
     for note in questions.list_weighed(session, int(preparation.id or 0)):
         weighed.setdefault(note.run_id, {})[str(note.material_id)] = note
-    interims: dict[int, dict[str, Interim]] = {}
-    if any(m.taken_after for m in materials):
-        interims = all_interims(session, preparation)
+    interims = all_interims(session, preparation, materials)
     for run in runs:
         since = [key for key, m in counted.items() if _will_take(run.row, m.stock_at) or _took_after(run.row, m.stock_at)]
         if not since:

@@ -161,8 +161,7 @@ def weighed_text(value: float, readability: float) -> str:
     """
     # Sums of masses carry the dust of the arithmetic behind the twelfth digit.
     typed = Decimal(f"{value:.12g}").as_tuple().exponent
-    decimals = -math.floor(math.log10(readability) + 1e-9)
-    return f"{value:.{max(0, decimals, -int(typed))}f}"
+    return f"{value:.{max(_decimals(readability), -int(typed))}f}"
 
 
 def mass_text(value: float, readability: float) -> str:
@@ -175,5 +174,9 @@ def mass_text(value: float, readability: float) -> str:
     """
     if 0 < value < FEWEST_DIGITS * readability:
         return f"{value:.3g}"
-    decimals = max(0, -math.floor(math.log10(readability) + 1e-9))
-    return f"{value:.{decimals}f}"
+    return f"{value:.{_decimals(readability)}f}"
+
+
+def _decimals(readability: float) -> int:
+    """Decimals that a balance shows."""
+    return max(0, -math.floor(math.log10(readability) + 1e-9))

@@ -328,6 +328,19 @@ def test_a_reading_without_a_connection_keeps_its_value_and_its_moment(demo: str
     expect(page.locator("#f-value")).to_have_value("")
 
 
+def send_and_lose_the_answer(page: Page, address: str, button: str) -> None:
+    """Press a button whose form arrives at the server, while its answer does not come back."""
+
+    def lose(route: Route) -> None:
+        route.fetch(max_redirects=0)
+        route.abort("connectionfailed")
+
+    page.route(address, lose)
+    with page.expect_event("requestfailed"):
+        page.get_by_role("button", name=button).click()
+    page.unroute(address)
+
+
 def test_a_second_reading_alike_is_no_copy_of_one_whose_answer_was_lost(demo: str, page: Page) -> None:
     def n_readings() -> int:
         return len(page.request.get(f"{demo}/api/v1/runs/10/readings").json())
@@ -335,16 +348,8 @@ def test_a_second_reading_alike_is_no_copy_of_one_whose_answer_was_lost(demo: st
     before = n_readings()
     page.goto(f"{demo}/runs/10/course")
     press(page, "Start now")
-
-    def lose(route: Route) -> None:
-        route.fetch(max_redirects=0)
-        route.abort("connectionfailed")
-
-    page.route("**/runs/10/readings", lose)
     page.locator("#f-value").fill("22.5")
-    with page.expect_event("requestfailed"):
-        page.get_by_role("button", name="Note it now").click()
-    page.unroute("**/runs/10/readings")
+    send_and_lose_the_answer(page, "**/runs/10/readings", "Note it now")
     assert n_readings() == before + 1
     page.context.clear_cookies()
     page.goto(f"{demo}/runs/10/course")
@@ -400,15 +405,7 @@ def test_a_form_whose_answer_was_lost_is_stored_once(demo: str, page: Page) -> N
     before = n_runs(demo, page)
     page.goto(f"{demo}/preparations/1/runs/new")
     page.get_by_label("Product mass").fill("19.9")
-
-    def lose(route: Route) -> None:
-        route.fetch(max_redirects=0)
-        route.abort("connectionfailed")
-
-    page.route("**/preparations/1/runs", lose)
-    with page.expect_event("requestfailed"):
-        page.get_by_role("button", name="Save the result").click()
-    page.unroute("**/preparations/1/runs")
+    send_and_lose_the_answer(page, "**/preparations/1/runs", "Save the result")
     assert n_runs(demo, page) == before + 1
     page.context.clear_cookies()
     page.goto(f"{demo}/preparations/1/runs/new")
@@ -427,15 +424,7 @@ def test_a_form_whose_answer_was_lost_is_stored_once(demo: str, page: Page) -> N
 def test_what_is_typed_on_stays_when_the_browser_learns_that_the_rest_arrived(demo: str, page: Page) -> None:
     page.goto(f"{demo}/preparations/1/runs/new")
     page.get_by_label("Product mass").fill("19.9")
-
-    def lose(route: Route) -> None:
-        route.fetch(max_redirects=0)
-        route.abort("connectionfailed")
-
-    page.route("**/preparations/1/runs", lose)
-    with page.expect_event("requestfailed"):
-        page.get_by_role("button", name="Save the result").click()
-    page.unroute("**/preparations/1/runs")
+    send_and_lose_the_answer(page, "**/preparations/1/runs", "Save the result")
     page.context.clear_cookies()
     asked: list[Route] = []
     page.route("**/received/*", lambda route: asked.append(route))

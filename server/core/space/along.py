@@ -18,7 +18,9 @@ def broken_along(space: Space, recipe: Settings, key: str, values: Sequence[Sett
     return [_broken(space, recipe, key, value) for value in values]
 
 
-def forbidden_words(space: Space, recipe: Settings, key: str, values: Sequence[Setting]) -> str:
+def forbidden_words(
+    space: Space, recipe: Settings, key: str, values: Sequence[Setting], broken: Sequence[tuple[str, ...]]
+) -> str:
     """Which part of the values the rules do not allow, and which rules, in a sentence; empty where they allow all.
 
     Parameters
@@ -27,9 +29,10 @@ def forbidden_words(space: Space, recipe: Settings, key: str, values: Sequence[S
         All settings; those of the other variables are held.
     values : sequence of float or str
         Ascending numbers, or options.
+    broken : sequence of tuple of str
+        What each of them breaks, see ``broken_along``.
     """
     variable = space.variable(key)
-    broken = broken_along(space, recipe, key, values)
     if not any(broken):
         return ""
     if all(broken):

@@ -80,14 +80,15 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         curve = analysis.curve(j)
         recipe = analysis.counting[analysis.best_position or 0].settings
         along = curve.labels if curve.variable.is_choice else [float(value) for value in curve.values]
-        off = [bool(rules) for rules in broken_along(analysis.space, recipe, effect.key, along)]
+        broken = broken_along(analysis.space, recipe, effect.key, along)
+        off = [bool(rules) for rules in broken]
         best = max(range(len(off)), key=lambda k: (bool(curve.tried[k]), not off[k], float(curve.mean[k])))
         unit = "" if curve.variable.is_choice else f" {curve.variable.unit}".rstrip()
         text = (
             f"Expected yield along {effect.name}: highest at {_at_step(curve, best)}{unit} "
             f"({curve.mean[best]:.0f} %) within what was tried{' and is allowed' if any(off) and not off[best] else ''}."
         )
-        if words := forbidden_words(analysis.space, recipe, effect.key, along):
+        if words := forbidden_words(analysis.space, recipe, effect.key, along, broken):
             text += f" {words}"
         values = [r.settings[effect.key] for r in analysis.counting]
         yields = [float(r.percent or 0.0) for r in analysis.counting]

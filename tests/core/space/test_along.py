@@ -32,6 +32,6 @@ BATHS = [100.0 + 1.25 * k for k in range(41)]
 )
 def test_what_rules_do_not_allow_is_told_with_its_ends(rules: list[Rule], key: str, values: list[Setting], words: str) -> None:
     space = Space((hold(), bath(), agent("a", "b", "c"), WASHES), tuple(rules))
-    told = forbidden_words(space, RECIPE, key, values)
+    told = forbidden_words(space, RECIPE, key, values, broken_along(space, RECIPE, key, values))
     assert told == (f"Not allowed with the other settings of the working recipe: {words}." if words else "")
     assert any(broken_along(space, RECIPE, key, values)) == bool(words)
