@@ -394,6 +394,31 @@ def test_changed_settings_get_their_own_forecast_and_broken_limits_are_said(read
     assert 'value="500"' in page.text
 
 
+def test_each_change_says_what_it_is_there_for_and_leads_to_the_run_without_it(ready: TestClient) -> None:
+    enter_all(ready, "1 115 5.0", "2 120 6.0", "3 125 6.6")
+    one = ready.get("/preparations/1/forecast?setting_1=3&setting_2=130&setting_3=MgSO4&purpose=raise").text
+    assert "What each change is there for" not in one
+    asked = "/preparations/1/forecast?setting_1=4&setting_2=130&setting_3=MgSO4&purpose=raise&scale_mol=0.1"
+    page = ready.get(asked).text
+    table = page[page.index("What each change is there for") : page.index("</table>")]
+    assert "left as in run 3." in table
+    lines = [re.sub(r"<[^>]+>|\s+", " ", line).split() for line in re.findall(r"<tr>(.*?)</tr>", table, re.DOTALL)[1:]]
+    assert [" ".join(line[:-3]) for line in lines] == ["hold 3 → 4 h", "bath 125 → 130 °C", "nothing, as they stand"]
+    told = ready.post("/api/v1/preparations/1/forecast", json={"settings": {"hold": 4, "bath": 130, "agent": "MgSO4"}}).json()
+    assert [x["variable"] for x in told["left_out"]] == ["hold", "bath"]
+    gains = [*(x["gain"] for x in told["left_out"]), told["expected_gain"]]
+    chances = [*(x["chance_to_beat"] for x in told["left_out"]), told["chance_to_beat"]]
+    assert [line[-3] for line in lines] == [f"{gain:.1f}" for gain in gains]
+    assert [float(line[-2]) for line in lines] == [pytest.approx(100 * chance, abs=0.5) for chance in chances]
+    part = ready.get(asked, headers={"hx-request": "true"}).text
+    assert table in part
+    without = ready.get(html.unescape(re.findall(r'href="([^"]*forecast[^"]*)"', table)[0])).text
+    assert 'name="setting_1" value="3"' in without
+    assert 'name="setting_2" value="130"' in without
+    assert 'name="scale_mol" value="0.1"' in without
+    assert "What each change is there for" not in without
+
+
 def test_limits_are_added_and_shown_in_words(ready: TestClient) -> None:
     ready.post("/preparations/1/variables", data={**HOLD, "name": "rest"})
     page = ready.post("/preparations/1/limits", data={"kind": "total_time", "variables": ["1", "4"], "bound": "7", "unit": "h"})
@@ -2434,12 +2459,17 @@ def test_a_run_that_was_changed_meanwhile_is_not_touched(ready: TestClient) -> N
     assert (page.status_code, "Choose one of those offered" in page.text) == (422, True)
 
 
-def test_the_home_page_asks_for_the_result_of_what_is_under_way(ready: TestClient) -> None:
+def test_the_home_page_and_the_overview_ask_for_the_result_of_what_is_under_way(ready: TestClient) -> None:
     for _ in range(2):
         ready.post("/preparations/1/planned-runs", data={"setting_1": "3", "setting_2": "125", "setting_3": "MgSO4"})
     assert "enter the result of run 1, which is planned" in ready.get("/").text
+    assert '<a class="button" href="/runs/1">Go on with run 1, which is planned</a>' in ready.get("/preparations/1").text
     ready.post("/runs/2/state", data={"state": "under_way"})
     assert "enter the result of run 2, which is under way" in ready.get("/").text
+    assert '<a class="button" href="/runs/2">Go on with run 2, which is under way</a>' in ready.get("/preparations/1").text
+    for run in ("1", "2"):
+        ready.post(f"/runs/{run}/state", data={"state": "abandoned"})
+    assert "Go on with run" not in ready.get("/preparations/1").text
 
 
 def test_which_option_another_one_is_can_be_said_on_the_form(ready: TestClient) -> None:
@@ -2550,7 +2580,7 @@ def test_no_forecast_stands_beside_settings_that_cannot_be_read(ready: TestClien
     page = ready.get("/preparations/1/forecast?setting_1=3&setting_2=soon&setting_3=MgSO4&purpose=raise")
     assert page.status_code == 422
     assert "The forecast follows once every setting can be read." in page.text
-    assert "expected gain" not in page.text
+    assert "expected gain" not in page.text[page.text.index('id="judged"') : page.text.index('id="set"')]
     assert 'id="forecast"' not in page.text
 
 

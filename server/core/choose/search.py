@@ -152,6 +152,34 @@ def best_reachable(reach: Reach, score: Score, near: np.ndarray, rng: np.random.
     return pool[winner], float(scores[winner])
 
 
+def with_fewest_changes(reach: Reach, score: Score, index: np.ndarray, home: np.ndarray, least: float) -> np.ndarray:
+    """Take changes against some settings back, one variable after another, while the score stays high enough.
+
+    Parameters
+    ----------
+    index, home : ndarray of int, shape (n_variables,)
+        What was found, and the settings that its changes are counted from.
+    least : float
+        Score that is to be kept.
+
+    Returns
+    -------
+    index : ndarray of shape (n_variables,)
+        Reachable, with at least one change left.
+    """
+    here = np.asarray(index)
+    while True:
+        changed = np.flatnonzero(here != home)
+        if len(changed) < 2:
+            return here
+        trials = np.tile(here, (len(changed), 1))
+        trials[np.arange(len(changed)), changed] = home[changed]
+        scores = np.where(reach.allowed(trials), score(reach.coded_rows(trials)), -np.inf)
+        if scores.max() < least:
+            return here
+        here = trials[int(np.argmax(scores))]
+
+
 # What another option of a choice counts beside coded distances of numbers.
 _OTHER_OPTION = 2.0
 

@@ -332,6 +332,14 @@ class NeedsAnswer(Answer):
     without: list[str]
 
 
+class LeftAsItWasAnswer(Answer):
+    """The same run with one change against the working recipe not made. ``gain`` is the expected gain [percentage points]."""
+
+    variable: str
+    gain: float
+    chance_to_beat: float
+
+
 class ProposalAnswer(Answer):
     """The suggested next run; ``settings`` by variable name."""
 
@@ -343,6 +351,8 @@ class ProposalAnswer(Answer):
     new_ground: list[str]
     hold_hours: float | None
     is_opening: bool
+    expected_gain: float | None = Field(default=None, description="With several changes, to raise the yield. [percentage points]")
+    left_out: list[LeftAsItWasAnswer] = Field(default=[], description="What is expected where one of the changes is not made.")
     needs: NeedsAnswer | None = Field(description="None without materials or a scale.")
     scale_remark: str
     limits_at_scale: list[str] = Field(default=[], description="What the settings break at this scale; planning asks about it.")

@@ -9,9 +9,11 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
+from server.core.choose.changes import LeftAsItWas
 from server.core.choose.proposal import MOST_AT_ONCE, PURPOSE_WORDS, Proposal, Purpose
 from server.core.choose.stopping import StopAdvice
 from server.core.space.limits import Space
+from server.core.space.variables import Settings
 from server.errors import InvalidInputError, NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.decisions import HOURS, Decisions, RunNeeds, judge_plans
@@ -55,6 +57,7 @@ class ProposalPage:
     scale_remark: str
     stop: StopAdvice | None
     best_chance: str
+    left_out: list[tuple[LeftAsItWas, str]]
     verdict: str
     saving: str
     savings: dict[str, str]
@@ -106,13 +109,24 @@ def _scale(form: FormState) -> float | None:
         return None
 
 
-def _address_of(preparation_id: int, purpose: Purpose, stop: StopAdvice | None, proposed: Mapping[str, str]) -> str:
+def _forecast_address(preparation_id: int, settings: Settings, form: Mapping[str, str]) -> str:
+    """The page with the forecast of some settings, for the purpose, the saving and the scale that stand in the form."""
+    asked = {k: form[k] for k in ("purpose", "saving", "scale_mol") if form.get(k)}
+    query = {**asked, **{f"setting_{k}": as_text(v) for k, v in settings.items()}}
+    return f"/preparations/{preparation_id}/forecast?{urlencode(query)}"
+
+
+def _address_of_best(preparation_id: int, form: Mapping[str, str], stop: StopAdvice | None, proposed: Mapping[str, str]) -> str:
     """The forecast of the settings with the best chance; empty where they are the proposed ones."""
-    if stop is None:
+    if stop is None or {k: as_text(v) for k, v in stop.best.items()} == proposed:
         return ""
-    best = {k: as_text(v) for k, v in stop.best.items()}
-    query = {"purpose": purpose.value, **{f"setting_{k}": v for k, v in best.items()}}
-    return "" if best == proposed else f"/preparations/{preparation_id}/forecast?{urlencode(query)}"
+    return _forecast_address(preparation_id, stop.best, form)
+
+
+def _left_out(preparation_id: int, form: Mapping[str, str], proposal: Proposal | None) -> list[tuple[LeftAsItWas, str]]:
+    """What each change brings, with the address of the forecast without it."""
+    changes = proposal.changes.each if proposal and proposal.changes else ()
+    return [(x, _forecast_address(preparation_id, x.settings, form)) for x in changes]
 
 
 def _page(
@@ -144,6 +158,7 @@ def _page(
             except InvalidInputError:
                 is_changed, is_unread = False, True  # the messages at the fields say why
         working = analysis.working
+        asked = {**form.values, "purpose": purpose.value, "saving": saving}
         page = ProposalPage(
             frame=Frame(analysis.preparation, "proposal"),
             space=analysis.space,
@@ -161,7 +176,8 @@ def _page(
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
             scale_remark=decisions.scale_words(proposal.settings, _scale(form)) if proposal else "",
             stop=stop,
-            best_chance=_address_of(preparation_id, purpose, stop, own),
+            best_chance=_address_of_best(preparation_id, asked, stop, own),
+            left_out=_left_out(preparation_id, asked, proposal),
             verdict=decisions.verdict(today(), _scale(form)) if analysis.has_variables and not message else "",
             saving=saving,
             savings=decisions.savings,
@@ -198,6 +214,7 @@ class ForecastPart:
     cautions: str
     needs: RunNeeds | None
     scale_remark: str
+    left_out: list[tuple[LeftAsItWas, str]]
     is_unread: bool = False
 
 
@@ -242,6 +259,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         analysis.preparation.cautions,
         decisions.needs(proposal.settings, _scale(form)),
         decisions.scale_words(proposal.settings, _scale(form)),
+        _left_out(preparation_id, {**query, "purpose": purpose.value, "saving": saving}, proposal),
     )
     return render(request, "proposal/_forecast.html", part, status=status)
 

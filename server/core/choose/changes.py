@@ -1,0 +1,78 @@
+"""What a run changes against the working recipe, and what each of the changes is expected to bring."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from server.core.choose.gain import chance_of_gain
+from server.core.choose.search import Score
+from server.core.model.ladder import Ladder
+from server.core.space.coordinates import encode
+from server.core.space.limits import Space
+from server.core.space.variables import Setting, Settings, Variable
+
+
+def changes_in_words(space: Space, before: Settings, after: Settings) -> list[str]:
+    """Say what differs between two settings, variable by variable."""
+    return [_change(v, before[v.key], after[v.key]) for v in space.variables if before[v.key] != after[v.key]]
+
+
+def _change(v: Variable, before: Setting, after: Setting) -> str:
+    if v.is_choice:
+        return f"{v.name} {before} → {after}"
+    told = f"{float(before):g} → {float(after):g} {v.unit}".rstrip()
+    return f"{v.name} {told.replace('-', '−') if min(float(before), float(after)) < 0 else told}"
+
+
+@dataclass(frozen=True)
+class LeftAsItWas:
+    """The same run with one change not made.
+
+    ``change`` is that change in words, ``settings`` are those of the run without it. ``gain`` is the expected gain then
+    [percentage points] and ``chance_to_beat`` the probability that the true yield lies above that of the working recipe.
+    """
+
+    key: str
+    change: str
+    settings: dict[str, Setting]
+    gain: float
+    chance_to_beat: float
+
+
+@dataclass(frozen=True)
+class Changes:
+    """What the changes of a run bring: the expected gain with all of them, and with each of them not made."""
+
+    gain: float
+    each: tuple[LeftAsItWas, ...]
+
+
+def what_changes_bring(space: Space, ladder: Ladder, before: Settings, after: Settings, gain_of: Score) -> Changes | None:
+    """Work out what is expected of a run where one of its changes is not made, for each of them.
+
+    Parameters
+    ----------
+    before, after : settings
+        Of the working recipe and of the run.
+    gain_of : callable
+        Maps coded rows (n, n_variables) to expected gains (n,). [percentage points]
+
+    Returns
+    -------
+    changes : Changes or None
+        In the order of the variables; None unless there are at least two changes. Changes that cannot be left out alone,
+        because a limit or a rule would be broken, are not among them.
+    """
+    changed = [v for v in space.variables if before[v.key] != after[v.key]]
+    trials = [(v, {**after, v.key: before[v.key]}) for v in changed]
+    trials = [(v, settings) for v, settings in trials if not space.broken_limits(settings)]
+    if len(changed) < 2 or not trials:
+        return None
+    rows = encode(space.variables, [after, *(settings for _, settings in trials)])
+    gains = gain_of(rows)
+    chances = chance_of_gain(ladder.difference(encode(space.variables, [before]), rows), 0.0)
+    each = tuple(
+        LeftAsItWas(v.key, _change(v, before[v.key], after[v.key]), settings, float(gain), float(chance))
+        for (v, settings), gain, chance in zip(trials, gains[1:], chances[1:], strict=True)
+    )
+    return Changes(float(gains[0]), each)

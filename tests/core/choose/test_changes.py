@@ -1,0 +1,134 @@
+"""Few changes, and what each of them is there for."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.core.choose import proposal
+from server.core.choose.changes import what_changes_bring
+from server.core.choose.gain import chance_of_gain, expected_gain
+from server.core.choose.proposal import Purpose, assess, propose
+from server.core.choose.search import draw_reachable, with_fewest_changes
+from server.core.model.ladder import fit_ladder
+from server.core.space.coordinates import encode
+from server.core.space.limits import LinearRule, Space, reach_of
+from server.core.space.variables import FloatArray, Setting
+from server.errors import NothingReachableError
+from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, history
+from tests.core.space.test_limits import spaces
+from tests.factories import bath, hold
+
+
+@settings(max_examples=60)
+@given(spaces(), st.integers(0, 10_000))
+def test_changes_are_taken_back_only_as_far_as_rules_and_the_score_allow(space: Space, seed: int) -> None:
+    try:
+        reach = reach_of(space)
+    except NothingReachableError:
+        return
+    rng = np.random.default_rng(seed)
+    home, found = draw_reachable(reach, 2, rng)[[0, -1]]
+    weights = rng.normal(size=reach.n_variables)
+
+    def score(rows: FloatArray) -> FloatArray:
+        return np.asarray(rows @ weights)
+
+    at = float(score(reach.coded_rows(found[None, :]))[0])
+    least = at - float(rng.uniform(0.0, 1.0))
+    kept = with_fewest_changes(reach, score, found, home, least)
+    assert reach.allowed(kept[None, :])[0]
+    assert set(np.flatnonzero(kept != found)) <= set(np.flatnonzero(found != home))
+    assert np.all((kept == found) | (kept == home))
+    assert np.array_equal(kept, found) or score(reach.coded_rows(kept[None, :]))[0] >= least
+    changed = np.flatnonzero(kept != home)
+    assert len(changed) or np.array_equal(found, home)
+    for j in changed if len(changed) > 1 else []:
+        less = kept.copy()
+        less[j] = home[j]
+        assert not reach.allowed(less[None, :])[0] or score(reach.coded_rows(less[None, :]))[0] < least
+
+
+def test_the_change_that_costs_least_is_taken_back_first() -> None:
+    space = Space((hold(), bath()))
+    reach = reach_of(space)
+    home, found = np.array([0, 0]), np.array([3, 3])
+    small, large = 1.0, 2.0  # what the change of either variable brings
+
+    def score(rows: FloatArray) -> FloatArray:
+        away = rows - reach.coded_rows(home[None, :])
+        return np.asarray(small * (away[:, 0] > 0) + large * (away[:, 1] > 0))
+
+    assert with_fewest_changes(reach, score, found, home, 2.5).tolist() == [3, 3]
+    assert with_fewest_changes(reach, score, found, home, 2.0).tolist() == [0, 3]
+    assert with_fewest_changes(reach, score, found, home, 0.0).tolist() == [0, 3]  # one change is left, whatever it costs
+
+
+# Runs in which the bath made all the difference, and the hold and the agent none.
+FLAT_ROWS: list[dict[str, Setting]] = [
+    {"hold": 2.0, "bath": 105.0, "agent": "a"},
+    {"hold": 4.0, "bath": 110.0, "agent": "b"},
+    {"hold": 3.0, "bath": 115.0, "agent": "a"},
+    {"hold": 2.0, "bath": 120.0, "agent": "b"},
+    {"hold": 4.0, "bath": 120.0, "agent": "a"},
+]
+FLAT_YIELDS = [40.0, 48.0, 56.0, 64.0, 64.0]
+
+
+def test_a_proposal_leaves_what_brings_little_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    h = history(FLAT_ROWS, FLAT_YIELDS, new_ground=None)
+    ladder = fit_ladder(h.table)
+    best = h.working_recipe(ladder)
+    assert best is not None
+    before = h.settings[best]
+    few = propose(h, ladder)
+    monkeypatch.setattr(proposal, "ENOUGH_GAIN", 1.0 - 1e-12)
+    all_made = propose(h, ladder)
+
+    def changed(settings: dict[str, Setting]) -> set[str]:
+        return {key for key in before if settings[key] != before[key]}
+
+    assert "bath" in changed(few.settings) < changed(all_made.settings)
+    working = encode(SPACE.variables, [before])
+    gains = expected_gain(ladder.difference(working, encode(SPACE.variables, [few.settings, all_made.settings])))
+    assert 0.8 * gains[1] <= gains[0] <= gains[1]
+
+
+def test_each_change_is_weighed_by_the_run_without_it() -> None:
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    best = h.working_recipe(ladder)
+    assert best is not None
+    before = h.settings[best]
+    after: dict[str, Setting] = {"hold": 4.0, "bath": 130.0, "agent": "a"}
+    assert {key for key in after if after[key] != before[key]} == {"hold", "bath", "agent"}
+    found = assess(h, ladder, after, Purpose.RAISE)
+    assert found.changes is not None
+    working = encode(SPACE.variables, [before])
+
+    def row(**as_it_was: Setting) -> FloatArray:
+        return encode(SPACE.variables, [{**after, **as_it_was}])
+
+    assert found.changes.gain == pytest.approx(float(expected_gain(ladder.difference(working, row()))[0]))
+    assert [x.key for x in found.changes.each] == ["hold", "bath", "agent"]
+    for x in found.changes.each:
+        change = ladder.difference(working, row(**{x.key: before[x.key]}))
+        assert x.gain == pytest.approx(float(expected_gain(change)[0]))
+        assert x.chance_to_beat == pytest.approx(float(chance_of_gain(change, 0.0)[0]))
+        assert x.settings == {**after, x.key: before[x.key]}
+    assert found.changes.each[1].change == f"bath {before['bath']:g} → 130 °C"
+    # A run to find out is not there for a gain, and one change needs no list.
+    assert assess(h, ladder, after, Purpose.FIND_OUT).changes is None
+    assert assess(h, ladder, {**before, "bath": 130.0}, Purpose.RAISE).changes is None
+
+
+def test_a_change_that_a_rule_does_not_let_go_alone_is_not_weighed() -> None:
+    rule = LinearRule("hold + 0.1 bath ≤ 16", {"hold": 1.0, "bath": 0.1}, 16.0)
+    space = Space((hold(), bath()), (rule,))
+    before: dict[str, Setting] = {"hold": 2.0, "bath": 130.0}
+    after: dict[str, Setting] = {"hold": 4.0, "bath": 115.0}
+    h = history([before, {"hold": 3.0, "bath": 110.0}], [60.0, 50.0], space)
+    ladder = fit_ladder(h.table)
+    found = what_changes_bring(space, ladder, before, after, lambda rows: np.ones(len(rows)))
+    assert found is not None
+    assert [x.key for x in found.each] == ["hold"]  # with the bath at 130 °C again, 4 h would break the rule
