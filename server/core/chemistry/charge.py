@@ -220,14 +220,15 @@ def _reference_molar_mass(material: Material) -> float:
 
 def moles_in(material: Material, *, mass_g: float | None = None, volume_ml: float | None = None) -> float | None:
     """Amount of the compound in a weighed mass or measured volume. [mol] None where it cannot be known."""
-    if volume_ml is not None and material.concentration:
-        return volume_ml / 1000.0 * material.concentration
+    if material.concentration:
+        # What is dissolved counts by its volume, so a solution needs no molar mass.
+        if volume_ml is None and mass_g is not None and material.density:
+            volume_ml = mass_g / material.density
+        return None if volume_ml is None else volume_ml / 1000.0 * material.concentration
     if mass_g is None and volume_ml is not None and material.density:
         mass_g = volume_ml * material.density
     if mass_g is None or not material.molar_mass:
         return None
-    if material.concentration:
-        return mass_g / material.density / 1000.0 * material.concentration if material.density else None
     return mass_g * material.content / material.molar_mass
 
 

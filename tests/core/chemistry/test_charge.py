@@ -1,5 +1,6 @@
 """Stoichiometry against textbook problems, and properties that any charge must have."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -104,6 +105,14 @@ def test_a_solution_is_measured_by_volume() -> None:
     assert line.volume_ml == pytest.approx(1000 * 0.16 / 13.4)
     assert line.mass_g == pytest.approx(0.91 * 1000 * 0.16 / 13.4)
     assert moles_in(material, volume_ml=line.volume_ml) == pytest.approx(0.16)
+
+
+def test_a_weighed_solution_of_known_density_needs_no_molar_mass() -> None:
+    # Worked by hand: 9.1 g of 0.91 g/mL are 10 mL, in which 13.4 mol/L are 0.134 mol.
+    ammonia = Material("ammonia", "ammonia", MaterialRole.REAGENT, AmountKind.MASS, 9.1, concentration=13.4, density=0.91)
+    assert moles_in(ammonia, mass_g=9.1) == pytest.approx(0.134)
+    assert charge_line(ammonia, 0.1, 0.1).moles == pytest.approx(0.134)
+    assert moles_in(replace(ammonia, density=None), mass_g=9.1) is None
 
 
 def test_amounts_that_follow_from_the_reference() -> None:
