@@ -406,7 +406,8 @@ def follow_interims(
             is_per_gram = material.amount_kind in PER_GRAM
             one = interims.get(material.taken_after)
             share = None if one is None else (one.mass_g if is_per_gram else one.product_g) / whole
-            material = replace(material, share=share, reference_molar_mass=whole / scale_mol if is_per_gram else None)
+            held = one.product_g / whole if one is not None and is_per_gram else None
+            material = replace(material, share=share, held=held, reference_molar_mass=whole / scale_mol if is_per_gram else None)
         materials.append(material)
     return MadeWith(tuple(materials), made.base_scale_mol), whole
 
@@ -567,7 +568,7 @@ def _of_the_whole(charge: Charge, product: Product, available: Sequence[tuple[Ma
         return list(available)
     first = theoretical_yield(product, [(m, n) for m, n in available if not m.taken_after])
     ratio = charge.whole_g / first.mass_g
-    return [(replace(m, share=m.part * ratio) if m.taken_after else m, n) for m, n in available]
+    return [(replace(m, held=m.part_of_theory * ratio) if m.taken_after else m, n) for m, n in available]
 
 
 @dataclass(frozen=True)

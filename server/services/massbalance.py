@@ -153,7 +153,7 @@ def _used_up(session: Session, preparation: PreparationRow, theory: Theory) -> f
     with suppress(FormulaTextError):
         if row is not None and row.formula and preparation.product_formula:
             same = read_formula(row.formula).atoms == read_formula(preparation.product_formula).atoms
-            return min(1.0, theory.product_moles * theory.limiting.part / theory.limiting_moles) if same else 1.0
+            return min(1.0, theory.product_moles * theory.limiting.part_of_theory / theory.limiting_moles) if same else 1.0
     return 1.0
 
 

@@ -80,7 +80,11 @@ class Material:
         Stage whose weighed intermediate the amount is for; empty where it is for the scale. Per gram then counts
         from the mass of that intermediate.
     share : float or None
-        Part of theory that was weighed of that intermediate; None while it is not known, and all of it is meant. [-]
+        Part of the amount for all of theory that is taken, by what was weighed of that intermediate; None while it is not
+        known, and all of it is meant. [-]
+    held : float or None
+        Part of theory that the weighed intermediate holds as product; None where that is ``share``. Amounts per gram
+        count from its mass, impurities included, so there the two differ. [-]
     """
 
     key: str
@@ -104,11 +108,17 @@ class Material:
     times: float = field(default=1.0, compare=False)
     taken_after: str = ""
     share: float | None = field(default=None, compare=False)
+    held: float | None = field(default=None, compare=False)
 
     @property
     def part(self) -> float:
         """Part of the amount for all of theory that is taken. [-]"""
         return 1.0 if self.share is None else self.share
+
+    @property
+    def part_of_theory(self) -> float:
+        """Part of theory for which it is taken. [-]"""
+        return self.part if self.held is None else self.held
 
     def with_atoms_of(self, other: Material | None) -> Material:
         """The same with the atoms of another of the same molar mass, where its own are not known."""
@@ -290,13 +300,13 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
     were taken: what was taken for an intermediate says nothing of what was lost before it.
     Source: OpenStax Chemistry 2e, sec. 4.4.
     """
-    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient * m.part > 0 and n > 0]
+    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient * m.part_of_theory > 0 and n > 0]
     if not reagents:
         raise NotReadyError("The theoretical yield needs at least one reagent with a known amount in moles.", have=0, need=1)
-    extent = min(n / (m.coefficient * m.part) for m, n in reagents)
+    extent = min(n / (m.coefficient * m.part_of_theory) for m, n in reagents)
     # Of those that run out together, as in a stoichiometric mixture, the first one of the charge.
-    limiting, moles = next((m, n) for m, n in reagents if n / (m.coefficient * m.part) <= extent * (1 + _TOGETHER))
-    product_moles = moles / (limiting.coefficient * limiting.part) * product.coefficient
+    limiting, moles = next((m, n) for m, n in reagents if n / (m.coefficient * m.part_of_theory) <= extent * (1 + _TOGETHER))
+    product_moles = moles / (limiting.coefficient * limiting.part_of_theory) * product.coefficient
     return Theory(limiting, moles, product_moles, product_moles * product.molar_mass)
 
 
