@@ -188,10 +188,12 @@ def _not_followed(advice: Advice, *, is_chosen: bool) -> Advice:
 
 # From here on, three digits leave no decimal. [in the unit shown]
 _LONG = 99.95
+# Shorter times are told in seconds, and the shortest of these with a decimal: whole minutes would leave one digit or none. [h]
+_LONGEST_SECONDS, _SHORT_SECONDS = 0.05, 10 / 3600
 
 
 def hours_words(hours: float, like: float | None = None, finer: int = 0) -> str:
-    """A time in minutes, hours or days, with no more digits than it deserves.
+    """A time in seconds, minutes, hours or days, with no more digits than it deserves.
 
     Parameters
     ----------
@@ -202,11 +204,16 @@ def hours_words(hours: float, like: float | None = None, finer: int = 0) -> str:
 
     Examples
     --------
-    >>> hours_words(0.4), hours_words(3.14), hours_words(100.0), hours_words(1.4, like=1.6)
-    ('24 min', '3.1 h', '4.2 d', '1.4 h')
+    >>> hours_words(0.4), hours_words(3.14), hours_words(100.0), hours_words(1.4, like=1.6), hours_words(0.004)
+    ('24 min', '3.1 h', '4.2 d', '1.4 h', '14 s')
     """
     scale = hours if like is None else like
-    number, unit, decimals = (60 * hours, "min", 0) if scale < 1.5 else (hours, "h", 1) if scale < 72 else (hours / 24, "d", 1)
+    if 0 < scale < _LONGEST_SECONDS:
+        number, unit, decimals = 3600 * hours, "s", 0 if scale >= _SHORT_SECONDS else 1
+    elif scale < 1.5:
+        number, unit, decimals = 60 * hours, "min", 0
+    else:
+        number, unit, decimals = (hours, "h", 1) if scale < 72 else (hours / 24, "d", 1)
     # An end of a range may be much longer than the time whose unit it has.
     return f"{plain(number, 3 + finer) if number >= _LONG else f'{number:.{decimals + finer}f}'} {unit}"
 

@@ -569,3 +569,11 @@ def test_a_range_has_digits_enough_to_be_seen() -> None:
     assert range_words(Range(0.5, 0.4, 66.61)) == "30 min (90 % range 24 min to 4000 min)"
     assert range_words(Range(80.0, 50.0, 99.96 * 24)) == "3.3 d (90 % range 2.1 d to 100 d)"
     assert range_words(Range(3.0, 2.5, 3.6)) == "3.0 h (90 % range 2.5 h to 3.6 h)"
+
+
+def test_a_reaction_of_seconds_is_told_in_seconds() -> None:
+    # Closed form: 95 % after −ln 0.05/k, here 6.0 s at 0.5 /s; whole minutes would say 0 min.
+    seconds = np.arange(1.0, 13.0)
+    course = read_course(seconds / 3600.0, 90.0 * -np.expm1(-0.5 * seconds), "%")
+    assert course.advice.sentence.startswith("95 % of the plateau is reached after 6.0 s (90 % range ")
+    assert "0 min" not in course.advice.sentence
