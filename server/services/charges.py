@@ -545,9 +545,12 @@ def weighed_theory(
         by_volume = line.material.concentration or line.material.amount_kind in MEASURED_BY_VOLUME
         masses[line.material.key] = None if by_volume else line.mass_g
         note = weighed.get(int(line.material.key))
-        moles = taken(line, note).moles
+        put_in = taken(line, note)
+        moles = put_in.moles
         if note is not None and moles is not None:
-            masses[line.material.key] = note.mass_g
+            # Of a solution the volume tells the moles, though it was weighed as well.
+            is_by_volume = put_in.material.concentration and note.volume_ml is not None
+            masses[line.material.key] = None if is_by_volume else note.mass_g
         if line.material.taken_after and line.material.share is None and note is not None:
             continue  # taken for less than all of theory, and for how much is not known
         if (amount := line.moles if moles is None else moles) is not None:

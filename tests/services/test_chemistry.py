@@ -275,3 +275,24 @@ def test_a_mass_and_a_volume_that_contradict_each_other_are_asked_about(session:
         note_weighed(session, key_of(run), {key_of(row): (21.6, 50.0)})
     session.rollback()
     note_weighed(session, key_of(run), {key_of(row): (21.6, 20.0)})
+
+
+def test_a_solution_that_was_weighed_and_measured_counts_by_its_volume(session: Session) -> None:
+    # By hand: 20 mL of 2 mol/L are 0.04 mol; 21.6 g of 1.08 g/mL are the same, ± 0.01 g/√6 (two readings of 0.01 g).
+    lye = {"name": "lye", "formula": "NaOH", "amount": 0.4, "concentration_mol_per_l": 2.0, "density_g_per_ml": 1.08}
+    preparation = made_of(session, "Salt", "C7H5NaO2", {"name": "acid", "formula": "C7H6O2"}, lye)
+    row = next(m for m in questions.list_materials(session, key_of(preparation)) if m.name == "lye")
+    run = make_run(session, preparation, None, product_mass_g=5.0)
+
+    def noted(mass_g: float | None, volume_ml: float | None) -> tuple[float, str]:
+        note_weighed(session, key_of(run), {key_of(row): (mass_g, volume_ml)})
+        stored = questions.get_run(session, key_of(run))
+        assert stored.theory_g is not None
+        assert stored.theory_g == pytest.approx(0.04 * 144.105, rel=1e-4)
+        return stored.theory_u_g / stored.theory_g, stored.theory_source
+
+    assert noted(21.6, 20.0) == (0.0, "as-weighed amounts; lye limits, its volume counts as exact")
+    assert noted(None, 20.0) == (0.0, "as-weighed amounts; lye limits, its volume counts as exact")
+    share, source = noted(21.6, None)
+    assert share == pytest.approx(0.01 / 6**0.5 / 21.6)
+    assert source == "as-weighed amounts; lye limits"
