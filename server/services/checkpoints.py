@@ -18,7 +18,7 @@ from server.services.inputs import CheckpointInput, CheckpointKind, messages_of
 from server.services.massbalance import chemistry_of
 from server.services.preparations import log_change
 from server.services.runs import renew_for_interims, view_run
-from server.services.stages import said_order
+from server.services.stages import run_theory, said_order, shares_used
 from server.services.words import plain
 from server.storage import questions
 from server.storage.tables import CheckpointRow, RunRow
@@ -232,7 +232,12 @@ def _ask_about_theory(
         crops = sum(_holds(as_input(c)) for c in others if c.kind == "crop" and c.id != own_id)
     if held <= was:
         return
-    theory_g = view_run(session, int(run.id or 0))[1].theory_g
+    preparation, view = view_run(session, int(run.id or 0))
+    theory_g = view.theory_g
+    # Before a material comes that limits, all that was made of the others may be there.
+    used = shares_used(said_order(preparation), run_theory(session, preparation, view)) if theory_g else {}
+    if theory_g:
+        theory_g /= used.get(Stage(data.stage), 1.0)
     if theory_g and held + crops > theory_g * (1.0 + APART * CONTENT_U):
         with_others = f", with the other crops {plain(held + crops)} g" if crops else ""
         message = (

@@ -11,6 +11,7 @@ from sqlmodel import Session
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import ChargeLine, Product, Theory, process_mass_intensity
 from server.core.chemistry.formula import read_formula
+from server.core.space.variables import Stage
 from server.errors import FormulaTextError, InvalidInputError
 from server.services.charges import (
     AsWeighed,
@@ -26,6 +27,7 @@ from server.services.charges import (
     weighed_theory,
 )
 from server.services.runs import RunView, made_with, weighed_of
+from server.services.stages import order_of_work, shares_used
 from server.storage import questions
 from server.storage.tables import PreparationRow, WeighedRow
 
@@ -117,11 +119,19 @@ def _balance(
 ) -> tuple[MassBalance | None, str]:
     rows = questions.list_checkpoints(session, int(run.row.id or 0))
     # An intermediate counts as the product that it becomes.
+    held = [c for c in rows if c.kind == "product"]
+    is_entered = run.row.theoretical_yield_g is not None
+    used = shares_used(order_of_work(session, preparation), None if is_entered else theory)
     marks = [
-        Checkpoint(c.name, c.stage, c.mass_g * share_as_product(c.formula, made), c.purity_percent / 100.0)
-        for c in rows
-        if c.kind == "product"
+        Checkpoint(
+            c.name,
+            c.stage,
+            c.mass_g * share_as_product(c.formula, made) * used.get(Stage(c.stage), 1.0),
+            c.purity_percent / 100.0,
+        )
+        for c in held
     ]
+    before_it = sum(Stage(c.stage) in used for c in held)
     product = run.run_yield.pure_mass_g if run.run_yield else None
     if not marks and not any(c.kind == "recovered" for c in rows):
         # Without a checkpoint there is one stretch from theory to product: it says nothing about where.
@@ -141,7 +151,7 @@ def _balance(
         recovered = sum(masses) / theory.limiting.molar_mass / theory.limiting_moles
         used_up = _used_up(session, preparation, theory)
     try:
-        return follow_the_product(run.theory_g, marks, product, recovered, used_up), ""
+        return follow_the_product(run.theory_g, marks, product, recovered, used_up, before_it), ""
     except InvalidInputError as error:
         return None, str(error)
 

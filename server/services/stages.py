@@ -7,10 +7,19 @@ from dataclasses import dataclass, field
 
 from sqlmodel import Session
 
+from server.core.chemistry.charge import Theory
 from server.core.model.stagewise import USUAL_ORDER, Way, WorkOrder
 from server.core.space.variables import Stage
-from server.services.charges import product_of, share_as_product
-from server.services.runs import RunView
+from server.services.charges import (
+    Interim,
+    all_interims,
+    interims_of,
+    make_charge,
+    product_of,
+    share_as_product,
+    weighed_theory,
+)
+from server.services.runs import RunView, made_with, weighed_of
 from server.storage import questions
 from server.storage.tables import CheckpointRow, PreparationRow
 
@@ -51,6 +60,33 @@ def _order(preparation: PreparationRow, rows: Sequence[CheckpointRow]) -> WorkOr
     return WorkOrder.of(list(sequences.values()), _drying_first(preparation))
 
 
+def shares_used(order: WorkOrder, theory: Theory | None) -> Mapping[Stage, float]:
+    """By stage, the part of what is weighed at its end that can become product: less than 1 before a material comes that limits.
+
+    Such a material is taken for an intermediate. Theory counts what was lost before it, so that intermediate counts as what
+    that material lets it become.
+    """
+    if theory is None or not theory.limiting.taken_after:
+        return {}
+    return dict.fromkeys(order.up_to(Stage(theory.limiting.taken_after)), theory.used_share)
+
+
+def run_theory(
+    session: Session, preparation: PreparationRow, run: RunView, interims: Mapping[str, Interim] | None = None
+) -> Theory | None:
+    """Theoretical yield of a run by its materials; None where it was entered or does not follow from them."""
+    scale = run.row.scale_mol or preparation.base_scale_mol
+    if not scale or run.row.theoretical_yield_g is not None:
+        return None
+    rows = questions.list_materials(session, int(preparation.id or 0))
+    run_id = int(run.row.id or 0)
+    if interims is None:
+        interims = interims_of(questions.list_checkpoints(session, run_id), product_of(preparation))
+    charge = make_charge(preparation, rows, run.settings, scale, made=made_with(session, run.row), interims=interims)
+    found = weighed_theory(preparation, charge, weighed_of(session, run_id), run.row.readability_g)
+    return found[0] if found is not None else None
+
+
 def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[RunView]) -> Ways:
     """Read the checkpoints of the counting runs that gave a yield.
 
@@ -69,6 +105,8 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
     order = _order(preparation, weighed)
     product = product_of(preparation)
     ways, out_of_order = [], []
+    # Only where something is taken for an intermediate may it limit.
+    interims = all_interims(session, preparation, questions.list_materials(session, int(preparation.id or 0)))
     intermediates: dict[tuple[int, Stage], tuple[str, float]] = {}
     for run, theory_g, percent, rows in found:
         if not theory_g or percent is None:
@@ -76,7 +114,16 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
         if not order.agrees([Stage(c.stage) for c in rows]):
             out_of_order.append(run.number)
             continue
-        left = {Stage(c.stage): c.mass_g * c.purity_percent * share_as_product(c.formula, product) / theory_g for c in rows}
+        own = interims.get(int(run.row.id or 0))
+        used = shares_used(order, run_theory(session, preparation, run, own)) if own else {}
+        left = {
+            Stage(c.stage): c.mass_g
+            * c.purity_percent
+            * share_as_product(c.formula, product)
+            * used.get(Stage(c.stage), 1.0)
+            / theory_g
+            for c in rows
+        }
         ways.append(Way(run.number, left, percent))
         for c in rows:
             intermediates.pop((run.number, Stage(c.stage)), None)

@@ -21,6 +21,7 @@ from server.services.checkpoints import as_input as checkpoint_input
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of
 from server.services.runs import note_weighed, plan_run, record_run, set_state, view_run, view_runs
+from server.services.stages import ways_of
 from server.services.stock import supply_of
 from server.services.variables import add_variable
 from server.services.writeups import compose
@@ -260,3 +261,35 @@ def test_the_write_up_says_for_how_much_its_amounts_are(session: Session) -> Non
         make_run(session, preparation, 70.0, settings={"bath": bath})
     content = compose(session, analyse(session, key_of(preparation)))
     assert content["interims"][1].startswith("methanol: here for all of theory after the reaction, 19.73 g: 5 mL")
+
+
+def test_what_waits_for_a_reagent_that_limits_is_neither_wet_nor_lost(session: Session) -> None:
+    # Worked by hand: of the imine 0.09 mol are weighed, 90 % of theory, and the borohydride is for 0.6 of them. It could
+    # make 0.054 mol of amine; 0.0486 mol are 90 % of that, so the yield is 0.9 · 0.9.
+    preparation = two_steps(session, amount=0.6)
+    run = planned(session, preparation)
+    add_checkpoint(session, key_of(run), imine(0.9))
+    assert theory_of(session, run) == pytest.approx(0.6 * THEORY)
+    data = FinishedRunInput(settings=SETTINGS, product_mass_g=0.0486 * AMINE)
+    record_run(session, key_of(preparation), data, run_id=key_of(run))
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert [s.recovery_percent for s in balance.stages] == [pytest.approx(90.0), pytest.approx(90.0)]
+    assert balance.yield_percent == pytest.approx(81.0)
+    assert "wet" not in balance.sentence
+    (way,) = ways_of(session, preparation, view_runs(session, preparation)).ways
+    assert list(way.left) == [Stage.REACTION]
+    assert way.left[Stage.REACTION] == pytest.approx(90.0)
+    assert way.percent == pytest.approx(81.0)
+    assert way.gains == []
+    # What came back of the borohydride was there at the second step.
+    back = {"name": "hydride", "stage": Stage.WORK_UP, "kind": "recovered", "mass_g": 0.0054 * BOROHYDRIDE}
+    add_checkpoint(session, key_of(run), CheckpointInput(**back))
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert [s.came_back_g for s in balance.stages] == [0.0, pytest.approx(0.0054 * AMINE)]
+    assert balance.based_on_recovered_percent == pytest.approx(90.0)
+    assert balance.stages[1].lost_g == pytest.approx(0.0, abs=1e-9)
+    # More than all of the start can give is still asked about.
+    with pytest.raises(NeedsConfirmationError, match=r"more than the 19\.73 g of theory"):
+        add_checkpoint(session, key_of(run), imine(1.1))

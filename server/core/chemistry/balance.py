@@ -85,6 +85,7 @@ def follow_the_product(
     product_g: float | None,
     recovered_fraction: float | None = None,
     share_of_start: float = 1.0,
+    limits_from: int = 0,
 ) -> MassBalance:
     """Follow the product from theory through the checkpoints to the isolated mass.
 
@@ -101,6 +102,9 @@ def follow_the_product(
     share_of_start : float
         Part of the limiting material that theory uses up: less than 1 in a resolution, where the rest is left over
         whatever is done. [0..1]
+    limits_from : int
+        Number of checkpoints before the limiting material is taken: more than 0 where that is a reagent for an intermediate,
+        and what these checkpoints hold counts as what it can become.
 
     Raises
     ------
@@ -119,7 +123,7 @@ def follow_the_product(
     # What theory leaves over came back without being missing.
     back = max(0.0, ((recovered_fraction or 0.0) - (1.0 - share_of_start)) / share_of_start)
     stages = tuple(
-        StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g, back * theoretical_g if a is marks[0] else 0.0)
+        StageRecovery(a.name, b.name, b.stage, a.product_g, b.product_g, back * a.product_g if a is marks[limits_from] else 0.0)
         for a, b in pairs
     )
     final = marks[-1].product_g
@@ -134,9 +138,12 @@ def follow_the_product(
     empty = next((a for a, b in itertools.pairwise(marks) if a.product_g == 0.0 < b.product_g), None)
     if empty is not None:
         sentence += f" But {empty.name} held none, and there was product after it: one of the two is not right."
-    # What was lost later was there before.
-    for mark in (marks[-1], max(marks[1:], key=lambda m: m.product_g)):
-        accounted = 100.0 * (mark.product_g / theoretical_g * share_of_start + (recovered_fraction or 0.0))
+    # What was lost later was there before; what was lost before the limiting material came cannot have taken any of it.
+    there = marks[limits_from].product_g
+    for mark in (marks[-1], max(marks[limits_from + 1 :], key=lambda m: m.product_g, default=marks[-1])):
+        if not there > 0 or mark is marks[limits_from]:
+            break
+        accounted = 100.0 * (mark.product_g / there * share_of_start + (recovered_fraction or 0.0))
         if recovered_fraction and accounted > 100.0 * (1.0 + APART * CONTENT_U):
             what = "Product" if mark is marks[-1] else f"The product in {mark.name}"
             sentence += f" {what} and recovered starting material make up {accounted:.0f} %: one of the two was not dry or pure."

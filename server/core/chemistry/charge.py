@@ -152,12 +152,22 @@ class Product:
 
 @dataclass(frozen=True)
 class Theory:
-    """Theoretical yield and the material that limits it."""
+    """Theoretical yield and the material that limits it.
+
+    ``start_g`` is what the materials allow that are not taken for an intermediate: more than ``mass_g`` where one that is
+    taken for an intermediate limits. [g]
+    """
 
     limiting: Material
     limiting_moles: float
     product_moles: float
     mass_g: float
+    start_g: float
+
+    @property
+    def used_share(self) -> float:
+        """Part of what was there before the limiting material came that it lets become product. [-]"""
+        return self.mass_g / self.start_g
 
 
 def charge_line(material: Material, scale: float, base_scale: float | None) -> ChargeLine:
@@ -307,7 +317,10 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
     # Of those that run out together, as in a stoichiometric mixture, the first one of the charge.
     limiting, moles = next((m, n) for m, n in reagents if n / (m.coefficient * m.part_of_theory) <= extent * (1 + _TOGETHER))
     product_moles = moles / (limiting.coefficient * limiting.part_of_theory) * product.coefficient
-    return Theory(limiting, moles, product_moles, product_moles * product.molar_mass)
+    mass_g = product_moles * product.molar_mass
+    start = [n / m.coefficient for m, n in reagents if not m.taken_after] if limiting.taken_after else []
+    start_g = min(start) * product.coefficient * product.molar_mass if start else mass_g
+    return Theory(limiting, moles, product_moles, mass_g, start_g)
 
 
 def atom_economy(product: Product, reagents: Sequence[Material], other_g: float = 0.0) -> float:
