@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlmodel import Session
 
+from server.core.chemistry.balance import CONTENT_U
 from server.core.chemistry.charge import (
     FEWEST_DIGITS,
     IN_MOLES,
@@ -530,11 +531,12 @@ def weighed_theory(
     theory : Theory
     u_g : float
         Its standard uncertainty from weighing the limiting material, as noted or as planned; 0
-        where that is measured by volume. [g]
+        where that is measured by volume. Where that was taken for an intermediate, from the content of that one too. [g]
 
     Notes
     -----
-    A noted mass from which no amount follows (of a solution without a density) leaves the plan standing.
+    A noted mass from which no amount follows (of a solution without a density) leaves the plan standing. The
+    uncertainties of what was taken and of the share that it was taken for add as in a quotient (JCGM 100:2008, 5.1.6).
     """
     product = product_of(preparation)
     if product is None:
@@ -562,6 +564,9 @@ def weighed_theory(
         return None
     mass = masses[theory.limiting.key]
     u_relative = balance_uncertainty(readability_g or preparation.balance_readability_g) / mass if mass else 0.0
+    if theory.limiting.share is not None:
+        # Of how much of theory it was taken for, the content of the intermediate says.
+        u_relative = math.hypot(u_relative, CONTENT_U)
     return theory, theory.mass_g * u_relative
 
 
