@@ -76,13 +76,14 @@ def judge_lack_of_fit(design: FloatArray, response: FloatArray, groups: np.ndarr
 def straight_lines_sentence(table: RunTable) -> str:
     """Say whether straight lines (in coded coordinates) fit as well as the repeats allow.
 
-    Empty without repeats, and where one choice alone moved: each option has a mean of its own, and there is no line.
+    Empty without repeats, where nothing moved, and where one choice alone moved: each option has a mean of its own, and
+    there is no line.
     """
     n_all = table.n_runs
     table = table.telling_scatter()
     blocks = design_columns(table)
     moved = [v for v, block in zip(table.variables, blocks, strict=True) if block.shape[1]]
-    if len(moved) == 1 and moved[0].is_choice:
+    if not moved or (len(moved) == 1 and moved[0].is_choice):
         return ""
     design = np.hstack([np.ones((table.n_runs, 1)), *blocks])
     try:

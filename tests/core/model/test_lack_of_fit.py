@@ -109,3 +109,7 @@ def test_one_choice_alone_has_no_line_to_judge() -> None:
     assert straight_lines_sentence(runs(rows, [50.0, 52.0, 60.0, 63.0])) == ""
     numbers_too = [*rows, (3.0, 120.0, "a")]
     assert "cannot be tested yet" in straight_lines_sentence(runs(numbers_too, [50.0, 52.0, 60.0, 63.0, 55.0]))
+
+
+def test_where_nothing_moved_there_is_no_line_to_judge() -> None:
+    assert straight_lines_sentence(runs([(2.0, 120.0, "a")] * 4, [50.0, 52.0, 51.0, 53.0])) == ""
