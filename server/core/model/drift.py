@@ -24,6 +24,8 @@ SMALL_DIFFERENCE = 1.5  # [percentage points]
 # A range that reaches further to either side holds every difference that a chemist would look for, and says nothing (own
 # judgement).
 WIDEST_TOLD = 20.0  # [percentage points]
+# Equal yields leave differences like this, with ranges as small: the dust of the arithmetic. [percentage points]
+_NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -138,7 +140,7 @@ class _Slope:
 
     @property
     def is_there(self) -> bool:
-        return not self.low_90 <= 0.0 <= self.high_90
+        return _leaves_out_zero(self.change, self.low_90, self.high_90)
 
     @property
     def reach(self) -> float:
@@ -147,6 +149,11 @@ class _Slope:
 
     def words(self, per: str) -> str:
         return f"{signed(self.change)} points {per} (90 % range {signed(self.low_90)} to {signed(self.high_90)})"
+
+
+def _leaves_out_zero(change: float, low: float, high: float) -> bool:
+    """Whether a difference is there, by its range; never where it is dust."""
+    return abs(change) > _NOTHING and not low <= 0.0 <= high
 
 
 def _slope(x: FloatArray, residual: FloatArray, comparisons: int) -> _Slope:
@@ -203,7 +210,7 @@ def differences(ladder: Ladder, labels: Sequence[str], by: Grouping, comparisons
         a, b = residual[marks == order[0]], residual[marks == name]
         change, low, high = welch_range(a, b, comparisons=together)
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
-        is_there = not low <= 0.0 <= high
+        is_there = _leaves_out_zero(change, low, high)
         is_shown = is_there and abs(change) >= SMALL_DIFFERENCE
         first, other = by.one.format(order[0]), by.one.format(name)
         if is_there and not is_shown:

@@ -253,3 +253,16 @@ def test_scatter_between_the_rails() -> None:
     published = file["published"]["REML"]
     assert np.sqrt(between) == pytest.approx(published["sd_rail"], rel=1e-3)
     assert np.sqrt(within) == pytest.approx(published["sd_resid"], rel=1e-3)
+
+
+@pytest.mark.parametrize("percent", [68.7, 70.0, 33.3, 92.1])
+def test_equal_runs_do_not_drift(percent: float) -> None:
+    # A line through equal numbers has no slope; the arithmetic leaves one of 1e-16, with a range as narrow.
+    ladder = fit_ladder(runs([(2.0, 120.0, "a")] * 8, [percent] * 8), rungs=("mean", "line"))
+    drift = drift_with_order(ladder)
+    scale = change_with_scale(ladder, {k: 0.1 * (1 + k % 3) for k in range(1, 9)})
+    assert drift is not None
+    assert scale is not None
+    for found in (drift, scale, *differences(ladder, list("aabbabab"), BY_LOT)):
+        assert found.sentence.startswith("No ")
+        assert not found.is_shown
