@@ -40,14 +40,29 @@ class LeftAsItWas:
 
 
 @dataclass(frozen=True)
+class SimplerRun:
+    """A run with fewer of the changes: they in words, its settings and its expected gain. [percentage points]"""
+
+    changes: tuple[str, ...]
+    settings: dict[str, Setting]
+    gain: float
+
+
+@dataclass(frozen=True)
 class Changes:
-    """What the changes of a run bring: the expected gain with all of them, and with each of them not made."""
+    """What the changes of a run bring: the expected gain with all of them, and with each of them not made.
+
+    ``simpler`` is a run with fewer of them, if there is one that keeps most of the gain.
+    """
 
     gain: float
     each: tuple[LeftAsItWas, ...]
+    simpler: SimplerRun | None = None
 
 
-def what_changes_bring(space: Space, ladder: Ladder, before: Settings, after: Settings, gain_of: Score) -> Changes | None:
+def what_changes_bring(
+    space: Space, ladder: Ladder, before: Settings, after: Settings, gain_of: Score, fewer: dict[str, Setting] | None = None
+) -> Changes | None:
     """Work out what is expected of a run where one of its changes is not made, for each of them.
 
     Parameters
@@ -56,6 +71,8 @@ def what_changes_bring(space: Space, ladder: Ladder, before: Settings, after: Se
         Of the working recipe and of the run.
     gain_of : callable
         Maps coded rows (n, n_variables) to expected gains (n,). [percentage points]
+    fewer : settings or None
+        Of a run with fewer of the changes, if there is one; the same as ``after`` counts as none.
 
     Returns
     -------
@@ -68,11 +85,15 @@ def what_changes_bring(space: Space, ladder: Ladder, before: Settings, after: Se
     trials = [(v, settings) for v, settings in trials if not space.broken_limits(settings)]
     if len(changed) < 2 or not trials:
         return None
-    rows = encode(space.variables, [after, *(settings for _, settings in trials)])
+    simpler = fewer if fewer is not None and fewer != after else None
+    runs = [after, *(settings for _, settings in trials), *([simpler] if simpler else [])]
+    rows = encode(space.variables, runs)
     gains = gain_of(rows)
     chances = chance_of_gain(ladder.difference(encode(space.variables, [before]), rows), 0.0)
     each = tuple(
-        LeftAsItWas(v.key, _change(v, before[v.key], after[v.key]), settings, float(gain), float(chance))
-        for (v, settings), gain, chance in zip(trials, gains[1:], chances[1:], strict=True)
+        LeftAsItWas(v.key, _change(v, before[v.key], after[v.key]), settings, float(gains[k]), float(chances[k]))
+        for k, (v, settings) in enumerate(trials, start=1)
     )
-    return Changes(float(gains[0]), each)
+    if simpler is None:
+        return Changes(float(gains[0]), each)
+    return Changes(float(gains[0]), each, SimplerRun(tuple(changes_in_words(space, before, simpler)), simpler, float(gains[-1])))

@@ -340,6 +340,13 @@ class LeftAsItWasAnswer(Answer):
     chance_to_beat: float
 
 
+class SimplerRunAnswer(Answer):
+    """A run with fewer changes: ``settings`` by variable name, and its expected gain [percentage points]."""
+
+    settings: dict[str, float | str]
+    gain: float
+
+
 class ProposalAnswer(Answer):
     """The suggested next run; ``settings`` by variable name."""
 
@@ -352,6 +359,10 @@ class ProposalAnswer(Answer):
     hold_hours: float | None
     is_opening: bool
     expected_gain: float | None = Field(default=None, description="With several changes, to raise the yield. [percentage points]")
+    simpler: SimplerRunAnswer | None = Field(
+        default=None,
+        description="A run with fewer changes that keeps most of the expected gain, if there is one.",
+    )
     left_out: list[LeftAsItWasAnswer] = Field(default=[], description="What is expected where one of the changes is not made.")
     needs: NeedsAnswer | None = Field(description="None without materials or a scale.")
     scale_remark: str

@@ -82,6 +82,7 @@ from server.web.api.models import (
     ReadingsBroughtInAnswer,
     RecordAnswer,
     RunAnswer,
+    SimplerRunAnswer,
     StageRecoveryAnswer,
     StagesAnswer,
     StockAnswer,
@@ -916,6 +917,8 @@ def get_forecast(preparation_id: Id, data: ForecastInput, session: ReadSession) 
 
 def _proposal(analysis: Analysis, found: Proposal, needs: RunNeeds | None, scale_remark: str) -> ProposalAnswer:
     names = {v.key: v.name for v in analysis.space.variables}
+    changes = found.changes
+    simpler = changes.simpler if changes else None
     return ProposalAnswer(
         purpose=found.purpose,
         settings=_named(analysis, found.settings),
@@ -925,10 +928,11 @@ def _proposal(analysis: Analysis, found: Proposal, needs: RunNeeds | None, scale
         new_ground=list(found.new_ground),
         hold_hours=found.hold_hours,
         is_opening=found.is_opening,
-        expected_gain=found.changes.gain if found.changes else None,
+        expected_gain=changes.gain if changes else None,
+        simpler=SimplerRunAnswer(settings=_named(analysis, simpler.settings), gain=simpler.gain) if simpler else None,
         left_out=[
             LeftAsItWasAnswer(variable=names[x.key], gain=x.gain, chance_to_beat=x.chance_to_beat)
-            for x in (found.changes.each if found.changes else ())
+            for x in (changes.each if changes else ())
         ],
         needs=NeedsAnswer.model_validate(needs) if needs else None,
         scale_remark=scale_remark,

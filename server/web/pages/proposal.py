@@ -58,6 +58,7 @@ class ProposalPage:
     stop: StopAdvice | None
     best_chance: str
     left_out: list[tuple[LeftAsItWas, str]]
+    simpler: str
     verdict: str
     saving: str
     savings: dict[str, str]
@@ -129,6 +130,12 @@ def _left_out(preparation_id: int, form: Mapping[str, str], proposal: Proposal |
     return [(x, _forecast_address(preparation_id, x.settings, form)) for x in changes]
 
 
+def _address_of_simpler(preparation_id: int, form: Mapping[str, str], proposal: Proposal | None) -> str:
+    """The forecast of the proposal with fewer changes; empty where there is none."""
+    simpler = proposal.changes.simpler if proposal and proposal.changes else None
+    return _forecast_address(preparation_id, simpler.settings, form) if simpler else ""
+
+
 def _page(
     request: Request, session: ReadSession, preparation_id: int, purpose: Purpose, saving: str, known: Analysis | None = None
 ) -> Callable[..., Response]:
@@ -178,6 +185,7 @@ def _page(
             stop=stop,
             best_chance=_address_of_best(preparation_id, asked, stop, own),
             left_out=_left_out(preparation_id, asked, proposal),
+            simpler=_address_of_simpler(preparation_id, asked, proposal),
             verdict=decisions.verdict(today(), _scale(form)) if analysis.has_variables and not message else "",
             saving=saving,
             savings=decisions.savings,
@@ -215,6 +223,7 @@ class ForecastPart:
     needs: RunNeeds | None
     scale_remark: str
     left_out: list[tuple[LeftAsItWas, str]]
+    simpler: str
     is_unread: bool = False
 
 
@@ -249,6 +258,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         )
     except (NotReadyError, NothingReachableError) as error:
         return render(request, "proposal/_message.html", str(error), status=422)
+    asked = {**query, "purpose": purpose.value, "saving": saving}
     part = ForecastPart(
         proposal,
         purpose,
@@ -259,7 +269,8 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         analysis.preparation.cautions,
         decisions.needs(proposal.settings, _scale(form)),
         decisions.scale_words(proposal.settings, _scale(form)),
-        _left_out(preparation_id, {**query, "purpose": purpose.value, "saving": saving}, proposal),
+        _left_out(preparation_id, asked, proposal),
+        _address_of_simpler(preparation_id, asked, proposal),
     )
     return render(request, "proposal/_forecast.html", part, status=status)
 

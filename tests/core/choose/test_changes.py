@@ -75,23 +75,37 @@ FLAT_ROWS: list[dict[str, Setting]] = [
 FLAT_YIELDS = [40.0, 48.0, 56.0, 64.0, 64.0]
 
 
-def test_a_proposal_leaves_what_brings_little_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_simpler_run_is_offered_beside_the_proposal_where_it_keeps_most_of_the_gain(monkeypatch: pytest.MonkeyPatch) -> None:
     h = history(FLAT_ROWS, FLAT_YIELDS, new_ground=None)
     ladder = fit_ladder(h.table)
     best = h.working_recipe(ladder)
     assert best is not None
     before = h.settings[best]
-    few = propose(h, ladder)
-    monkeypatch.setattr(proposal, "ENOUGH_GAIN", 1.0 - 1e-12)
-    all_made = propose(h, ladder)
+    found = propose(h, ladder)
+    assert found.changes is not None
+    simpler = found.changes.simpler
+    assert simpler is not None
 
     def changed(settings: dict[str, Setting]) -> set[str]:
         return {key for key in before if settings[key] != before[key]}
 
-    assert "bath" in changed(few.settings) < changed(all_made.settings)
+    assert "bath" in changed(simpler.settings) < changed(found.settings)
+    assert all(simpler.settings[key] == found.settings[key] for key in changed(simpler.settings))
+    assert len(simpler.changes) == len(changed(simpler.settings))
     working = encode(SPACE.variables, [before])
-    gains = expected_gain(ladder.difference(working, encode(SPACE.variables, [few.settings, all_made.settings])))
+    gains = expected_gain(ladder.difference(working, encode(SPACE.variables, [simpler.settings, found.settings])))
+    assert [simpler.gain, found.changes.gain] == pytest.approx(list(gains))
     assert 0.8 * gains[1] <= gains[0] <= gains[1]
+    # Where all of the gain is to be kept, there is none, and the proposal is the same.
+    monkeypatch.setattr(proposal, "MOST_OF_GAIN", 1.0)
+    other = propose(h, ladder)
+    assert other.settings == found.settings
+    assert other.changes is not None
+    assert other.changes.simpler is None
+    # Settings of the chemist's own are told what each change brings, and no more.
+    own = assess(h, ladder, found.settings, Purpose.RAISE)
+    assert own.changes is not None
+    assert own.changes.simpler is None
 
 
 def test_each_change_is_weighed_by_the_run_without_it() -> None:
