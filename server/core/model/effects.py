@@ -116,7 +116,9 @@ def _effect(
     table = ladder.table
     if (untold := _untold(table, j, v, raw, knowable)) is not None:
         return untold
-    levels = np.array(knowable.comparable[j]) if j in knowable.comparable else np.unique(table.coded[:, j])
+    # One option alone has none to be compared with: then the choice as a whole cannot be told apart.
+    is_apart = len(knowable.comparable.get(j, ())) > 1
+    levels = np.array(knowable.comparable[j]) if is_apart else np.unique(table.coded[:, j])
     levels, left_out = _without_failed_options(table, j, v, levels)
     low, high, from_label, to_label, beyond = _ends(ladder, j, v, working, raw, levels)
     change = ladder.difference(low[None], high[None])
@@ -125,7 +127,6 @@ def _effect(
     comparisons = tried * (tried - 1) // 2 if v.is_choice else 1
     # Yields end at 0 and 100, so no change is larger than that.
     numbers = {k: min(max(x, -100.0), 100.0) for k, x in summarise(change, comparisons).items()}
-    is_apart = j in knowable.comparable and tried > 1
     if not is_apart and (partners := tuple(table.variables[k].name for k in _tied_with(knowable, j))):
         sentence = (
             f"{v.name}: cannot be told apart from {listed(partners)}, because {moved_words(len(partners) + 1)}, or nearly so, "
@@ -136,7 +137,7 @@ def _effect(
     only_failed = _rests_on_failures(table, j, (low[j], high[j]))
     top = None if v.is_choice or only_failed else _top(without or ladder, j, working, (low[j], high[j]), table, knowable)
     runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
-    tied = f" {_left_out(table, knowable, j, levels)}" if j in knowable.comparable else ""
+    tied = f" {_left_out(table, knowable, j, levels)}" if is_apart else ""
     more = tied + (f" Outside this range there {runs}, which failed." if beyond else "") + left_out
     on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
     can_be_clear = _can_be_clear(table, knowable, j)

@@ -201,6 +201,8 @@ def _tied_options(table: RunTable, first: int, second: int) -> tuple[tuple[float
 def _comparable(table: RunTable, j: int, ties: Sequence[Tie]) -> tuple[float, ...]:
     """The options of a choice, as coded, whose differences can be told although others are tied; the most used ones.
 
+    It is one option where none can be told from another: one alone never counts before two that can be compared.
+
     Notes
     -----
     A difference can be told where its contrast lies in the row space of the design of both choices: the
@@ -221,8 +223,8 @@ def _comparable(table: RunTable, j: int, ties: Sequence[Tie]) -> tuple[float, ..
                 is_there = bool(np.linalg.norm(contrast - space.T @ (space @ contrast)) < 1e-6)
                 can[a, b] = can[b, a] = can[a, b] and is_there
     labels = connected_components(can, directed=False)[1]
-    used = [int(own[:, labels == label].sum()) for label in range(int(labels.max()) + 1)]
-    return tuple(float(x) for x in levels[labels == int(np.argmax(used))])
+    sets = [labels == label for label in range(int(labels.max()) + 1)]
+    return tuple(float(x) for x in levels[max(sets, key=lambda one: (one.sum() > 1, own[:, one].sum()))])
 
 
 def moved_with(table: RunTable, circumstance: FloatArray) -> tuple[int, ...]:

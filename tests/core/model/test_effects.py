@@ -569,6 +569,35 @@ def test_a_choice_that_follows_from_another_one_hides_no_difference_within_its_o
     assert found["solvent"].sentence.endswith("r cannot be told apart from what goes along in base, and is left out.")
 
 
+def choices_of_runs(*pairs: tuple[int, ...]) -> tuple[RunTable, list[list[float | str]]]:
+    """Runs that differ in choices of four options each, with yields that rise."""
+    variables = tuple(
+        Variable(key=name, name=name, role=Role.CHOICE, choices=tuple("abcd"), base="a")
+        for name in ("solvent", "base", "catalyst")[: len(pairs[0])]
+    )
+    n = len(pairs)
+    table = RunTable(variables, np.array(pairs, dtype=float), np.linspace(50.0, 60.0, n), np.zeros(n), tuple(range(1, n + 1)))
+    return table, [["abcd"[int(x)] for x in row] for row in table.coded]
+
+
+def test_two_options_that_can_be_compared_count_before_one_that_was_used_as_often() -> None:
+    # Solvent a went with bases a and b, b and c with c only: among the solvents only b and c can be compared.
+    table, raw = choices_of_runs((0, 0), (0, 1), (1, 2), (2, 2))
+    assert what_is_knowable(table).comparable == {0: (1.0, 2.0), 1: (0.0, 1.0)}
+    found = {e.key: e for e in find_effects(fit_ladder(table), table.coded[-1], raw)}
+    assert (found["solvent"].from_label, found["solvent"].to_label) == ("b", "c")
+    assert found["solvent"].sentence.endswith("a cannot be told apart from what goes along in base, and is left out.")
+
+
+def test_a_choice_of_which_no_two_options_can_be_compared_cannot_be_told_apart() -> None:
+    # Five runs of three choices: what one of them hides is what another one would tell.
+    table, raw = choices_of_runs((0, 3, 0), (1, 3, 2), (3, 0, 3), (0, 2, 3), (1, 1, 1))
+    assert what_is_knowable(table).comparable == {0: (0.0,), 1: (3.0,), 2: (3.0,)}
+    found = {e.key: e for e in find_effects(fit_ladder(table), table.coded[-1], raw)}
+    assert {e.evidence for e in found.values()} == {Evidence.CANNOT_TELL}
+    assert found["solvent"].partners == ("base", "catalyst")
+
+
 def test_failed_runs_that_used_tied_options_apart_are_named() -> None:
     table, _ = tied_choices((3, 2), (3, 2))
     (tie,) = what_is_knowable(table).ties
