@@ -125,11 +125,11 @@ def tolerance_window(
             low, high = (middle, high) if keeps(middle).min() >= probability else (low, middle)
         factor = low
     at_end = keeps(factor)
+    options = _options(ladder, space, working, centre, allowed_loss, probability)
     windows = []
     for j, (v, span) in enumerate(zip(space.variables, spans, strict=True)):
         if span is None:
-            options = _options(ladder, space, working, centre, j, allowed_loss, probability)
-            windows.append(VariableWindow(v, working[v.key], None, None, End.LOSS, End.LOSS, keeps=options))
+            windows.append(VariableWindow(v, working[v.key], None, None, End.LOSS, End.LOSS, keeps=options[j]))
             continue
         ends = [centre[j] + factor * (end - centre[j]) for end in span]
         setting = float(working[v.key])
@@ -236,20 +236,22 @@ def _within_rules(space: Space, windows: list[VariableWindow]) -> list[VariableW
 
 
 def _options(
-    ladder: Ladder, space: Space, working: Settings, centre: FloatArray, j: int, allowed_loss: float, probability: float
-) -> tuple[tuple[str, float], ...]:
-    """Other options of a choice that keep the yield and the rules, with the probability of each."""
-    found = []
-    v = space.variables[j]
-    for level, name in enumerate(v.choices):
-        if level == centre[j]:
-            continue
-        row = centre[None, :].copy()
-        row[0, j] = level
-        chance = float(ladder.difference(centre[None, :], row).probability_above(-allowed_loss)[0])
-        if chance >= probability and all(rule.holds({**working, v.key: name}) for rule in space.rules):
-            found.append((name, chance))
-    return tuple(found)
+    ladder: Ladder, space: Space, working: Settings, centre: FloatArray, allowed_loss: float, probability: float
+) -> dict[int, tuple[tuple[str, float], ...]]:
+    """Other options of each choice, by its column, that keep the yield and the rules, with the probability of each."""
+    columns = [j for j, v in enumerate(space.variables) if v.is_choice]
+    others = [(j, level) for j in columns for level in range(len(space.variables[j].choices)) if level != centre[j]]
+    # All at once: one by one, many options of many choices would keep a page waiting for a minute.
+    rows = np.repeat(centre[None, :], len(others), axis=0)
+    for row, (j, level) in zip(rows, others, strict=True):
+        row[j] = level
+    chances = ladder.difference(centre[None, :], rows).probability_above(-allowed_loss) if others else ()
+    found: dict[int, list[tuple[str, float]]] = {j: [] for j in columns}
+    for (j, level), chance in zip(others, chances, strict=True):
+        v = space.variables[j]
+        if chance >= probability and all(rule.holds({**working, v.key: v.choices[level]}) for rule in space.rules):
+            found[j].append((v.choices[level], float(chance)))
+    return {j: tuple(kept) for j, kept in found.items()}
 
 
 def _decode(v: Variable, coded: float, setting: float) -> float:

@@ -28,7 +28,7 @@ from server.core.choose.search import index_of, pool_around
 from server.core.choose.stopping import FAIR_CHANCE, _greedy, stop_advice
 from server.core.choose.tolerance import End, tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
-from server.core.model.ladder import fit_ladder
+from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
@@ -345,6 +345,25 @@ def test_a_choice_keeps_the_options_that_do_no_harm() -> None:
     assert [name for name, _ in window.variables[2].keeps] == ["b"]
     worse = history(rows, [70.0 - (25.0 if r["agent"] == "b" else 0.0) for r in rows])
     assert tolerance_window(fit_ladder(worse.table), SPACE, rows[0], allowed_loss=4.0).variables[2].keeps == ()
+
+
+def test_many_options_of_many_choices_are_asked_about_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    choices = [Variable(k, k, Role.CHOICE, choices=tuple("abcdef"), base="a") for k in ("solvent", "base", "ligand")]
+    rows: list[dict[str, Setting]] = [{"solvent": a, "base": b, "ligand": "a"} for a in "ab" for b in "abc"]
+    table = RunTable(tuple(choices), encode(choices, rows), np.linspace(60.0, 61.0, 6), np.zeros(6), (1, 2, 3, 4, 5, 6))
+    ladder = fit_ladder(table)
+    asked: list[int] = []
+    difference = Ladder.difference
+
+    def counted(self: Ladder, first: np.ndarray, second: np.ndarray) -> Mixture:
+        asked.append(len(second))
+        return difference(self, first, second)
+
+    monkeypatch.setattr(Ladder, "difference", counted)
+    tolerance_window(ladder, Space(tuple(choices)), rows[0], allowed_loss=4.0)
+    # Five other options of three choices; the rest is the box of the numbers, of which there are none.
+    assert asked.count(15) == 1
+    assert len(asked) <= 3
 
 
 @given(st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9)), min_size=1, max_size=30))
