@@ -117,7 +117,7 @@ def read_text(text: str) -> Rows:
     first, _, rest = text.partition("\n")
     if first.strip().lower().startswith("sep=") and len(first.strip()) == 5:
         # How spreadsheets are told the separator; the line keeps its number.
-        return _trimmed([[], *_parse(rest, first.strip()[4])])
+        return _trimmed([[], *_parse_closed(rest, first.strip()[4], first=2)])
     lines = [line for line in text.split("\n") if line.strip()]
     if lines and sum("\t" in line for line in lines) >= _MOSTLY * len(lines):
         rows = _parse(text, "\t")
@@ -129,13 +129,30 @@ def read_text(text: str) -> Rows:
     except clevercsv.Error:
         dialect = None
     separator = dialect.delimiter if dialect is not None and dialect.delimiter else ","
+    return _trimmed(_parse_closed(text, separator))
+
+
+def _parse_closed(text: str, separator: str, first: int = 1) -> Rows:
+    """Rows of cells, of which none holds the rows below it; the first one has the number ``first``.
+
+    Raises
+    ------
+    InvalidInputError
+        For a quotation mark that is not closed.
+    """
     rows = _parse(text, separator)
     width = max((len(row) for row in rows), default=0)
-    for k, row in enumerate(rows, start=1):
-        for cell in row:
-            if any(line.count(separator) >= max(width - 1, 2) for line in cell.split("\n")[1:]):
-                raise InvalidInputError({"rows": f"Row {k}: a quotation mark is not closed, so its cell holds the rows below."})
-    return _trimmed(rows)
+    torn = [
+        k
+        for k, row in enumerate(rows, start=first)
+        if any(line.count(separator) >= max(width - 1, 2) for cell in row for line in cell.split("\n")[1:])
+    ]
+    # Of narrow tables only a row behind the last one tells: it is swallowed too.
+    if not torn and rows and any("\n" in cell for cell in rows[-1]) and _parse(f"{text}\n.", separator)[-1] != ["."]:
+        torn = [len(rows) - 1 + first]
+    if torn:
+        raise InvalidInputError({"rows": f"Row {torn[0]}: a quotation mark is not closed, so its cell holds the rows below."})
+    return rows
 
 
 def read_kept(text: str) -> Rows:

@@ -165,6 +165,13 @@ def test_a_quotation_mark_that_is_not_closed_swallows_no_rows() -> None:
     assert [row[:2] for row in read_text(pasted)] == [["hold", "yield"], ["1", "60"], ["2", "61"], ["3", "62"]]
     with pytest.raises(InvalidInputError, match="Row 2: a quotation mark is not closed"):
         read_text(pasted.replace("\t", ","))
+    # A table of two columns too, and one that names its separator.
+    for narrow, row in (('yield,notes\n60,"slow\n61,x\n', 2), ('sep=;\nyield;notes\n60;"slow\n61;x\n', 3)):
+        with pytest.raises(InvalidInputError, match=f"Row {row}: a quotation mark is not closed"):
+            read_text(narrow)
+    assert read_text('yield,notes\n60,"slow\nand dark"\n61,x\n') == [["yield", "notes"], ["60", "slow\nand dark"], ["61", "x"]]
+    # In the last line there is nothing to swallow.
+    assert read_text('yield,notes\n60,x\n61,"slow') == [["yield", "notes"], ["60", "x"], ["61", "slow"]]
 
 
 def test_long_lot_numbers_keep_their_digits_and_empty_edges_are_cut() -> None:
