@@ -282,7 +282,14 @@ def _runs(analysis: Analysis) -> list[Content]:
 
 
 def store_version(session: Session, preparation_id: int, content: Content) -> WriteUpRow:
-    """Store a composed write-up as the next version."""
+    """Store a composed write-up as the next version.
+
+    Raises
+    ------
+    NotFoundError
+        If the preparation was deleted while the write-up was composed.
+    """
+    questions.get_preparation(session, preparation_id)
     versions = questions.list_write_ups(session, preparation_id)
     number = 1 + max((w.version for w in versions), default=0)
     row = WriteUpRow(preparation_id=preparation_id, version=number, made_at=now(), content=content)

@@ -7,12 +7,12 @@ import pytest
 from markdown_it import MarkdownIt
 from sqlmodel import Session
 
-from server.errors import NotReadyError
+from server.errors import NotFoundError, NotReadyError
 from server.paths import asset_folder
 from server.services.analysis import Analysis, analyse
 from server.services.demo import load_demo
 from server.services.inputs import ProcedureInput
-from server.services.preparations import as_input, update_preparation
+from server.services.preparations import archive_preparation, as_input, delete_preparation, update_preparation
 from server.services.words import NO_LEEWAY
 from server.services.writeups import (
     as_markdown,
@@ -134,6 +134,15 @@ def test_a_kept_version_stays_as_it_was(session: Session, ester: Analysis) -> No
     assert (row.version, second.version) == (1, 2)
     assert json.dumps(questions.get_write_up(session, int(row.id or 0)).content, sort_keys=True) == before
     assert second.content["stages"][0]["text"] == "Something else."
+
+
+def test_a_version_of_a_preparation_that_was_deleted_meanwhile_is_not_there_to_be_kept(session: Session, ester: Analysis) -> None:
+    key = int(ester.preparation.id or 0)
+    content = compose(session, ester)
+    archive_preparation(session, key, archived=True)
+    delete_preparation(session, key, ester.preparation.name)
+    with pytest.raises(NotFoundError, match=f"no preparation {key}"):
+        store_version(session, key, content)
 
 
 def test_nothing_is_written_up_before_a_working_recipe(session: Session) -> None:
