@@ -2500,6 +2500,19 @@ def test_which_option_another_one_is_can_be_said_on_the_form(ready: TestClient) 
     assert run["settings"]["agent"] == "Na2SO4"
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("hold,yield\n" + "1,50\n" * 5_001, "At most 500 rows fit at a time; there are 5002"),
+        ("x," * 201, "At most 120 columns fit"),
+    ],
+)
+def test_a_table_of_far_too_much_is_told_in_rows_and_columns(ready: TestClient, text: str, words: str) -> None:
+    answer = ready.post(IMPORT, files={"file": ("runs.csv", text.encode(), "text/csv")})
+    assert answer.status_code == 422
+    assert words in answer.text
+
+
 def test_too_much_at_once_is_refused_in_words_and_with_the_headers(ready: TestClient) -> None:
     enter(ready)
     answer = ready.post("/runs/1/attachments", files={"file": ("big.png", b"0" * 26_000_001, "image/png")})

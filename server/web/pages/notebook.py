@@ -242,6 +242,7 @@ def _chosen_table(form: RawForm) -> tuple[list[list[str]], str]:
         rows, note = table.rows, table.note
         if form.values.get("rows", "").strip():
             note = f"{note} The file was read, not what was pasted.".strip()
+    checked_table(rows)
     _check_cells(rows)
     return rows, note
 
