@@ -54,6 +54,11 @@ class ErrorPage:
     back: str = ""
 
 
+# What the framework says of these tells nobody what to do.
+_SAID_OTHERWISE = {
+    404: "There is nothing at this address.",
+    413: "This is more than can be sent at once. Nothing was stored: send less.",
+}
 # The preparation or run that an address belongs to.
 _OWNER = re.compile(r"/(?:preparations|runs)/\d+(?=/)")
 
@@ -116,6 +121,10 @@ def _invalid_request(request: Request, error: Exception) -> Response:
         return _page(request, 404 if in_path else 422, "There is nothing at this address.")
     if any(one["type"] == "json_invalid" for one in error.errors()):
         return problem(400, "InvalidInput", "The body is no JSON that can be read.", errors={"body": "This is no JSON."})
+    if isinstance(error.body, bytes):
+        # Sent as something else, the body was not even looked at.
+        message = "Send the body as JSON, with the header Content-Type: application/json."
+        return problem(422, "InvalidInput", message, errors={"body": message})
     messages: dict[str, str] = {}
     for one in error.errors():
         messages.setdefault(field_of(one["loc"][1:], "body"), message_for(one))
@@ -125,7 +134,7 @@ def _invalid_request(request: Request, error: Exception) -> Response:
 def _http_error(request: Request, error: Exception) -> Response:
     """An address that is not there, or a method that it does not have."""
     assert isinstance(error, HTTPException)
-    detail = "There is nothing at this address." if error.status_code == 404 else str(error.detail)
+    detail = _SAID_OTHERWISE.get(error.status_code, str(error.detail))
     if _wants_json(request):
         answer = problem(error.status_code, "NotFound" if error.status_code == 404 else "Refused", detail)
         answer.headers.update(error.headers or {})

@@ -870,3 +870,12 @@ def test_an_abandoned_run_has_no_form_for_a_result(client: TestClient) -> None:
     page = client.get(f"/runs/{run}/edit")
     assert page.url.path == f"/runs/{run}"
     assert f"/runs/{run}/edit" not in page.text
+
+
+def test_a_body_that_does_not_say_that_it_is_json_is_sent_back_with_what_to_say(client: TestClient) -> None:
+    for answer in (
+        client.post("/api/v1/preparations", content=b'{"name": "ester"}', headers={"content-type": "text/plain"}),
+        client.post("/api/v1/preparations", data={"name": "ester"}),
+    ):
+        assert answer.status_code == 422
+        assert answer.json()["errors"] == {"body": "Send the body as JSON, with the header Content-Type: application/json."}

@@ -2526,6 +2526,7 @@ def test_too_much_at_once_is_refused_in_words_and_with_the_headers(ready: TestCl
     chunks = (b"0" * 1_000_000 for _ in range(28))
     counted = ready.post("/api/v1/preparations", content=chunks, headers={"content-type": "application/json"})
     assert counted.status_code == 413
+    assert counted.json()["detail"] == "This is more than can be sent at once. Nothing was stored: send less."
     assert counted.headers["content-security-policy"]
 
 
