@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import logging
 import socket
@@ -124,7 +125,10 @@ Port = Annotated[int | None, typer.Option(help="Port to listen on.", min=1, max=
 
 def _settings(database: Path | None, host: str | None, port: int | None) -> Settings:
     given = {"database": database, "host": host, "port": port}
-    return Settings(**{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
+    settings = Settings(**{k: v for k, v in given.items() if v is not None})  # type: ignore[arg-type]
+    if settings.database.is_dir():
+        raise StartupError(f"{settings.database} is a folder. Name the file of the database with --database.")
+    return settings
 
 
 def check_port(host: str, port: int) -> None:
@@ -135,6 +139,11 @@ def check_port(host: str, port: int) -> None:
         try:
             probe.bind((host, port))
         except OSError as error:
+            if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+                raise StartupError(
+                    f"{host} is no address of this machine. Choose one with --host: 127.0.0.1 for this computer only, "
+                    "0.0.0.0 for its network."
+                ) from error
             raise StartupError(
                 f"Port {port} on {host} cannot be used ({error.strerror}). "
                 f"Stop the other program, or choose another port with --port {port + 1 if port < 65535 else port - 1}."

@@ -36,6 +36,20 @@ def test_a_database_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> No
     assert "Traceback" not in found.stderr
 
 
+@pytest.mark.parametrize("command", [("serve",), ("backup", "out.zip"), ("restore", "out.zip")])
+def test_a_folder_in_place_of_a_database_is_one_sentence(tmp_path: Path, command: tuple[str, ...]) -> None:
+    for folder in (".", "/"):
+        found = yieldwright(*command, "--database", folder, cwd=tmp_path)
+        assert (found.returncode, found.stderr) == (1, f"{folder} is a folder. Name the file of the database with --database.\n")
+
+
+# The second one is of a network that is kept for examples (RFC 5737).
+@pytest.mark.parametrize("host", ["999.1.1.1", "192.0.2.1"])
+def test_an_address_of_another_machine_is_told_from_a_port_that_is_taken(host: str) -> None:
+    with pytest.raises(StartupError, match=f"{host} is no address of this machine"):
+        check_port(host, 18765)
+
+
 def test_a_port_that_is_taken_is_one_sentence(tmp_path: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
