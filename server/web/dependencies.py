@@ -8,6 +8,7 @@ from typing import Annotated
 
 from fastapi import Depends, HTTPException, Path, Query, Request
 from sqlmodel import Session
+from starlette.requests import ClientDisconnect
 
 from server.errors import InvalidInputError
 from server.storage.engine import read_session, write_session
@@ -42,6 +43,9 @@ async def _form(request: Request) -> RawForm:
                     files[key] = PostedFile(value.filename, await value.read(LARGEST_FILE + 1))
     except (LookupError, UnicodeError) as error:
         raise HTTPException(400, "The form came in a character set that cannot be read.") from error
+    except ClientDisconnect as error:
+        # Nobody reads this: the connection broke off, as it does where the network is poor.
+        raise HTTPException(400, "The form did not arrive whole, and nothing was stored. Send it again.") from error
     raw = RawForm(pairs, files)
     raw.undo = lambda: getattr(request.state, "undo", lambda: None)()
     request.state.form = raw  # for the error page, which shows what was typed

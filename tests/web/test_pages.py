@@ -1,5 +1,6 @@
 """Pages through the HTTP client: what is shown, what is stored, what is refused."""
 
+import asyncio
 import hashlib
 import html
 import json
@@ -8,6 +9,7 @@ import socket
 import sqlite3
 import threading
 import time
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import datetime
@@ -18,6 +20,7 @@ import pytest
 from fastapi import FastAPI, Response
 from fastapi.testclient import TestClient
 from sqlalchemy import event
+from starlette.types import ASGIApp
 
 from server.charts.runs import RunPoint, yield_over_runs
 from server.charts.style import PAPER
@@ -2528,6 +2531,30 @@ def test_too_much_at_once_is_refused_in_words_and_with_the_headers(ready: TestCl
     assert counted.status_code == 413
     assert counted.json()["detail"] == "This is more than can be sent at once. Nothing was stored: send less."
     assert counted.headers["content-security-policy"]
+
+
+async def post_cut_off(app: ASGIApp, path: str, kind: bytes, begun: bytes) -> None:
+    """Post the beginning of a form to the application, and break the connection off."""
+    came: Iterator[Any] = iter([{"type": "http.request", "body": begun, "more_body": True}, {"type": "http.disconnect"}])
+    headers = [(b"host", b"localhost"), (b"content-type", kind), (b"content-length", b"5000000")]
+    scope = {"type": "http", "method": "POST", "path": path, "query_string": b"", "headers": headers}
+
+    async def receive() -> Any:
+        return next(came)
+
+    async def send(_message: Any) -> None:
+        """Nobody is there any more."""
+
+    await app(scope, receive, send)
+
+
+def test_a_form_that_is_cut_off_on_its_way_is_no_mistake_of_the_app(ready: TestClient, caplog: pytest.LogCaptureFixture) -> None:
+    enter(ready)
+    photo = b'--x\r\nContent-Disposition: form-data; name="file"; filename="plate.png"\r\n\r\n\x89PNG\r\n\x1a\n'
+    asyncio.run(post_cut_off(ready.app, "/runs/1/attachments", b"multipart/form-data; boundary=x", photo))
+    asyncio.run(post_cut_off(ready.app, "/preparations", b"application/x-www-form-urlencoded", b"name=est"))
+    assert "Unexpected error" not in caplog.text
+    assert ready.get("/api/v1/runs/1/attachments").json() == []
 
 
 def test_a_range_with_one_option_is_added_on_the_page(ready: TestClient) -> None:
