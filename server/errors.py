@@ -11,6 +11,7 @@ YieldwrightError
 ├── NotReadyError             the question needs more runs or settings than there are
 ├── NothingReachableError     the limits contradict each other
 ├── BusyError                 something large is being stored; the same works in a moment
+├── StorageError              the disk is full, or cannot be written for another reason
 ├── FormulaTextError          a formula that cannot be read, with the position
 └── StartupError              the program cannot start: port taken, database unusable
 """
@@ -100,6 +101,17 @@ class BusyError(YieldwrightError):
     def __init__(self) -> None:
         super().__init__(
             "Something large is being stored, and the database was busy too long. Nothing was stored of this: try again."
+        )
+
+
+class StorageError(YieldwrightError):
+    """What was to be stored could not be written to the disk."""
+
+    def __init__(self, reason: str) -> None:
+        self.reason = reason
+        super().__init__(
+            f"The disk could not be written ({reason}), and nothing was stored of this. Make room on the disk of the machine "
+            "that the app runs on, or let it write there, then try again."
         )
 
 

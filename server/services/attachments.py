@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sqlmodel import Session
 
-from server.errors import InvalidInputError
+from server.errors import InvalidInputError, StorageError
 from server.services.preparations import log_change, now
 from server.storage import questions
 from server.storage.files import FileStore
@@ -78,6 +78,8 @@ def attach(session: Session, files: FileStore, run_id: int, name: str, content: 
     NotFoundError
     InvalidInputError
         If the file is empty, too large, of another kind, or there are too many.
+    StorageError
+        If it cannot be written.
     """
     run = questions.get_run(session, run_id)
     if not content:
@@ -89,12 +91,16 @@ def attach(session: Session, files: FileStore, run_id: int, name: str, content: 
         raise InvalidInputError({"file": f"This kind of file is not taken. Taken are {TAKEN}."})
     if len(questions.list_attachments(session, run_id)) >= MOST_PER_RUN:
         raise InvalidInputError({"file": f"A run can have {MOST_PER_RUN} files. Remove one first."})
+    try:
+        digest = files.put(content)
+    except OSError as error:
+        raise StorageError(error.strerror or str(error)) from error
     row = AttachmentRow(
         run_id=run_id,
         name=safe_name(name),
         media_type=media_type,
         size=len(content),
-        sha256=files.put(content),
+        sha256=digest,
         added_at=now(),
     )
     session.add(row)

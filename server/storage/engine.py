@@ -17,10 +17,12 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import NullPool
 from sqlmodel import Session, create_engine
 
-from server.errors import BusyError, StartupError
+from server.errors import BusyError, StartupError, StorageError
 
 # A writer waits no longer than this for another one. [ms]
 LONGEST_WAIT_MS = 30_000
+# How SQLite says that the disk is full, belongs to someone else, or is broken.
+_NOT_WRITTEN = ("disk is full", "readonly database", "disk I/O error")
 MIGRATIONS = Path(__file__).resolve().parent.parent / "migrations"
 
 
@@ -65,7 +67,7 @@ def open_database(path: Path) -> Engine:
     engine = create_engine(_url(path), connect_args={"check_same_thread": False})
     event.listen(engine, "connect", _prepare_connection)
     event.listen(engine, "begin", _begin)
-    event.listen(engine, "handle_error", _say_busy)
+    event.listen(engine, "handle_error", _say_what_hinders)
     return engine
 
 
@@ -146,10 +148,13 @@ def _prepare(connection: sqlite3.Connection, own: str) -> None:
         connection.execute(f"PRAGMA {pragma}").close()
 
 
-def _say_busy(context: ExceptionContext) -> None:
-    """A lock that others held for too long is no mistake of the app."""
-    if "database is locked" in str(context.original_exception):
+def _say_what_hinders(context: ExceptionContext) -> None:
+    """A lock that others held for too long is no mistake of the app, nor is a disk that is full."""
+    reason = str(context.original_exception)
+    if "database is locked" in reason:
         raise BusyError from context.original_exception
+    if any(words in reason for words in _NOT_WRITTEN):
+        raise StorageError(reason) from context.original_exception
 
 
 def _begin(connection: Connection) -> None:

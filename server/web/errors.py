@@ -23,6 +23,7 @@ from server.errors import (
     NotFoundError,
     NothingReachableError,
     NotReadyError,
+    StorageError,
     YieldwrightError,
 )
 from server.services.inputs import field_of, message_for
@@ -40,6 +41,7 @@ STATUS: dict[type[YieldwrightError], int] = {
     NotReadyError: 409,
     ConflictError: 409,
     BusyError: 503,
+    StorageError: 503,
 }
 
 

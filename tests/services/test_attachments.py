@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from sqlmodel import Session
 
-from server.errors import InvalidInputError, NotFoundError
+from server.errors import InvalidInputError, NotFoundError, StorageError
 from server.services.attachments import (
     LARGEST_BYTES,
     MOST_PER_RUN,
@@ -122,3 +122,9 @@ def test_a_sweep_touches_nothing_but_files_of_the_store(files: FileStore, tmp_pa
     assert files.has(kept)
     assert files.sweep({kept}) == 1
     assert not files.has(kept)
+
+
+def test_a_folder_that_cannot_be_written_is_told_so(session: Session, run_id: int, tmp_path: Path) -> None:
+    (tmp_path / "files").write_text("a file where the folder should be")
+    with pytest.raises(StorageError, match=r"The disk could not be written \(.*nothing was stored of this"):
+        attach(session, FileStore(tmp_path / "files"), run_id, "plate.png", PNG)

@@ -2,6 +2,7 @@
 
 import sqlite3
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -12,12 +13,12 @@ from sqlalchemy import Engine, create_engine, text
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, select
 
-from server.errors import BusyError, StartupError
+from server.errors import BusyError, StartupError, StorageError
 from server.settings import Settings
 from server.storage import engine as engine_module
 from server.storage import questions
-from server.storage.engine import migration_config, open_database, write_session
-from server.storage.tables import RunRow, SettingRow, metadata
+from server.storage.engine import migration_config, open_database, read_session, write_session
+from server.storage.tables import PreparationRow, RunRow, SettingRow, metadata
 from tests.factories import make_preparation, make_run
 
 
@@ -222,3 +223,17 @@ def test_a_writer_that_waits_too_long_is_told_so(tmp_path: Path, monkeypatch: py
         other.execute("ROLLBACK")
     with write_session(engine) as session:
         session.connection()
+
+
+def test_a_disk_that_is_full_or_read_only_is_told_so(tmp_path: Path) -> None:
+    engine = open_database(tmp_path / "full.sqlite3")
+    # A database that may not grow is what SQLite takes for a full disk.
+    for hindrance, words in (("max_page_count=1", "disk is full"), ("query_only=ON", "readonly database")):
+        with write_session(engine) as session:
+            session.connection().exec_driver_sql(f"PRAGMA {hindrance}")
+            session.add(PreparationRow(name="x" * 1_000_000, created_at=datetime.now(UTC)))
+            with pytest.raises(StorageError, match=rf"{words}.*nothing was stored of this"):
+                session.commit()
+        engine.dispose()
+    with read_session(engine) as session:
+        assert questions.list_preparations(session) == []

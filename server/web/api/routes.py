@@ -109,7 +109,7 @@ _WHAT_WENT_WRONG = {
     409: "Not ready, or changed meanwhile.",
     413: "More than can be sent at once.",
     422: "Input that cannot be used, or that needs a confirmation.",
-    503: "Something large is being stored; try again.",
+    503: "Something large is being stored, or the disk cannot be written; try again.",
 }
 PROBLEMS: dict[int | str, dict[str, Any]] = {
     status: {"description": words, "content": {"application/problem+json": {"schema": PROBLEM_SCHEMA}}}
