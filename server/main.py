@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import io
 import logging
 import socket
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
@@ -161,6 +163,9 @@ def _serve(settings: Settings) -> None:
 @cli.callback(invoke_without_command=True)
 def main(context: typer.Context) -> None:
     """Start the app when no command is given."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A name that a console, or the file in its place, has no letters for is no reason to fail.
+        sys.stdout.reconfigure(errors="replace")
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     logging.getLogger("alembic").setLevel(logging.WARNING)
     if context.invoked_subcommand is None:
@@ -205,7 +210,8 @@ def backup(
     settings = _settings(database, None, None)
     found = write_backup(settings.database, settings.files_folder, file)
     typer.echo(
-        f"{settings.database} → {file}: preparations: {found.preparations}, runs: {found.runs}, photos and files: {found.files}."
+        f"Backup of {settings.database} in {file}: preparations: {found.preparations}, runs: {found.runs}, "
+        f"photos and files: {found.files}."
     )
     if found.missing:
         typer.echo(f"Missing in {settings.files_folder}, so not in the backup: {', '.join(found.missing)}.", err=True)

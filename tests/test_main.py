@@ -1,5 +1,6 @@
 """The command line: starts, starts again, and says what is wrong."""
 
+import os
 import socket
 import subprocess
 import sys
@@ -14,9 +15,10 @@ from server.main import check_port
 ROOT = Path(__file__).parent.parent
 
 
-def yieldwright(*arguments: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+def yieldwright(*arguments: str, cwd: Path, **more: str) -> subprocess.CompletedProcess[str]:
+    """Run the program; ``more`` are environment variables."""
     command = [sys.executable, "-m", "server.main", *arguments]
-    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=120, check=False)
+    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=120, check=False, env={**os.environ, **more})
 
 
 def test_the_demo_loads_once_from_any_folder(tmp_path: Path) -> None:
@@ -26,6 +28,17 @@ def test_the_demo_loads_once_from_any_folder(tmp_path: Path) -> None:
     assert "Demo loaded: Pear-drop ester, Copper ammine crystals." in first.stdout
     again = yieldwright("demo", "--load-only", "--database", database, cwd=tmp_path)
     assert "The demo is loaded already." in again.stdout
+
+
+def test_names_that_a_console_has_no_letters_for_do_not_stop_a_backup(tmp_path: Path) -> None:
+    # What Python writes in where Windows puts the words of a task into a file.
+    old = {"PYTHONIOENCODING": "cp1252"}
+    assert yieldwright("demo", "--load-only", "--database", "Δ.sqlite3", cwd=tmp_path, **old).returncode == 0
+    found = yieldwright("backup", "kept.zip", "--database", "Δ.sqlite3", cwd=tmp_path, **old)
+    assert (found.returncode, found.stderr) == (0, "")
+    assert found.stdout == "Backup of ?.sqlite3 in kept.zip: preparations: 2, runs: 13, photos and files: 0.\n"
+    again = yieldwright("restore", "kept.zip", "--database", "Ω.sqlite3", cwd=tmp_path, **old)
+    assert (again.returncode, again.stderr) == (0, "")
 
 
 def test_a_database_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
