@@ -202,7 +202,9 @@ def _draft_id(form: RawForm) -> str:
 STORED = "Stored."
 # What was done goes along to the page that is shown next, in a cookie that this page takes away again.
 _TOLD = "yieldwright-told"
-_LONGEST_TOLD = 200
+LONGEST_TOLD = 600
+# Browsers drop a cookie of more than 4096 bytes; in it, a letter beyond ASCII takes six or more.
+_LARGEST_TOLD = 3500
 
 
 def leave_for(address: str, told: str = STORED, draft: str = "") -> Response:
@@ -211,13 +213,16 @@ def leave_for(address: str, told: str = STORED, draft: str = "") -> Response:
     Parameters
     ----------
     told : str
-        A short sentence, shown once where the address points (``told_at``); empty: nothing.
+        What was done, shown once where the address points (``told_at``), as far as ``LONGEST_TOLD`` characters; empty:
+        nothing. It does not go into the address, so a link cannot put words into the app's mouth.
     """
     answer = RedirectResponse(address, status_code=303)
     if draft:
         answer.set_cookie("yieldwright-received", draft, max_age=86_400, samesite="strict")
     if told:
-        text = f"{quote(address, safe='')}:{quote(told[:_LONGEST_TOLD], safe='')}"
+        while len(quote(told, safe="")) > _LARGEST_TOLD or len(told) > LONGEST_TOLD:
+            told = told.removesuffix("…")[:-1] + "…"
+        text = f"{quote(address, safe='')}:{quote(told, safe='')}"
         answer.set_cookie(_TOLD, text, max_age=120, samesite="strict", httponly=True)
     return answer
 
@@ -229,7 +234,7 @@ def told_at(request: Request, place: str) -> str:
     if not told or request.method != "GET" or (led_to.path, led_to.fragment) != (request.url.path, place):
         return ""
     request.state.is_told = True
-    return unquote(told)[:_LONGEST_TOLD]
+    return unquote(told)[:LONGEST_TOLD]
 
 
 def forget_told(request: Request, answer: Response) -> None:

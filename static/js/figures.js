@@ -6,7 +6,7 @@
   // Exchanges each colour of the figure's palette for the token's present value.
   const recolour = (value, palette, style) => {
     if (typeof value === "string") {
-      return value in palette ? style.getPropertyValue(`--yw-${palette[value]}`).trim() : value;
+      return Object.hasOwn(palette, value) ? style.getPropertyValue(`--yw-${palette[value]}`).trim() : value;
     }
     if (Array.isArray(value)) return value.map((v) => recolour(v, palette, style));
     if (value && typeof value === "object") {

@@ -14,7 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import datetime
 from typing import Any, cast
-from urllib.parse import urlencode
+from urllib.parse import unquote, urlencode
 
 import pytest
 from fastapi import FastAPI, Response
@@ -37,7 +37,7 @@ from server.services.preparations import today
 from server.settings import Settings
 from server.storage.engine import write_session
 from server.storage.files import FileStore
-from server.web.forms import Received
+from server.web.forms import LONGEST_TOLD, Received, leave_for
 from server.web.pages import runs as run_pages
 from server.web.pages.courses import energy_sentence
 from server.web.rendering import render
@@ -434,6 +434,22 @@ def test_a_simpler_run_is_offered_with_its_forecast(ready: TestClient) -> None:
     assert f'name="setting_1" value="{simpler["settings"]["hold"]:g}"' in shown
     assert f'name="setting_2" value="{simpler["settings"]["bath"]:g}"' in shown
     assert "A simpler run" not in shown
+
+
+def test_a_link_puts_no_words_into_the_mouth_of_the_app(ready: TestClient) -> None:
+    enter(ready)
+    for address in ("/preparations/1", "/runs/1/course", "/preparations/1/effects"):
+        assert "double the acid" not in ready.get(address, params={"note": "double the acid", "told": "double the acid"}).text
+
+
+def test_what_was_done_is_said_in_full_as_far_as_a_cookie_reaches() -> None:
+    for told in ("8 runs were brought in.", "é" * 700, "\N{TEST TUBE}" * 700, "a" * 600 + "b"):
+        answer = leave_for("/preparations/1#runs", told)
+        cookie = answer.headers["set-cookie"]
+        assert len(cookie.partition(";")[0]) < 4096
+        said = unquote(cookie.partition(";")[0].partition("=")[2].strip('"')).partition(":")[2]
+        assert (said == told) if len(told) <= LONGEST_TOLD else (said.endswith("…") and told.startswith(said[:-1]))
+        assert len(said) <= LONGEST_TOLD
 
 
 def test_limits_are_added_and_shown_in_words(ready: TestClient) -> None:

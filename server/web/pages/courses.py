@@ -7,10 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
-from urllib.parse import quote
 
 from fastapi import APIRouter, Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from server.charts.course import arrhenius_figure, course_figure
 from server.core.course.advice import Course, range_words
@@ -93,7 +92,6 @@ class CoursePage:
     form: FormState
     import_form: FormState
     start_form: FormState
-    note: str
     units: list[str]
     offset_minutes: int
     contradiction: str
@@ -184,7 +182,6 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
             form=form if which == "reading" else blank,
             import_form=form if which == "import" else blank,
             start_form=form if which == "start" else FormState(),
-            note=request.query_params.get("note", "")[:600],
             units=sorted({u for s in SERIES.values() for u in s.units if u}),
             offset_minutes=_offset(),
             contradiction=yield_against_readings(run, courses, hold),
@@ -256,14 +253,15 @@ def bring_in(request: Request, run_id: Id, form: Form, session: ReadSession, wri
         rows = read_rows(session, run_id, validated(ReadingImportInput, raw), _rows_of(form))
         with writer() as writing:
             found = store_rows(writing, rows)
-        return f"/runs/{run_id}/course" + _note(found.count, found.notes)
+        said.append(_added(found.count, found.notes))
+        return f"/runs/{run_id}/course"
 
-    return submit(form, act, _page(request, session, run_id, "import"), told=lambda: "")  # its note says more
+    said: list[str] = []
+    return submit(form, act, _page(request, session, run_id, "import"), told=lambda: said[0] if said else STORED)
 
 
-def _note(count: int, notes: Sequence[str]) -> str:
-    words = ("1 reading was" if count == 1 else f"{count} readings were") + " added." + "".join(f" {n}" for n in notes[:5])
-    return f"?note={quote(words)}"
+def _added(count: int, notes: Sequence[str]) -> str:
+    return ("1 reading was" if count == 1 else f"{count} readings were") + " added." + "".join(f" {n}" for n in notes[:5])
 
 
 def _keep_text(form: RawForm) -> None:
@@ -354,8 +352,7 @@ def remove_reading(reading_id: Id, session: WriteSession) -> Response:
 @router.post("/runs/{run_id}/readings/delete")
 def remove_readings(run_id: Id, form: Form, session: WriteSession) -> Response:
     count = delete_readings(session, run_id, form.values.get("series", ""))
-    words = "1 reading was removed." if count == 1 else f"{count} readings were removed."
-    return RedirectResponse(f"/runs/{run_id}/course?note={quote(words)}", status_code=303)
+    return leave_for(f"/runs/{run_id}/course", "1 reading was removed." if count == 1 else f"{count} readings were removed.")
 
 
 @router.get("/preparations/{preparation_id}/courses")

@@ -32,9 +32,8 @@ from server.services.words import OUTCOME_LABELS, plain, setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Form, Id, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, as_text, submit
+from server.web.forms import STORED, FormState, RawForm, as_text, submit
 from server.web.pages.common import Frame
-from server.web.pages.preparations import MOST_NOTE
 from server.web.rendering import render
 
 router = APIRouter()
@@ -140,11 +139,13 @@ def create_import(request: Request, preparation_id: Id, form: Form, session: Wri
         if posted.errors:
             raise InvalidInputError(posted.errors)
         found = import_runs(session, preparation_id, posted.data, shown=form.values.get("shown", ""))
-        return f"/preparations/{preparation_id}?note={quote(_words(found))}#runs"
+        done.append(_words(found))
+        return f"/preparations/{preparation_id}#runs"
 
+    done: list[str] = []
     redraw = _draw_check(request, session, preparation, posted)
     if form.values.get("action") == "store" or posted.errors:
-        return submit(form, act, redraw, told=lambda: "")  # its note says more
+        return submit(form, act, redraw, told=lambda: done[0] if done else STORED)
     return redraw(FormState(form.values, confirmed=tuple(form.all("confirm"))), 200)
 
 
@@ -306,7 +307,7 @@ def _words(found: BroughtIn) -> str:
         named = "; ".join(f"row {number} ({why.rstrip('.')})" for number, why in found.left_out[:_MOST_NAMED])
         more = f"; and {len(found.left_out) - _MOST_NAMED} more" if len(found.left_out) > _MOST_NAMED else ""
         words += f" Left out: {named}{more}."
-    return words if len(words) <= MOST_NOTE else words[: MOST_NOTE - 1] + "…"
+    return words
 
 
 def _page(session: ReadSession, preparation: PreparationRow, form: FormState) -> NotebookPage:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from textwrap import shorten
-from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -33,7 +32,7 @@ from server.services.words import setting_text
 from server.storage import questions
 from server.storage.tables import PreparationRow
 from server.web.dependencies import Files, Form, Id, OpenWriter, ReadSession, WriteSession
-from server.web.forms import FormState, RawForm, as_text, check_seen, stamp, submit
+from server.web.forms import STORED, FormState, RawForm, as_text, check_seen, stamp, submit
 from server.web.pages.common import Figure, Frame, run_kind, run_status
 from server.web.pages.work import waiting
 from server.web.rendering import render, show_percent
@@ -43,8 +42,6 @@ router = APIRouter()
 _LONGEST_NOTE = 60
 # What the theoretical yield of a run is worked out from, beside its materials.
 _THEORY_FIELDS = ("product_formula", "product_coefficient", "theoretical_yield_g")
-# Longest message from the page before. [characters]
-MOST_NOTE = 600
 
 
 @dataclass(frozen=True)
@@ -96,7 +93,6 @@ class OverviewPage:
     proposal_message: str
     unknowns: list[str]
     pending: list[tuple[str, list[RunView]]]
-    message: str
     has_days: bool
     hindrance: str
     verdict: str
@@ -152,9 +148,11 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
         before = [getattr(row, field) for field in _THEORY_FIELDS]
         update_preparation(session, preparation_id, _read(form))
         kept = [] if before == [getattr(row, field) for field in _THEORY_FIELDS] else with_own_theory(session, preparation_id)
-        return f"/preparations/{preparation_id}" + (f"?note={quote(_kept_words(kept))}" if kept else "")
+        said.append(_kept_words(kept) if kept else STORED)
+        return f"/preparations/{preparation_id}"
 
-    return submit(form, act, redraw, lambda: FormState.of(as_input(row)))
+    said: list[str] = []
+    return submit(form, act, redraw, lambda: FormState.of(as_input(row)), told=lambda: said[0] if said else STORED)
 
 
 def _kept_words(numbers: Sequence[int]) -> str:
@@ -307,7 +305,6 @@ def show_preparation(request: Request, preparation_id: Id, session: ReadSession)
         proposal_message=message,
         unknowns=analysis.unknowns,
         pending=_by_state([r for r in analysis.runs if r.is_pending]),
-        message=request.query_params.get("note", "")[:MOST_NOTE],
         has_days=any(r.row.made_on for r in analysis.runs),
         hindrance=decisions.runs_left(today()).hindrance if analysis.has_variables else "",
         verdict=advice.verdict if advice else "",
