@@ -17,6 +17,20 @@ def changes_in_words(space: Space, before: Settings, after: Settings) -> list[st
     return [_change(v, before[v.key], after[v.key]) for v in space.variables if before[v.key] != after[v.key]]
 
 
+def is_change(v: Variable, before: Setting, after: Setting) -> bool:
+    """Whether a setting is meant to be another one: not where what was really set or weighed is only put on the steps."""
+    if v.is_choice or before == after:
+        return before != after
+    on_steps = v.snap(float(before))
+    return after != on_steps or abs(float(before) - on_steps) > 0.5 * v.working_step
+
+
+def meant_changes(space: Space, before: Settings, after: Settings) -> list[str]:
+    """Say what differs between two settings beyond the steps; what is put on the steps only where nothing else differs."""
+    meant = [_change(v, before[v.key], after[v.key]) for v in space.variables if is_change(v, before[v.key], after[v.key])]
+    return meant or changes_in_words(space, before, after)
+
+
 def _change(v: Variable, before: Setting, after: Setting) -> str:
     if v.is_choice:
         return f"{v.name} {before} → {after}"
@@ -77,10 +91,10 @@ def what_changes_bring(
     Returns
     -------
     changes : Changes or None
-        In the order of the variables; None unless there are at least two changes. Changes that cannot be left out alone,
-        because a limit or a rule would be broken, are not among them.
+        In the order of the variables; None unless at least two changes are meant (``is_change``). Those that cannot be
+        left out alone, because a limit or a rule would be broken, are not among them.
     """
-    changed = [v for v in space.variables if before[v.key] != after[v.key]]
+    changed = [v for v in space.variables if is_change(v, before[v.key], after[v.key])]
     trials = [(v, {**after, v.key: before[v.key]}) for v in changed]
     trials = [(v, settings) for v, settings in trials if not space.broken_limits(settings)]
     if len(changed) < 2 or not trials:
@@ -96,4 +110,4 @@ def what_changes_bring(
     )
     if simpler is None:
         return Changes(float(gains[0]), each)
-    return Changes(float(gains[0]), each, SimplerRun(tuple(changes_in_words(space, before, simpler)), simpler, float(gains[-1])))
+    return Changes(float(gains[0]), each, SimplerRun(tuple(meant_changes(space, before, simpler)), simpler, float(gains[-1])))

@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from server.core.choose.changes import Changes, changes_in_words, what_changes_bring
+from server.core.choose.changes import Changes, changes_in_words, meant_changes, what_changes_bring
 from server.core.choose.gain import chance_of_gain, expected_gain, percent_words
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable, with_fewest_changes
@@ -666,7 +666,7 @@ def _reason(
 ) -> str:
     assert best is not None
     number = history.table.numbers[best]
-    changes = changes_in_words(history.space, history.settings[best], settings)
+    changes = meant_changes(history.space, history.settings[best], settings)
     what = "; ".join(changes) if changes else "no change"
     working = encode(history.space.variables, [history.settings[best]])
     at_best = float(ladder.predict(working, with_noise=True).mean_between(0.0, 100.0)[0])

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.core.choose import proposal
-from server.core.choose.changes import what_changes_bring
+from server.core.choose.changes import is_change, meant_changes, what_changes_bring
 from server.core.choose.gain import chance_of_gain, expected_gain
 from server.core.choose.proposal import Purpose, assess, propose
 from server.core.choose.search import draw_reachable, with_fewest_changes
@@ -146,3 +146,26 @@ def test_a_change_that_a_rule_does_not_let_go_alone_is_not_weighed() -> None:
     found = what_changes_bring(space, ladder, before, after, lambda rows: np.ones(len(rows)))
     assert found is not None
     assert [x.key for x in found.each] == ["hold"]  # with the bath at 130 °C again, 4 h would break the rule
+
+
+def test_what_is_only_put_on_the_steps_is_no_change() -> None:
+    v = hold()  # 0.5 to 6 h in half hours
+    assert not is_change(v, 2.1, 2.0)
+    assert is_change(v, 2.1, 2.5)
+    assert is_change(v, 2.0, 2.1)  # typed so by the chemist
+    assert not is_change(v, 2.1, 2.1)
+    assert is_change(v, 6.5, 6.0)  # run outside the range of today
+    space = Space((hold(), bath()))
+    before: dict[str, Setting] = {"hold": 2.1, "bath": 121.0}
+    assert meant_changes(space, before, {"hold": 2.0, "bath": 130.0}) == ["bath 121 → 130 °C"]
+    assert meant_changes(space, before, {"hold": 2.0, "bath": 120.0}) == ["hold 2.1 → 2 h", "bath 121 → 120 °C"]
+    h = history([before, {"hold": 3.0, "bath": 110.0}, {"hold": 1.0, "bath": 115.0}], [60.0, 50.0, 45.0], space)
+    ladder = fit_ladder(h.table)
+    assert assess(h, ladder, {"hold": 2.0, "bath": 130.0}, Purpose.RAISE).changes is None
+    found = assess(h, ladder, {"hold": 3.0, "bath": 130.0}, Purpose.RAISE).changes
+    assert found is not None
+    assert [x.settings for x in found.each] == [{"hold": 2.1, "bath": 130.0}, {"hold": 3.0, "bath": 121.0}]
+    reason = propose(h, ladder).reason
+    for key, value in propose(h, ladder).settings.items():
+        v = next(v for v in space.variables if v.key == key)
+        assert (f"{key} {before[key]:g} →" in reason) == is_change(v, before[key], value)
