@@ -636,8 +636,21 @@ class AsWeighed:
         return abs(self.value - float(setting)) > 0.01 * max(abs(float(setting)), abs(self.value))
 
 
+@dataclass(frozen=True)
+class _Weighed:
+    """What one weighed material says of the variable that sets its amount, and how far its mass is rounded. [-]"""
+
+    said: AsWeighed
+    rounding: float
+
+    def agrees_with(self, other: _Weighed) -> bool:
+        """Whether the two values differ by no more than weighing scatters by and the balance can tell."""
+        one, two = self.said.value, other.said.value
+        return abs(one - two) <= (0.01 + self.rounding + other.rounding) * max(abs(one), abs(two))
+
+
 def settings_as_weighed(
-    made: MadeWith, rows: Sequence[MaterialRow], scale_mol: float, weighed: Mapping[int, WeighedRow]
+    made: MadeWith, rows: Sequence[MaterialRow], scale_mol: float, weighed: Mapping[int, WeighedRow], readability_g: float
 ) -> tuple[AsWeighed, ...]:
     """Variables that set the amount of a weighed material, as the weighed amounts have it.
 
@@ -648,23 +661,29 @@ def settings_as_weighed(
     planned scale whatever was weighed of it. A variable that drives several weighed materials
     is left out where they disagree. What was taken for an intermediate counts from that, and tells nothing without it.
     """
+    # Of several that agree, as metal and ligand, the first one speaks for all.
+    by_variable = _said_by_materials(made, rows, scale_mol, weighed, readability_g)
+    return tuple(ones[0].said for ones in by_variable.values() if all(ones[0].agrees_with(one) for one in ones))
+
+
+def contradicting_as_weighed(
+    made: MadeWith, rows: Sequence[MaterialRow], scale_mol: float, weighed: Mapping[int, WeighedRow], readability_g: float
+) -> tuple[tuple[AsWeighed, ...], ...]:
+    """For each variable of which the weighed materials disagree: what each of them says."""
+    by_variable = _said_by_materials(made, rows, scale_mol, weighed, readability_g)
+    apart = [ones for ones in by_variable.values() if not all(ones[0].agrees_with(one) for one in ones)]
+    return tuple(tuple(one.said for one in ones) for ones in apart)
+
+
+def _said_by_materials(
+    made: MadeWith, rows: Sequence[MaterialRow], scale_mol: float, weighed: Mapping[int, WeighedRow], readability_g: float
+) -> dict[str, list[_Weighed]]:
+    """What every weighed material says of the variable that sets its amount, by variable."""
     materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in made.materials if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
-    fixed = [
-        m
-        for m in materials.values()
-        if m.key not in driven and not m.taken_after
-        if m.role is MaterialRole.REAGENT and m.amount_kind is AmountKind.EQUIVALENTS and m.amount > 0
-    ]
-    scale, reference = scale_mol, ""
-    for material in sorted(fixed, key=lambda m: m.amount != 1.0):
-        note = noted[material.key]
-        moles = moles_in(material, mass_g=note.mass_g, volume_ml=note.volume_ml)
-        if moles:
-            scale, reference = moles / material.amount, material.name
-            break
-    by_variable: dict[str, list[AsWeighed]] = {}
+    scale, reference = _one_equivalent(list(materials.values()), noted, driven) or (scale_mol, "")
+    by_variable: dict[str, list[_Weighed]] = {}
     for key, material in materials.items():
         if key not in driven or (material.taken_after and material.share is None):
             continue
@@ -675,10 +694,27 @@ def settings_as_weighed(
         value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
             weighed_value = AsWeighed(driven[key], material.name, float(f"{value / material.times:.4g}"), named)
-            by_variable.setdefault(driven[key], []).append(weighed_value)
-    # Of several that agree, as metal and ligand, the first one speaks for all.
-    found = [ones[0] for ones in by_variable.values() if not any(one.differs_from(ones[0].value) for one in ones)]
-    return tuple(found)
+            rounding = 0.5 * readability_g / note.mass_g if note.mass_g else 0.0
+            by_variable.setdefault(driven[key], []).append(_Weighed(weighed_value, rounding))
+    return by_variable
+
+
+def _one_equivalent(
+    materials: Sequence[Material], noted: Mapping[str, WeighedRow], driven: Mapping[str, str]
+) -> tuple[float, str] | None:
+    """Moles of one equivalent by the weighed reagent that says them, and its name; None where none does. [mol]"""
+    fixed = [
+        m
+        for m in materials
+        if m.key not in driven and not m.taken_after
+        if m.role is MaterialRole.REAGENT and m.amount_kind is AmountKind.EQUIVALENTS and m.amount > 0
+    ]
+    for material in sorted(fixed, key=lambda m: m.amount != 1.0):
+        note = noted[material.key]
+        moles = moles_in(material, mass_g=note.mass_g, volume_ml=note.volume_ml)
+        if moles:
+            return moles / material.amount, material.name
+    return None
 
 
 def check_material(session: Session, preparation_id: int, data: MaterialInput, own_id: int | None = None) -> None:

@@ -105,7 +105,8 @@ def chemistry_of(session: Session, preparation: PreparationRow, run: RunView) ->
     found: tuple[AsWeighed, ...] = ()
     if scale:
         followed, _ = follow_interims(preparation, taken_from, scale, interims)
-        found = settings_as_weighed(followed, rows, scale, weighed)
+        readability = run.row.readability_g or preparation.balance_readability_g
+        found = settings_as_weighed(followed, rows, scale, weighed, readability)
     # A material that came under another option since keeps its place where its amount was noted.
     lines = today.lines if today else ()
     there = {line.material.key for line in lines}

@@ -42,7 +42,9 @@ from server.services.cells import (
     tidy,
 )
 from server.services.charges import (
+    AsWeighed,
     MadeWith,
+    contradicting_as_weighed,
     follow_interims,
     interims_of,
     material_of,
@@ -158,6 +160,11 @@ _QUESTIONS = {
         "What was weighed of a material is far from what its settings and scale take.",
         "It was really so much",
         "weighed far from what it should be",
+    ),
+    "contradicting_amounts": (
+        "What was weighed of several materials speaks for different values of the variable that sets them, so none of it counts.",
+        "The value under ‘Where the table says nothing’ counts in these rows",
+        "what was weighed contradicts itself",
     ),
     "far_scale": (
         "The scale lies far from the usual one; it is in mol, not in mmol.",
@@ -957,17 +964,24 @@ class _Reader:
         interims = interims_of(rows, product_of(self.preparation))
         with suppress(InvalidInputError):
             made, _ = follow_interims(self.preparation, made, scale, interims)
-            for one in settings_as_weighed(made, self.materials, scale, notes):
+            balance = self.preparation.balance_readability_g
+            for one in settings_as_weighed(made, self.materials, scale, notes, balance):
                 meaning = f"v{one.variable}"
                 if one.variable in row.settings or meaning in unread:
                     continue
-                v = self.by_meaning[meaning]
-                row.settings[v.key] = one.value
-                row.remarks.append(
-                    f"{v.name} {plain(one.value, 4)} {v.unit}".rstrip() + f", from what was weighed of {one.material}"
-                )
-                self.as_weighed.add(v.key)
+                row.settings[one.variable] = one.value
+                row.remarks.append(f"{self._value_of(one)}, from what was weighed of {one.material}")
+                self.as_weighed.add(one.variable)
+            for ones in contradicting_as_weighed(made, self.materials, scale, notes, balance):
+                if ones[0].variable in row.settings or f"v{ones[0].variable}" in unread:
+                    continue
+                row.asked.add("contradicting_amounts")
+                row.remarks.append("; ".join(f"{self._value_of(one)} by what was weighed of {one.material}" for one in ones))
         self._say_what_lacks_an_interim(row, made)
+
+    def _value_of(self, one: AsWeighed) -> str:
+        v = self.by_meaning[f"v{one.variable}"]
+        return f"{v.name} {plain(one.value, 4)} {v.unit}".rstrip()
 
     def _say_what_lacks_an_interim(self, row: _Row, made: MadeWith) -> None:
         """That a variable does not follow from what was weighed for an intermediate of which the row says nothing."""

@@ -122,7 +122,14 @@ def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
     # Of plans, of runs that have a forecast or are there already, of checkpoints one by one.
     others = {"outside_range", "limits_at_scale", "far_off", "same_checkpoint", "same_run", "short_stock"}
     others |= {"amount_of_run"}
-    assert codes - others == notebook._QUESTIONS.keys() - {"comma", "point", "middle", "mass_counts", "scales"}
+    assert codes - others == notebook._QUESTIONS.keys() - {
+        "comma",
+        "point",
+        "middle",
+        "mass_counts",
+        "scales",
+        "contradicting_amounts",
+    }
 
 
 @pytest.mark.parametrize("cell", ["about half", "<5", "1.234,5", "1,2,3", "nan", "5 %-ish of 3", ""])
@@ -1180,6 +1187,27 @@ def test_less_of_a_weighed_reagent_limits_a_run_of_a_table(session: Session) -> 
     (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
     # 0.05 mol of the chloride make no more of the amine (135.21 g/mol) than that.
     assert row.percent == pytest.approx(100 * 3.38 / (0.05 * 135.21), rel=1e-3)
+
+
+def test_materials_that_contradict_each_other_do_not_leave_the_base_value_in_silence(session: Session) -> None:
+    key = charged(session)
+    halide = next(v for v in questions.list_variables(session, key) if v.name == "halide")
+    base = {"formula": "K2CO3", "ratio_variable_id": halide.id, "ratio_factor": 2}
+    add_material(session, key, MaterialInput(name="carbonate", role="other", **base))
+    head = [*CHARGED[:5], "carbonate / g", "yield"]
+    # 25.32 g of the chloride are 2 equivalents, 41.46 g of carbonate (138.21 g/mol) two times 1.5.
+    data = NotebookInput(rows=[head, ["2", "120", "MgSO4", "4.508", "25.32", "41.46", "61"]], defaults={"halide": "1.2"})
+    book = look_at(session, key, data)
+    assert [q.code for q in book.questions] == ["contradicting_amounts"]
+    assert book.rows[0].remarks == (
+        "what was weighed contradicts itself",
+        "halide 2 eq by what was weighed of benzyl chloride; halide 1.5 eq by what was weighed of carbonate",
+    )
+    with pytest.raises(NeedsConfirmationError, match=r"speaks for different values.*Row 2"):
+        import_runs(session, key, data)
+    # A column of the variable settles it.
+    rows = [[*head, "halide / eq"], ["2", "120", "MgSO4", "4.508", "25.32", "41.46", "61", "2"]]
+    assert look_at(session, key, NotebookInput(rows=rows)).questions == ()
 
 
 def test_a_variable_with_a_column_is_what_that_says(session: Session) -> None:
