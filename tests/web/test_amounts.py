@@ -472,7 +472,9 @@ def test_what_is_taken_for_an_intermediate_follows_it_from_the_form_to_the_sheet
     assert '<option value="reaction" selected>' in client.get(f"/materials/{line['id']}/edit").text
     run = client.post(f"{base}/planned-runs", json={"settings": {"hold": 2}}).json()
     mark = {"name": "imine", "stage": "reaction", "formula": "C14H13N", "mass_g": 15.62}
-    assert "here for all of theory" in text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    sheet = text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)
+    assert "here for all of theory" in sheet
+    assert "weighed after the reaction / g its content / % crude mass / g" in " ".join(sheet.split())
     hint = "Enter what is weighed there as a checkpoint above"
     assert hint in client.get(f"/runs/{run['id']}").text
     assert client.post(f"{API}/runs/{run['id']}/checkpoints", json=mark).is_success

@@ -138,6 +138,8 @@ class BenchSheetPage:
     cautions: list[str] = field(default_factory=list)
     procedure: list[tuple[str, str]] = field(default_factory=list)
     prints_procedure: bool = False
+    # Where an intermediate is weighed for which something is taken, in words.
+    interims: list[str] = field(default_factory=list)
 
 
 def _charge_page(request: Request, session: ReadSession, preparation: PreparationRow) -> Callable[..., Response]:
@@ -435,7 +437,9 @@ def show_bench_sheet(request: Request, run_id: Id, session: ReadSession, procedu
     limits.extend(rule.text for rule in space.rules)
     lines = [(line, charge.rounded_g.get(line.material.key)) for line in charge.lines] if charge else []
     texts = [(STAGE_TITLES[stage], str(text)) for stage in order if (text := (preparation.procedure or {}).get(stage.value))]
+    followed = {line.material.taken_after for line, _ in lines}
+    interims = [THE_STAGE[stage] for stage in order if stage.value in followed]
     page = BenchSheetPage(
-        Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions, texts, procedure == "true"
+        Frame(preparation, "overview"), run, charge, lines, stages, limits, cautions, texts, procedure == "true", interims
     )
     return render(request, "runs/bench_sheet.html", page)
