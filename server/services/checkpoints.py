@@ -11,7 +11,7 @@ from sqlmodel import Session
 from server.core.chemistry.balance import APART, CONTENT_U
 from server.core.chemistry.charge import Product
 from server.core.chemistry.formula import read_counted
-from server.core.space.variables import Stage
+from server.core.space.variables import THE_STAGE, Stage
 from server.errors import FormulaTextError, InvalidInputError, NeedsConfirmationError, YieldwrightError
 from server.services.charges import product_of, share_as_product, taken
 from server.services.inputs import CheckpointInput, CheckpointKind, messages_of
@@ -48,7 +48,8 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
     ------
     NotFoundError, InvalidInputError
     NeedsConfirmationError
-        If it holds more product than theory allows, or is the same as one that is there.
+        If it holds more product than theory allows, is the same as one that is there, or is one more of an intermediate
+        for which something is taken.
     """
     run = questions.get_run(session, run_id)
     same = data.model_dump(mode="json", exclude={"confirm"})
@@ -56,7 +57,9 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
         message = f"There is a checkpoint {data.name} with the same mass and content already."
         asked = NeedsConfirmationError("mass_g", "same_checkpoint", message, "It was weighed twice: keep both")
         asked.raise_unless_in(data.confirm)
-    row = store_checkpoint(session, run, data)
+    _check(session, run, data)
+    _ask_about_fractions(session, run, data)
+    row = _stored(session, run, data)
     _renew(session, run, data.confirm)
     log_change(session, run.preparation_id, f"checkpoint {data.name} added", run_number=run.number)
     session.commit()
@@ -66,6 +69,10 @@ def add_checkpoint(session: Session, run_id: int, data: CheckpointInput) -> Chec
 def store_checkpoint(session: Session, run: RunRow, data: CheckpointInput) -> CheckpointRow:
     """Add a checkpoint without commit; raises like ``add_checkpoint``."""
     _check(session, run, data)
+    return _stored(session, run, data)
+
+
+def _stored(session: Session, run: RunRow, data: CheckpointInput) -> CheckpointRow:
     row = CheckpointRow(run_id=int(run.id or 0), **data.model_dump(mode="json", exclude={"confirm"}))
     _place(session, run, row)
     session.add(row)
@@ -136,6 +143,24 @@ def _place(session: Session, run: RunRow, row: CheckpointRow) -> None:
     place = max((k for k, c in enumerate(others, start=1) if not order.surely_before(stage, Stage(c.stage))), default=0)
     for position, one in enumerate([*others[:place], row, *others[place:]], start=1):
         one.position = position
+
+
+def _ask_about_fractions(session: Session, run: RunRow, data: CheckpointInput) -> None:
+    """What is taken for an intermediate follows the last one of its stage; fractions of a column are not one after another."""
+    if data.kind != "product" or not any(
+        m.taken_after == data.stage for m in questions.list_materials(session, run.preparation_id)
+    ):
+        return
+    there = [c for c in questions.list_checkpoints(session, int(run.id or 0)) if c.kind == "product" and c.stage == data.stage]
+    if there:
+        last = there[-1]
+        message = (
+            f"{last.name}, {plain(last.mass_g, 5)} g, was weighed after {THE_STAGE[data.stage]} already. Of two the later one is "
+            f"what is left of the earlier, and what is taken for it would follow the {plain(data.mass_g, 5)} g alone. "
+            "Fractions are entered once, as their sum: correct the one that is there."
+        )
+        asked = NeedsConfirmationError("mass_g", "another_interim", message, "It is what was left of the earlier one")
+        asked.raise_unless_in(data.confirm)
 
 
 def _put_in(session: Session, run: RunRow, material_id: int | None) -> tuple[str, float, tuple[int | None, ...]] | None:

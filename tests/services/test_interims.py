@@ -121,10 +121,24 @@ def test_amounts_follow_what_was_weighed(session: Session) -> None:
         f"methanol: for the {crude:.5g} g weighed after the reaction (80 % of theory).",
     )
     # The last of a stage counts; what was weighed elsewhere, or came back, does not.
-    add_checkpoint(session, key_of(run), imine(0.7))
+    add_checkpoint(session, key_of(run), imine(0.7, confirm=["another_interim"]))
     add_checkpoint(session, key_of(run), imine(0.5, stage=Stage.WORK_UP))
     add_checkpoint(session, key_of(run), CheckpointInput(name="back", stage=Stage.REACTION, kind="recovered", mass_g=1))
     assert lines_of(session, run)["borohydride"].mass_g == pytest.approx(0.7 * SCALE * BOROHYDRIDE)
+
+
+def test_fractions_of_an_intermediate_are_not_taken_for_one_after_another(session: Session) -> None:
+    run = planned(session, two_steps(session))
+    add_checkpoint(session, key_of(run), imine(0.5))
+    fraction = imine(0.25, name="second fraction")
+    with pytest.raises(NeedsConfirmationError, match="Fractions are entered once, as their sum") as asked:
+        add_checkpoint(session, key_of(run), fraction)
+    assert asked.value.code == "another_interim"
+    # Where nothing is taken for it, two at one stage are not asked about: crude, then washed.
+    for name in ("crude", "washed"):
+        add_checkpoint(session, key_of(run), imine(0.5, name=name, stage=Stage.WORK_UP))
+    add_checkpoint(session, key_of(run), fraction.model_copy(update={"confirm": ["another_interim"]}))
+    assert lines_of(session, run)["borohydride"].material.share == pytest.approx(0.25, rel=1e-3)
 
 
 def test_what_was_lost_before_stays_lost(session: Session) -> None:

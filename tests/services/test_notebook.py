@@ -121,7 +121,7 @@ def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
     codes = set(re.findall(r'NeedsConfirmationError\(\s*(?:"\w+"|\w+), "(\w+)"', "".join(sources)))
     # Of plans, of runs that have a forecast or are there already, of checkpoints one by one.
     others = {"outside_range", "limits_at_scale", "far_off", "same_checkpoint", "same_run", "short_stock"}
-    others |= {"amount_of_run"}
+    others |= {"amount_of_run", "another_interim"}
     assert codes - others == notebook._QUESTIONS.keys() - {
         "comma",
         "point",
