@@ -153,7 +153,7 @@ _LONGEST_UNIT = 5
 # So alike count a heading and a variable that share all telling words.
 _WORDS_ALIKE = 0.95
 # With a unit of mass, these words alone mean the product (common practice, no source).
-_OF_PRODUCT = ("isolated", "obtained", "collected")
+_OF_PRODUCT = ("isolated", "obtained", "collected", "powder", "crystals")
 # A yield or mass with such a word is another quantity than the isolated product (common practice, no source).
 _OTHER_QUANTITIES = {"by", "byproduct", "side", "crude", "recovered", "gc", "nmr", "hplc", "lc", "conversion", "limiting"}
 _CRUDE = WEIGHED_ON_THE_WAY[Stage.WORK_UP]
@@ -171,10 +171,17 @@ _MOSTLY = 0.5
 
 @dataclass(frozen=True)
 class Charged:
-    """Names of the materials of a charge: of the one of which 1 equivalent is always taken, and of all by id as text."""
+    """Names of the materials of a charge: of the one of which 1 equivalent is always taken, and of all by id as text.
+
+    ``formulas`` are those of the materials by the same ids; ``product`` is the name of what is made, and ``product_formula``
+    its formula.
+    """
 
     reference: str = ""
     names: Mapping[str, str] = field(default_factory=dict)
+    formulas: Mapping[str, str] = field(default_factory=dict)
+    product: str = ""
+    product_formula: str = ""
 
     @property
     def meanings(self) -> dict[str, tuple[str, str]]:
@@ -191,6 +198,40 @@ class Charged:
         for prefix, forms in _OF_MATERIAL.items():
             pairs += [(prefix + key, words.format(name)) for key, name in self.names.items() for words in forms]
         return pairs
+
+    def other_names(self) -> dict[str, str]:
+        """Formulas, names without water of crystallisation and the product's names, as compared, with what they mean.
+
+        They count with a unit of mass or volume and only where they are written just so (CoCl2 is not CuCl2), and where
+        one thing alone goes by them. Meanings of materials are without what says that they were weighed or measured.
+        """
+        found: dict[str, set[str]] = {}
+        own = {plain(name) for name in self.names.values()}
+        for key, name in self.names.items():
+            for word in {self.formulas.get(key, ""), _without_water(name)} - {"", name}:
+                found.setdefault(plain(word), set()).add(key)
+        for word in {self.product, self.product_formula} - {""}:
+            found.setdefault(plain(word), set()).add("product_mass_g")
+        return {word: next(iter(means)) for word, means in found.items() if len(means) == 1 and word not in own}
+
+    def named_otherwise(self, name: str, unit: str) -> str:
+        """What a column means whose heading is one of ``other_names``; empty where it is none, or the unit does not fit."""
+        key = self.other_names().get(plain(name), "")
+        if key == "product_mass_g":
+            return key if unit in FACTORS["g"] else ""
+        if not key:
+            return ""
+        if unit in FACTORS["g"]:
+            return "reference_g" if self.names[key] == self.reference else f"weighed_{key}"
+        return f"measured_{key}" if unit in FACTORS["mL"] else ""
+
+
+# Words of a name that speak of water of crystallisation. (Common practice, no source.)
+_WATERS = re.compile(r"\b\w*hydrate\b|\banhydrous\b", re.IGNORECASE)
+
+
+def _without_water(name: str) -> str:
+    return " ".join(_WATERS.sub("", name).split())
 
 
 NO_MATERIALS = Charged()
@@ -366,12 +407,15 @@ def _candidates(space: Space) -> list[tuple[str, str]]:
 
 
 def _role_candidates(space: Space) -> list[tuple[str, str]]:
-    """Short names for a variable that is the only one with its role."""
+    """Short names for a variable that is the only one with its role, or the only pH."""
     out = []
     for role, words in _ROLE_WORDS.items():
         found = [v for v in space.variables if v.role is role]
         if len(found) == 1:
             out += [(f"v{found[0].key}", word) for word in words]
+    acidic = [v for v in space.variables if "ph" in plain(v.name).split()]
+    if len(acidic) == 1:
+        out.append((f"v{acidic[0].key}", "pH"))
     return out
 
 
@@ -545,6 +589,7 @@ def columns_of(
     below = units_row(table, heading_row, space)
     told = _with_units_of_cells(headings, table, heading_row)
     guessed = _guesses(told, space, charged)
+    _guess_other_names(guessed, told, charged)
     _guess_from_cells(guessed, table, heading_row, option_names)
     _guess_days(guessed, headings, table, heading_row)
     # Of a letter alone the cells tell what it is; other words may be a result: conversion, ee.
@@ -625,6 +670,15 @@ def _guesses(headings: Sequence[str], space: Space, charged: Charged = NO_MATERI
         is_likest = likeness == max(rivals) and rivals.count(likeness) == 1
         out.append(meaning if meaning in _MAY_REPEAT or is_likest else "")
     return out
+
+
+def _guess_other_names(guessed: list[str], headings: Sequence[str], charged: Charged) -> None:
+    """A column without a meaning that goes by a formula, or by a name of the product, with a unit of mass or volume."""
+    for k, heading in enumerate(headings):
+        asked = _Heading.of(heading)
+        meaning = "" if guessed[k] else charged.named_otherwise(asked.name, asked.unit)
+        if meaning and meaning not in guessed:
+            guessed[k] = meaning
 
 
 def _guess_from_cells(guessed: list[str], table: Rows, heading_row: int, option_names: Mapping[str, OptionNames]) -> None:

@@ -438,7 +438,7 @@ def _bring_in(
     preparation = questions.get_preparation(session, preparation_id)
     space = stored_space(session, preparation_id)
     materials = questions.list_materials(session, preparation_id)
-    charged = charged_of(materials)
+    charged = charged_of(materials, preparation)
     table = checked_table(data.rows)
     heading_row = find_heading_row(table, space, charged) if data.heading_row is None else data.heading_row
     option_names = _option_names(space, materials)
@@ -1035,10 +1035,16 @@ class _Reader:
         return tidy(value * factors[unit])
 
 
-def charged_of(materials: Sequence[MaterialRow]) -> Charged:
-    """Names of the materials of a charge, for headings."""
+def charged_of(materials: Sequence[MaterialRow], preparation: PreparationRow | None = None) -> Charged:
+    """Names of the materials of a charge, and of what is made, for headings."""
     reference = reference_of(materials)
-    return Charged(reference.name if reference is not None else "", {str(m.id): m.name for m in materials})
+    return Charged(
+        reference.name if reference is not None else "",
+        {str(m.id): m.name for m in materials},
+        {str(m.id): m.formula for m in materials},
+        preparation.product_name if preparation is not None else "",
+        preparation.product_formula if preparation is not None else "",
+    )
 
 
 def _largest_number(body: Sequence[tuple[int, list[str]]], position: int) -> float:

@@ -1181,6 +1181,30 @@ def test_what_was_weighed_of_materials_is_noted_and_sets_the_variable_that_it_dr
     assert set(runs.weighed_of(session, int(second.id or 0))) == {1}
 
 
+def test_a_column_may_go_by_a_formula_or_by_the_name_of_the_product(session: Session) -> None:
+    key = charged(session)
+    preparation = questions.get_preparation(session, key)
+    preparation.product_name = "benzylethylamine"
+    add_material(session, key, MaterialInput(name="cobalt chloride hexahydrate", role="catalyst", formula="CoCl2·6H2O"))
+    add_material(session, key, MaterialInput(name="copper chloride dihydrate", role="catalyst", formula="CuCl2·2H2O"))
+    add_variable(session, key, VariableInput(name="pH of the wash", role=Role.OTHER, low=2, high=9, base=7))
+
+    def meanings(*headings: str) -> list[str]:
+        rows = [["hold", "bath", "agent", *headings], ["2", "120", "MgSO4", *["4"] * len(headings)]]
+        return [c.meaning for c in look_at(session, key, NotebookInput(rows=rows)).columns[3:]]
+
+    assert meanings("C2H7N / g", "C7H7Cl (mg)", "C7H8 [mL]") == ["reference_g", "weighed_2", "measured_3"]
+    assert meanings("cobalt chloride / g", "CuCl2*2H2O (g)") == ["weighed_4", "weighed_5"]
+    assert meanings("benzylethylamine (g)") == meanings("C9H13N / g") == meanings("Crystals (g)") == ["product_mass_g"]
+    # Not without such a unit, not where another salt is meant, and not where two columns would be one.
+    assert meanings("C7H7Cl", "CaCl2·6H2O / g", "benzylethylamine") == ["", "", ""]
+    assert meanings("mass of product / g", "benzylethylamine (g)") == ["product_mass_g", ""]
+    ph = next(f"v{v.id}" for v in questions.list_variables(session, key) if v.name.startswith("pH"))
+    assert meanings("pH") == [ph]
+    add_variable(session, key, VariableInput(name="pH of the quench", role=Role.OTHER, low=2, high=9, base=7))
+    assert meanings("pH") == [""]
+
+
 def test_less_of_a_weighed_reagent_limits_a_run_of_a_table(session: Session) -> None:
     key = charged(session)
     rows = [[*CHARGED[:5], "mass isolated / g"], ["2", "120", "MgSO4", "4.508", "6.329", "3.38"]]
