@@ -387,6 +387,30 @@ def test_the_overview_says_whether_another_run_is_worth_it(client: TestClient) -
     assert "But washes was never moved: what that would give is not known." in advice["message"]
 
 
+def test_an_amount_that_a_variable_sets_may_stay_empty(client: TestClient) -> None:
+    base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
+    number = base.rsplit("/", 1)[1]
+    loading = add(client, base, "variables", name="Pd", role="loading", unit="mol%", low=0.5, high=3, base=1.5)
+    typed = {
+        "name": "ligand",
+        "role": "catalyst",
+        "formula": "C26H35O2P",
+        "coefficient": "1",
+        "amount_kind": "mol_percent",
+        "amount": "",
+        "purity_percent": "100",
+        "water_percent": "0",
+        "ratio_variable_id": str(loading),
+        "ratio_factor": "2",
+    }
+    assert client.post(f"/preparations/{number}/materials", data=typed).status_code == 200
+    (line,) = client.get(f"{base}/materials").json()
+    assert (line["amount"], line["ratio_factor"]) == (3.0, 2.0)
+    # Without a variable a number is needed.
+    refused = client.post(f"/preparations/{number}/materials", data={**typed, "name": "base", "ratio_variable_id": ""})
+    assert "Amount: Enter a number." in text_of(refused.text)
+
+
 def test_hazards_of_what_is_not_used_are_not_printed(client: TestClient) -> None:
     base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
     metal = add(client, base, "variables", name="metal", role="choice", choices=["Pd", "Ni"], base="Pd")

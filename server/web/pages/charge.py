@@ -345,6 +345,19 @@ def _in_grams(form: RawForm) -> dict[str, str]:
     return kept
 
 
+def _amount_by_variable(session: ReadSession, preparation_id: int, typed: Mapping[str, str]) -> dict[str, str]:
+    """The amount of the base recipe where a variable was chosen instead of a number, which is then left empty."""
+    if typed.get("amount", "").strip():
+        return {}
+    chosen = [v for v in questions.list_variables(session, preparation_id) if str(v.id) == typed.get("ratio_variable_id")]
+    times: float | None = None
+    with suppress(NumberTextError):
+        times = read_optional_number(typed.get("ratio_factor", "")) or 1.0
+    if not chosen or chosen[0].base_number is None or times is None:
+        return {}
+    return {"amount": f"{chosen[0].base_number * times:.12g}"}
+
+
 def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own_id: int | None = None) -> MaterialInput:
     # What stands for numbers that cannot be read keeps others from being called missing.
     stand_in = {"name": "unnamed", "role": MaterialRole.OTHER, "molar_mass": 1.0, "concentration_mol_per_l": 1.0}
@@ -353,6 +366,7 @@ def _read_material(session: ReadSession, preparation_id: int, form: RawForm, own
         check_material(session, preparation_id, readable, own_id)
 
     typed = form.typed(MaterialInput)
+    typed.update(_amount_by_variable(session, preparation_id, typed))
     try:
         data: MaterialInput = validated(MaterialInput, {**typed, **_in_grams(form)}, check, stand_in)
     except InvalidInputError as error:
