@@ -58,6 +58,7 @@ from server.services.headings import (
     FACTORS,
     FORMULA_ON_THE_WAY,
     MEANINGS,
+    OF_MATERIALS,
     WEIGHED_ON_THE_WAY,
     Charged,
     Column,
@@ -892,12 +893,23 @@ class _Reader:
 
     def _settle_scale(self, row: _Row) -> None:
         """What was weighed says more of the scale than the round number beside it; where they lie far apart, it is asked."""
-        if row.reference_mol is None:
-            return
         said = row.raw.get("scale_mol")
+        if row.reference_mol is None:
+            # The material of one equivalent may stand among the others, by its own name.
+            noted = self._noted_of_reference(row)
+            if noted and not said:
+                row.raw["scale_mol"] = tidy(noted)
+            return
         if said and abs(row.reference_mol / said - 1.0) > _SAME_SCALE:
             row.asked.add("scales")
         row.raw["scale_mol"] = tidy(row.reference_mol)
+
+    def _noted_of_reference(self, row: _Row) -> float | None:
+        """Moles of the material of one equivalent by what is noted of it. [mol]"""
+        if self.reference is None:
+            return None
+        mass, volume = (row.noted.get(f"{prefix}{self.reference.id}") for prefix in OF_MATERIALS)
+        return moles_in(material_of(self.reference), mass_g=mass, volume_ml=volume) if mass or volume else None
 
     def _settle_amounts(self, row: _Row) -> None:
         """Amounts of a run at another scale become those of the base scale, at which settings hold, as the chemist says."""

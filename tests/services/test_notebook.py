@@ -1205,6 +1205,23 @@ def test_a_column_may_go_by_a_formula_or_by_the_name_of_the_product(session: Ses
     assert meanings("pH") == [""]
 
 
+def test_the_scale_follows_the_material_of_one_equivalent_under_either_meaning(session: Session) -> None:
+    key = charged(session)
+    # 9.016 g of ethylamine are 0.2 mol, twice the base scale.
+    rows = [[*CHARGED, "scale / mol"], ["2", "120", "MgSO4", "9.016", "38.0", "100", "61", ""]]
+    for meaning in ("reference_g", "weighed_1"):
+        given = {4: ColumnInput(meaning=meaning, unit="g")}
+        data = NotebookInput(rows=rows, columns=given, confirm=["again"])
+        (number,) = import_runs(session, key, data).numbers
+        run = next(r for r in questions.list_runs(session, key) if r.number == number)
+        assert run.scale_mol == pytest.approx(0.2, rel=1e-3)
+    # A scale that is written counts beside the second of them.
+    rows[1][-1] = "0.21"
+    data = NotebookInput(rows=rows, columns={4: ColumnInput(meaning="weighed_1", unit="g")}, confirm=["again"])
+    (number,) = import_runs(session, key, data).numbers
+    assert next(r for r in questions.list_runs(session, key) if r.number == number).scale_mol == 0.21
+
+
 def test_less_of_a_weighed_reagent_limits_a_run_of_a_table(session: Session) -> None:
     key = charged(session)
     rows = [[*CHARGED[:5], "mass isolated / g"], ["2", "120", "MgSO4", "4.508", "6.329", "3.38"]]
