@@ -244,7 +244,9 @@ class Charge:
             return f"{m.name}: for the {plain(one.mass_g, 5)} g weighed {after} ({percent})."
         by_volume = m.amount_kind in MEASURED_BY_VOLUME or m.concentration
         amount, unit = (line.volume_ml, "mL") if by_volume or line.mass_g is None else (line.mass_g, "g")
-        each, as_product = ("each g that is weighed", "") if m.amount_kind in PER_GRAM else ("each g of that", " as product")
+        each, as_product = (
+            ("each g that is weighed", "") if m.amount_kind in PER_GRAM else ("each g of product that it becomes", " as product")
+        )
         rate = f": {plain(amount / self.whole_g, 3)} {unit} for {each}" if amount is not None else ""
         return f"{m.name}: here for all of theory {after}, {plain(self.whole_g)} g{as_product}{rate}."
 

@@ -102,7 +102,7 @@ def test_a_plan_is_for_all_of_theory_and_says_so(session: Session) -> None:
     assert charge.problems == ()
     assert charge.interim_words == (
         "borohydride: here for all of theory after the reaction, 19.73 g as product: "
-        f"{BOROHYDRIDE / AMINE:.3g} g for each g of that.",
+        f"{BOROHYDRIDE / AMINE:.3g} g for each g of product that it becomes.",
         "methanol: here for all of theory after the reaction, 19.73 g: 5 mL for each g that is weighed.",
     )
 

@@ -385,7 +385,8 @@ def _lines(book: Notebook) -> list[RowLine]:
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
         said = r.outcome if r.lacks_result and r.outcome != "yield" else ""
         marks = [
-            f"{c.name}, {STAGE_WORDS[c.stage]}: {plain(c.mass_g, 5)} g, {c.purity_percent:.4g} % product" for c in r.checkpoints
+            f"{c.name}, {STAGE_WORDS[c.stage]}: {plain(c.mass_g, 5)} g, {c.purity_percent:.4g} % {c.formula or 'product'}"
+            for c in r.checkpoints
         ]
         weighed = "; ".join([*r.weighed, *marks])
         out.append(RowLine(r.number, r.day, settings, r.percent, weighed, becomes, " ".join(r.problems), r.lacks_result, said))
