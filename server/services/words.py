@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from decimal import Decimal
 
 from server.core.chemistry.charge import FEWEST_DIGITS, AmountKind, ChargeLine
-from server.core.choose.tolerance import End, VariableWindow
+from server.core.choose.tolerance import End, ToleranceWindow, VariableWindow
 from server.core.space.units import plain as plain
 from server.core.space.variables import Role, Setting, Variable
 
@@ -68,6 +68,17 @@ def window_words(windows: Sequence[str], allowed_loss: float, percent: float) ->
         f"{', or '.join(where)}, the true yield is within {allowed_loss:g} points of the recipe with a probability of at "
         f"least {percent:g} %."
     )
+
+
+def sureness_words(windows: Sequence[str], window: ToleranceWindow) -> str:
+    """How probable it is that the yield keeps, where ranges are given; named options say theirs themselves.
+
+    A single point, the recipe itself, has nothing to say about the options.
+    """
+    if not has_leeway([w for w in windows if not w.startswith(OR)]):
+        return ""
+    worst, mean = (plain(100.0 * p, 3) for p in (window.worst, window.reached))
+    return f"At the least favourable one it is {worst} %, on average over the ranges {mean} %."
 
 
 def has_leeway(windows: Sequence[str]) -> bool:

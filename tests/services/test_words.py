@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
-from server.core.choose.tolerance import End, VariableWindow
+from server.core.choose.tolerance import End, ToleranceWindow, VariableWindow
 from server.core.space.variables import Role, Variable
-from server.services.words import NO_LEEWAY, NO_OTHER_NUMBER, alone_text, window_text, window_words
+from server.services.words import NO_LEEWAY, NO_OTHER_NUMBER, alone_text, sureness_words, window_text, window_words
 
 BATH = Variable("bath", "bath", Role.TEMPERATURE, "°C", 100.0, 150.0, 5.0, 120.0)
 WASHES = Variable("washes", "washes", Role.COUNT, "", 1.0, 5.0, 1.0, 3.0)
@@ -39,3 +39,13 @@ def test_other_options_count_with_all_else_at_its_setting() -> None:
         f"{both}, and the options as in the recipe, or with an{option}, {end}"
     )
     assert window_words([NO_LEEWAY, "or b (97 %)"], 2, 90) == f"With an{option}, {end}"
+
+
+def test_a_recipe_alone_says_nothing_about_how_sure_other_options_are() -> None:
+    window = ToleranceWindow((), 2.0, 0.9, 0.97, 0.92)
+    assert sureness_words(["2 to 3 h", "or b (92 %)"], window) == (
+        "At the least favourable one it is 92 %, on average over the ranges 97 %."
+    )
+    # Without a range there is no other setting that was looked at, and its 100 % would be that of the recipe itself.
+    assert sureness_words([NO_LEEWAY, "or b (92 %)"], window) == ""
+    assert sureness_words([NO_LEEWAY], window) == ""

@@ -58,7 +58,7 @@ class ToleranceWindow:
     reached : float
         Mean probability over settings sampled inside the window, all variables together.
     worst : float
-        Smallest probability found at any of them: at least what was asked for.
+        Smallest probability found at any of them, and at the other options that are named: at least what was asked for.
     allowed_loss : float
         [percentage points]
     """
@@ -146,7 +146,8 @@ def tolerance_window(
             )
         )
     windows = [_whole(w) if w.variable.role is Role.COUNT else w for w in _within_rules(space, windows)]
-    return ToleranceWindow(tuple(windows), allowed_loss, probability, float(np.mean(at_end)), float(at_end.min()))
+    worst = min(float(at_end.min()), *(chance for kept in options.values() for _, chance in kept), 1.0)
+    return ToleranceWindow(tuple(windows), allowed_loss, probability, float(np.mean(at_end)), worst)
 
 
 def _whole(w: VariableWindow) -> VariableWindow:

@@ -478,7 +478,7 @@ class ToleranceAnswer(Answer):
     reached: float | None = Field(
         description="Mean probability over settings inside; at the least favourable one it is what was asked for."
     )
-    worst: float | None = Field(description="Smallest probability found inside.")
+    worst: float | None = Field(description="Smallest probability found inside, and at the other options named.")
     variables: list[WindowLineAnswer]
 
 

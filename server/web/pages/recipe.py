@@ -16,7 +16,7 @@ from server.core.model.effects import listed
 from server.errors import NothingReachableError
 from server.services.analysis import Analysis, WorkingRecipe, analyse
 from server.services.decisions import COST, HOURS, NO_RECORD, Decisions, run_otherwise
-from server.services.words import alone_text, has_leeway, setting_text, window_text, window_words
+from server.services.words import alone_text, setting_text, sureness_words, window_text, window_words
 from server.web.dependencies import Id, ReadSession
 from server.web.pages.common import Figure, Frame
 from server.web.pages.work import waiting
@@ -45,7 +45,7 @@ class RecipePage:
     settings: list[tuple[str, str, str, str]]
     window: ToleranceWindow | None
     window_words: str
-    has_leeway: bool
+    sureness: str
     fronts: list[FrontView]
     message: str
     prices_needed: list[str]
@@ -112,7 +112,7 @@ def show_recipe(request: Request, preparation_id: Id, session: ReadSession) -> R
         settings=settings,
         window=window,
         window_words=window_words(windows, p.allowed_loss, p.window_percent),
-        has_leeway=has_leeway(windows),
+        sureness=sureness_words(windows, window) if window is not None else "",
         fronts=fronts,
         message=message,
         prices_needed=decisions.without_price,

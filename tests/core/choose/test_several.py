@@ -331,6 +331,17 @@ def test_windows_hold_together_where_losses_add_up() -> None:
     assert 4.0 * (5.5 - hold_low) + 0.3 * (145.0 - bath_low) < 5.5
 
 
+def test_the_least_favourable_of_a_window_may_be_another_option() -> None:
+    space = Space((agent("MgSO4", "Na2SO4"),))
+    rows: list[dict[str, Setting]] = [{"agent": name} for name in ("MgSO4", "Na2SO4") * 3]
+    h = history(rows, [70.0, 69.0, 70.6, 69.9, 70.3, 69.4], space)
+    window = tolerance_window(fit_ladder(h.table), space, rows[0], allowed_loss=3.0, probability=0.8)
+    ((name, chance),) = window.variables[0].keeps
+    assert name == "Na2SO4"
+    assert 0.8 <= chance < 0.999
+    assert window.worst == chance
+
+
 @pytest.mark.parametrize(("loss", "probability"), [(0.0, 0.9), (-1.0, 0.9), (2.0, 0.0), (2.0, 1.0)])
 def test_a_senseless_window_is_refused(loss: float, probability: float) -> None:
     h = history(ROWS, YIELDS)
