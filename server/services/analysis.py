@@ -40,6 +40,7 @@ from server.core.model.effects import (
     find_effects,
     listed,
     moved_words,
+    points_text,
     tie_words,
 )
 from server.core.model.knowable import (
@@ -225,7 +226,7 @@ class Analysis:
         expected = self.preparation.expected_scatter
         if self.repeatability is None:
             of_yours = f", from the {expected:g} that you expect" if expected else ""
-            usual = f"{expected:g} points are" if expected else "2 to 3 points are"
+            usual = f"{points_text(expected)} {'is' if expected == 1 else 'are'}" if expected else "2 to 3 points are"
             assumed = f"{self.ladder.noise_sd:.1f} points are assumed{of_yours}," if self.has_variables else f"{usual} assumed"
             return f"Repeatability is not measured yet: no settings gave a result twice. {assumed} until a repeat says otherwise."
         std, dof = self.repeatability

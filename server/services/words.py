@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from server.core.chemistry.charge import FEWEST_DIGITS, AmountKind, ChargeLine
 from server.core.choose.tolerance import End, ToleranceWindow, VariableWindow
+from server.core.model.effects import points_text
 from server.core.space.units import plain as plain
 from server.core.space.variables import Role, Setting, Variable
 
@@ -54,7 +55,7 @@ def window_words(windows: Sequence[str], allowed_loss: float, percent: float) ->
     if not has_leeway(windows):
         return (
             f"No range could be given: beyond the settings themselves nothing is sure to keep the true yield within "
-            f"{allowed_loss:g} points of the recipe with a probability of {percent:g} %."
+            f"{points_text(allowed_loss)} of the recipe with a probability of {percent:g} %."
         )
     has_ranges = has_leeway([w for w in windows if not w.startswith(OR)])
     has_options = any(w.startswith(OR) for w in windows)
@@ -65,7 +66,7 @@ def window_words(windows: Sequence[str], allowed_loss: float, percent: float) ->
     if has_options:
         where.append(f"{'with' if has_ranges else 'With'} another option named here, all else at its setting")
     return (
-        f"{', or '.join(where)}, the true yield is within {allowed_loss:g} points of the recipe with a probability of at "
+        f"{', or '.join(where)}, the true yield is within {points_text(allowed_loss)} of the recipe with a probability of at "
         f"least {percent:g} %."
     )
 
@@ -158,8 +159,8 @@ def _span(w: VariableWindow, low: float, high: float, reasons: tuple[End, End]) 
     grain = 10.0**decimals
     low, high = min(math.ceil(low * grain - 1e-6) / grain, setting), max(math.floor(high * grain + 1e-6) / grain, setting)
     unit = f" {w.variable.unit}".rstrip()
-    begin = f"{low:.12g}" + (f"{unit} ({reasons[0]})" if reasons[0] else "")
-    return f"{begin} to {high:.12g}{unit}" + (f" ({reasons[1]})" if reasons[1] else "")
+    begin = plain(low, 12) + (f"{unit} ({reasons[0]})" if reasons[0] else "")
+    return f"{begin} to {plain(high, 12)}{unit}" + (f" ({reasons[1]})" if reasons[1] else "")
 
 
 def weighed_text(value: float, readability: float) -> str:

@@ -28,6 +28,8 @@ def test_where_a_window_ends_is_told_and_how_far_one_variable_may_go_alone() -> 
     assert alone_text(window) == "121.1 to 150 °C"
     assert alone_text(replace(window, alone=(134.9, 135.1))) == NO_LEEWAY
     assert alone_text(replace(window, alone=None)) == ""
+    cold = Variable("cold", "cold", Role.TEMPERATURE, "°C", -20.0, 10.0, 5.0, -5.0)
+    assert window_text(VariableWindow(cold, -5.0, -8.0, -2.5, End.LOSS, End.LOSS)) == "−8 to −2.5 °C"
 
 
 def test_other_options_count_with_all_else_at_its_setting() -> None:
@@ -39,6 +41,8 @@ def test_other_options_count_with_all_else_at_its_setting() -> None:
         f"{both}, and the options as in the recipe, or with an{option}, {end}"
     )
     assert window_words([NO_LEEWAY, "or b (97 %)"], 2, 90) == f"With an{option}, {end}"
+    assert "within 1 point of the recipe" in window_words(["2 to 3 h"], 1, 90)
+    assert "within 1 point of the recipe" in window_words([NO_LEEWAY], 1, 90)
 
 
 def test_a_recipe_alone_says_nothing_about_how_sure_other_options_are() -> None:

@@ -18,7 +18,7 @@ from server.core.choose.changes import Changes, changes_in_words, meant_changes,
 from server.core.choose.gain import chance_of_gain, expected_gain, percent_words
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable, with_fewest_changes
-from server.core.model.effects import listed
+from server.core.model.effects import listed, points_text
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
@@ -253,8 +253,9 @@ def new_ground_words(
             if value not in {row[v.key] for row in everything}:
                 words.append(f"{v.name} {value} has not been tried")
             elif value not in good:
-                runs = listed([str(n) for n, option in failed_at.items() if option == value])
-                words.append(f"{v.name} {value} has been tried without success only (run {runs})")
+                numbers = [str(n) for n, option in failed_at.items() if option == value]
+                runs = f"run{'' if len(numbers) == 1 else 's'} {listed(numbers)}"
+                words.append(f"{v.name} {value} has been tried without success only ({runs})")
             continue
         words += _beyond(v, float(value), [float(row[v.key]) for row in everything], [float(x) for x in good], failed_at)
     return tuple(words)
@@ -264,16 +265,16 @@ def _beyond(v: Variable, number: float, seen: list[float], good: list[float], fa
     """Say that a number lies above or below what was tried, or what was tried without failing."""
     # What was really set or weighed is never quite on the steps.
     slack = 0.1 * v.working_step
-    lead = f"{v.name} {number:g} {v.unit}".rstrip()
+    lead = f"{v.name} {plain(number, 6)} {v.unit}".rstrip()
     for sign, word in ((1.0, "above"), (-1.0, "below")):
         end = sign * max(sign * x for x in seen)
         safe = sign * max(sign * x for x in good) if good else end
         beyond = [(n, float(x)) for n, x in failed_at.items() if sign * (float(x) - safe) > slack and good]
-        failures = "; ".join(f"run {n} failed at {x:g}" for n, x in beyond)
+        failures = "; ".join(f"run {n} failed at {plain(x, 6)}" for n, x in beyond)
         if sign * (number - end) > slack:
-            return [f"{lead} is {word} the {end:g} tried so far" + (f"; {failures}" if failures else "")]
+            return [f"{lead} is {word} the {plain(end, 6)} tried so far" + (f"; {failures}" if failures else "")]
         if failures and sign * (number - safe) > slack:
-            return [f"{lead} is {word} the {safe:g} tried without failing; {failures}"]
+            return [f"{lead} is {word} the {plain(safe, 6)} tried without failing; {failures}"]
     return []
 
 
@@ -315,6 +316,11 @@ class Burden:
     of: Callable[[Settings], float | None]
     identity: str = "hours"
     allowed_loss: float = 2.0
+
+    @property
+    def less(self) -> str:
+        """Less of it, in words."""
+        return {"h": f"shorter {self.name}"}.get(self.unit, f"lower {self.name}" if self.name == "cost" else f"less {self.name}")
 
     def text(self, value: float) -> str:
         """An amount of it in words; hours as people say them, money to two decimals."""
@@ -509,7 +515,7 @@ def _to_shorten(
         return np.where(fits, saved * change.probability_above(-loss), NEVER)
 
     other = "other " if history.pending else ""
-    words = f"No {other}run with less {saving.name} is expected to keep the yield within {loss:g} points. "
+    words = f"No {other}run with {saving.less} is expected to keep the yield within {points_text(loss)}. "
     return _Search(score, ((reach, 0.0),), words)
 
 

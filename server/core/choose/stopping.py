@@ -10,6 +10,7 @@ import numpy as np
 from server.core.choose.gain import UPSIDE_TOO_WIDE, chance_of_gain, gain_threshold, percent_words
 from server.core.choose.proposal import Forecast, History
 from server.core.choose.search import best_reachable, index_of, pool_around
+from server.core.model.effects import points_text
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.variables import FloatArray, Settings
@@ -96,8 +97,8 @@ class StopAdvice:
     def odds(self) -> str:
         """The chances in words."""
         odds = (
-            f"The run with the best chance has {percent_words(self.next_one)} to be better by more than {self.gain:g} "
-            f"point{'' if self.gain == 1 else 's'} than the {self.expected:.0f} % expected with the settings of run {self.number}"
+            f"The run with the best chance has {percent_words(self.next_one)} to be better by more than {points_text(self.gain)} "
+            f"than the {self.expected:.0f} % expected with the settings of run {self.number}"
         )
         is_limited = self.can_make < len(self.chances)
         if self.can_make == 1:

@@ -120,7 +120,8 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
     if len(front) > 1:
         ends = reach.coded_rows(pool[[front[0], front[-1]]])
         change = ladder.difference(ends[:1], ends[1:])
-        rise = float(change.quantile(0.05)[0]), float(change.quantile(0.95)[0])
+        # No yield rises by more than all there is.
+        rise = max(float(change.quantile(0.05)[0]), -100.0), min(float(change.quantile(0.95)[0]), 100.0)
     points = tuple(
         FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(mixture, k))
         for k, i in enumerate(front)

@@ -17,6 +17,7 @@ from server.core.model.knowable import Knowable, Tie, what_is_knowable
 from server.core.model.ladder import Ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import RunTable
+from server.core.space.units import plain
 from server.core.space.variables import FloatArray, Variable
 
 FEWEST_RUNS_FOR_EFFECTS = 3
@@ -125,8 +126,7 @@ def _effect(
     tried = len(levels)
     # Of the options of a choice the worst and the best are compared, picked from all pairs.
     comparisons = tried * (tried - 1) // 2 if v.is_choice else 1
-    # Yields end at 0 and 100, so no change is larger than that.
-    numbers = {k: min(max(x, -100.0), 100.0) for k, x in summarise(change, comparisons).items()}
+    numbers = summarise(change, comparisons)
     if not is_apart and (partners := tuple(table.variables[k].name for k in _tied_with(knowable, j))):
         sentence = (
             f"{v.name}: cannot be told apart from {listed(partners)}, because {moved_words(len(partners) + 1)}, or nearly so, "
@@ -261,8 +261,7 @@ def _top(
 def _highest_inside(v: Variable, top: _Top, ends: tuple[str, str], at: str, what: str) -> Effect:
     """The effect of a variable whose best level lies between the ends, told from the worse end to the best level."""
     is_low = top.from_low["change"] >= top.from_high["change"]
-    numbers = {k: min(max(x, -100.0), 100.0) for k, x in (top.from_low if is_low else top.from_high).items()}
-    numbers["probability_of_sign"] = top.probability
+    numbers = {**(top.from_low if is_low else top.from_high), "probability_of_sign": top.probability}
     lower = [
         f"{side['change']:.1f} points lower at {end} (90 % range {signed(side['low_90'])} to {signed(side['high_90'])})"
         for side, end in zip((top.from_low, top.from_high), ends, strict=True)
@@ -367,8 +366,21 @@ def signed(value: float) -> str:
     return "0.0" if text in ("-0.0", "+0.0") else text.replace("-", "−")
 
 
+def points_text(value: float) -> str:
+    """A number of percentage points in words.
+
+    Examples
+    --------
+    >>> points_text(1.0), points_text(0.5), points_text(2)
+    ('1 point', '0.5 points', '2 points')
+    """
+    return f"{value:g} point{'' if value == 1 else 's'}"
+
+
 def summarise(change: Mixture, comparisons: int = 1) -> dict[str, float]:
     """Mean, 50 % and 90 % range and probability of the sign of a one-column mixture.
+
+    Yields end at 0 and 100, so no change is larger than that: numbers are cut there.
 
     Parameters
     ----------
@@ -383,14 +395,15 @@ def summarise(change: Mixture, comparisons: int = 1) -> dict[str, float]:
     """
     above = float(change.probability_above(0.0)[0])
     tail_50, tail_90 = 0.25, 0.05 / comparisons
-    return {
+    found = {
         "change": float(change.mean[0]),
         "low_50": float(change.quantile(tail_50)[0]),
         "high_50": float(change.quantile(1.0 - tail_50)[0]),
         "low_90": float(change.quantile(tail_90)[0]),
         "high_90": float(change.quantile(1.0 - tail_90)[0]),
-        "probability_of_sign": max(0.5, 1.0 - comparisons * min(above, 1.0 - above)),
     }
+    cut = {k: min(max(x, -100.0), 100.0) for k, x in found.items()}
+    return {**cut, "probability_of_sign": max(0.5, 1.0 - comparisons * min(above, 1.0 - above))}
 
 
 def _ends(
@@ -420,4 +433,4 @@ def _ends(
 
 
 def _label(v: Variable, value: float | str) -> str:
-    return str(value) if v.is_choice else f"{float(value):g} {v.unit}".rstrip()
+    return str(value) if v.is_choice else f"{plain(float(value), 6)} {v.unit}".rstrip()

@@ -14,7 +14,7 @@ from server.core.model.curves import Curve
 from server.core.model.effects import Effect
 from server.core.model.quality import Quality
 from server.core.space.along import broken_along, forbidden_words
-from server.core.space.variables import Role, Variable
+from server.core.space.variables import Variable
 from server.errors import NothingReachableError, NotReadyError
 from server.services.analysis import Analysis, analyse
 from server.services.words import plain, setting_text
@@ -96,17 +96,22 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         data = response_curve_figure(curve, [as_plot(v) for v in values], yields, failed)
         every = range(0, len(curve.mean), 5 if len(curve.mean) > _MOST_ROWS else 1)
         rows = [
-            (curve.labels[k], float(curve.mean[k]), float(curve.low_90[k]), float(curve.high_90[k]), bool(curve.tried[k]))
+            (_label(curve, k), float(curve.mean[k]), float(curve.low_90[k]), float(curve.high_90[k]), bool(curve.tried[k]))
             for k in every
         ]
         views.append(CurveView(Figure(f"curve-{effect.key}", text, data), curve, rows))
     return views
 
 
+def _label(curve: Curve, k: int) -> str:
+    """A point of a curve as its table shows it."""
+    return curve.labels[k] if curve.variable.is_choice else plain(float(curve.values[k]), 6)
+
+
 def _at_step(curve: Curve, k: int) -> str:
     """A point of a curve as a setting that can be made: the nearest step."""
     v = curve.variable
-    return curve.labels[k] if v.is_choice else f"{v.snap(float(curve.labels[k])):g}"
+    return curve.labels[k] if v.is_choice else plain(v.snap(float(curve.values[k])), 6)
 
 
 def as_plot(value: float | str) -> float | str:
@@ -147,7 +152,8 @@ def _pair(analysis: Analysis, first: str, second: str) -> PairView | None:
 
 
 def _shown(v: Variable, value: float) -> str:
-    return f"{round(value)}" if v.role is Role.COUNT else f"{plain(value, 3)} {v.unit}".rstrip()
+    """A point of the picture as a setting that can be made: the nearest step, as the curves beside it say."""
+    return f"{plain(v.snap(value), 6)} {v.unit}".rstrip()
 
 
 def _unseen(analysis: Analysis) -> Figure | None:

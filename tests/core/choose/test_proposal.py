@@ -242,7 +242,7 @@ def test_below_zero_the_same_setting_is_no_new_ground() -> None:
     cold = Variable(key="t", name="t", role=Role.TEMPERATURE, unit="°C", low=-90, high=0, step=1, base=-78)
     space = Space((cold,))
     assert new_ground_words(space, {"t": -78.0}, [{"t": -78.0}]) == ()
-    assert new_ground_words(space, {"t": -77.0}, [{"t": -78.0}]) == ("t -77 °C is above the -78 tried so far",)
+    assert new_ground_words(space, {"t": -77.0}, [{"t": -78.0}]) == ("t −77 °C is above the −78 tried so far",)
 
 
 def test_opening_runs_of_a_mixture_differ() -> None:
@@ -294,7 +294,23 @@ def test_a_shorter_run_that_is_planned_is_not_denied() -> None:
     first = propose(h, ladder, Purpose.SHORTEN)
     assert first.settings["hold"] == 1.0
     again = propose(replace(h, pending=(first.settings,)), ladder, Purpose.SHORTEN)
-    assert again.reason.startswith("No other run with less holds is expected")
+    assert again.reason.startswith("No other run with shorter holds is expected")
+
+
+def test_what_cannot_be_saved_is_told_in_words_that_fit() -> None:
+    space = Space((replace(hold(), low=1.0, high=3.0, step=1.0, base=2.0),))
+    rows: Rows = [{"hold": 1.0}, {"hold": 2.0}, {"hold": 3.0}] * 2
+    h = history(rows, [20.0, 50.0, 80.0, 21.0, 51.0, 81.0], space)
+    burdens = [Burden(name, unit, lambda s: float(s["hold"]), name, 1.0) for name, unit in (("holds", "h"), ("cost", "EUR"))]
+    burdens.append(Burden("acid", "g", lambda s: float(s["hold"]), "acid", 2.5))
+    ladder = fit_ladder(h.table)
+    told = [propose(h, ladder, Purpose.SHORTEN, burden=b).reason.split(". ")[0] for b in burdens]
+    keeps = "is expected to keep the yield within"
+    assert told == [
+        f"No run with shorter holds {keeps} 1 point",
+        f"No run with lower cost {keeps} 1 point",
+        f"No run with less acid {keeps} 2.5 points",
+    ]
 
 
 def test_a_forecast_near_100_stays_below_it() -> None:
@@ -326,6 +342,12 @@ def test_ground_on_which_only_failed_runs_have_been_is_told() -> None:
     assert at[5] == ("bath 55 °C is below the 60 tried so far",)
     only_failed = ("agent z has been tried without success only (run 7)",)
     assert new_ground_words(space, {"t": 65.0, "a": "z"}, good, failed) == only_failed
+    twice = {**failed, 9: {"t": 80.0, "a": "z"}}
+    assert new_ground_words(space, {"t": 65.0, "a": "z"}, good, twice) == (
+        "agent z has been tried without success only (runs 7 and 9)",
+    )
+    cold = Space((Variable("t", "cold", Role.TEMPERATURE, "°C", -40, 0, 5, -5),))
+    assert new_ground_words(cold, {"t": -20.0}, [{"t": -5.0}]) == ("cold −20 °C is below the −5 tried so far",)
     # The same settings have also worked: no warning.
     assert new_ground_words(space, {"t": 80.0, "a": "z"}, [*good, {"t": 80.0, "a": "z"}], failed) == ()
 

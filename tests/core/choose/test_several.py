@@ -693,6 +693,16 @@ def test_a_rise_along_the_front_comes_with_its_doubt() -> None:
     assert steep.sentence.endswith("points); below the line nothing is gained.")
 
 
+def test_no_rise_along_a_front_is_larger_than_all_there_is() -> None:
+    holds = (1.0, 1.0, 1.5, 5.0, 5.0)
+    rows: Rows = [{"hold": h, "bath": 120.0} for h in holds]
+    h = history(rows, [1.0, 0.0, 4.0, 97.0, 99.0], PLAIN)
+    front = trade_off(h, fit_ladder(h.table), Burden("holds", "h", lambda s: float(s["hold"])))
+    assert front.rise is not None
+    assert front.rise[1] == 100.0
+    assert front.sentence.count("to +100.0 points") == 1
+
+
 def test_the_window_of_a_count_is_whole() -> None:
     washes = Variable("washes", "washes", Role.COUNT, "", 1, 6, 1, 3)
     space = Space((hold(), washes))

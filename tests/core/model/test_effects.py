@@ -165,6 +165,29 @@ def test_a_top_of_few_runs_is_not_called_clear() -> None:
     assert "the yield is likely highest near 125 °C" in bath.sentence
 
 
+def test_no_change_is_told_that_is_larger_than_all_there_is() -> None:
+    wide = Mixture(np.array([1.0]), np.array([[86.0]]), np.array([[25.0**2]]))
+    told = summarise(wide)
+    assert (told["change"], told["high_90"]) == (86.0, 100.0)
+    assert told["low_90"] == pytest.approx(86.0 - 1.6449 * 25.0, abs=0.01)
+    # Beside its ends a top is told with both ranges.
+    rows = [(2.0, t, "a") for t in (100.0, 125.0, 125.0, 150.0)]
+    sentence = effects_of(rows, [2.0, 98.0, 85.0, 3.0])["bath"].sentence
+    ranges = [float(x) for x in re.findall(r"to \+(\d+\.\d)\)", sentence)]
+    assert "highest near 125 °C" in sentence
+    assert len(ranges) == 2
+    assert max(ranges) <= 100.0
+
+
+def test_settings_below_zero_have_a_minus() -> None:
+    cold = Variable("cold", "cold", Role.TEMPERATURE, "°C", -20.0, 10.0, 5.0, 0.0)
+    rows = [-20.0, -10.0, -5.0]
+    table = RunTable((cold,), encode((cold,), [{"cold": x} for x in rows]), np.array([60.0, 64.0, 70.0]), np.zeros(3), (1, 2, 3))
+    ordered = table.in_canonical_order()
+    (effect,) = find_effects(fit_ladder(ordered), ordered.coded[0], [[rows[n - 1]] for n in ordered.numbers])
+    assert "going from −20 °C to −5 °C" in effect.sentence
+
+
 def test_nothing_but_scatter_has_no_top() -> None:
     rows = [(2.0, t, "a") for t in (100.0, 110.0, 120.0, 125.0, 130.0, 140.0, 150.0)] * 2
     found = 0
