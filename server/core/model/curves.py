@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from server.core.model.effects import SMALL_EFFECT, Effect, Evidence, listed
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import code_values
+from server.core.space.units import plain
 from server.core.space.variables import FloatArray, Role, Variable
 
 N_CURVE = 41
@@ -92,6 +94,32 @@ def response_curve(ladder: Ladder, column: int, working: FloatArray) -> Curve:
     mixture = ladder.predict(rows)
     low_90, low_50, high_50, high_90 = (np.clip(mixture.quantile(q), 0.0, 100.0) for q in (0.05, 0.25, 0.75, 0.95))
     return Curve(v, values, np.clip(mixture.mean, 0.0, 100.0), low_50, high_50, low_90, high_90, tried)
+
+
+def highest_words(curve: Curve, effect: Effect, off: Sequence[bool]) -> str:
+    """Where a curve is highest, and what that is worth: of a line that is nearly level the highest point says nothing.
+
+    Parameters
+    ----------
+    effect : Effect
+        Of the same variable.
+    off : sequence of bool, length n_points
+        Which points a rule forbids.
+    """
+    v, lead = curve.variable, f"Expected yield along {curve.variable.name}"
+    best = max(range(len(off)), key=lambda k: (bool(curve.tried[k]), not off[k], float(curve.mean[k])))
+    where = f"within what was tried{' and is allowed' if any(off) and not off[best] else ''}"
+    looked_at = curve.mean[curve.tried & (np.array(off) == off[best])]
+    if len(looked_at) > 1 and float(np.ptp(looked_at)) < SMALL_EFFECT:
+        return f"{lead}: nearly the same {where} ({curve.mean[best]:.0f} %)."
+    # A setting that can be made: the nearest step.
+    at = curve.labels[best] if v.is_choice else f"{plain(v.snap(float(curve.values[best])), 6)} {v.unit}".rstrip()
+    worth = ""
+    if effect.evidence is Evidence.NOT_SHOWN:
+        worth = ", but that it makes a difference is not shown"
+    elif effect.evidence is Evidence.CANNOT_TELL:
+        worth = f", but it cannot be told apart from {listed(effect.partners)}"
+    return f"{lead}: highest at {at} ({curve.mean[best]:.0f} %) {where}{worth}."
 
 
 def pair_picture(

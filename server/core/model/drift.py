@@ -147,8 +147,17 @@ class _Slope:
         """How far the range goes to either side."""
         return self.high_90 - self.change
 
+    @property
+    def _decimals(self) -> int:
+        """Decimals with which the range is more than one number, and leaves out zero as shown where it does."""
+        if self.reach <= _NOTHING:
+            return 1
+        nearest = min(abs(self.low_90), abs(self.high_90)) if self.is_there else self.reach
+        return next((d for d in (1, 2) if round(min(nearest, self.reach), d) > 0.0), 3)
+
     def words(self, per: str) -> str:
-        return f"{signed(self.change)} points {per} (90 % range {signed(self.low_90)} to {signed(self.high_90)})"
+        change, low, high = (signed(x, self._decimals) for x in (self.change, self.low_90, self.high_90))
+        return f"{change} points {per} (90 % range {low} to {high})"
 
 
 def _leaves_out_zero(change: float, low: float, high: float) -> bool:

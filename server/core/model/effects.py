@@ -354,16 +354,16 @@ def listed(names: Sequence[str]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
 
 
-def signed(value: float) -> str:
+def signed(value: float, decimals: int = 1) -> str:
     """A difference with its sign, the minus as a minus.
 
     Examples
     --------
-    >>> signed(-3.25), signed(4.0)
-    ('−3.2', '+4.0')
+    >>> signed(-3.25), signed(4.0), signed(0.014, 2), signed(-0.01)
+    ('−3.2', '+4.0', '+0.01', '0.0')
     """
-    text = f"{value:+.1f}"
-    return "0.0" if text in ("-0.0", "+0.0") else text.replace("-", "−")
+    text = f"{value:+.{decimals}f}"
+    return text[1:] if float(text) == 0.0 else text.replace("-", "−")
 
 
 def points_text(value: float) -> str:

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from server.charts.curves import pair_figure, response_curve_figure, unseen_figure
 from server.charts.effects import effect_intervals
 from server.core.choose.proposal import Purpose
-from server.core.model.curves import Curve
+from server.core.model.curves import Curve, highest_words
 from server.core.model.effects import Effect
 from server.core.model.quality import Quality
 from server.core.space.along import broken_along, forbidden_words
@@ -81,13 +81,7 @@ def _curves(analysis: Analysis) -> list[CurveView]:
         recipe = analysis.counting[analysis.best_position or 0].settings
         along = curve.labels if curve.variable.is_choice else [float(value) for value in curve.values]
         broken = broken_along(analysis.space, recipe, effect.key, along)
-        off = [bool(rules) for rules in broken]
-        best = max(range(len(off)), key=lambda k: (bool(curve.tried[k]), not off[k], float(curve.mean[k])))
-        unit = "" if curve.variable.is_choice else f" {curve.variable.unit}".rstrip()
-        text = (
-            f"Expected yield along {effect.name}: highest at {_at_step(curve, best)}{unit} "
-            f"({curve.mean[best]:.0f} %) within what was tried{' and is allowed' if any(off) and not off[best] else ''}."
-        )
+        text = highest_words(curve, effect, [bool(rules) for rules in broken])
         if words := forbidden_words(analysis.space, recipe, effect.key, along, broken):
             text += f" {words}"
         values = [r.settings[effect.key] for r in analysis.counting]
@@ -106,12 +100,6 @@ def _curves(analysis: Analysis) -> list[CurveView]:
 def _label(curve: Curve, k: int) -> str:
     """A point of a curve as its table shows it."""
     return curve.labels[k] if curve.variable.is_choice else plain(float(curve.values[k]), 6)
-
-
-def _at_step(curve: Curve, k: int) -> str:
-    """A point of a curve as a setting that can be made: the nearest step."""
-    v = curve.variable
-    return curve.labels[k] if v.is_choice else plain(v.snap(float(curve.values[k])), 6)
 
 
 def as_plot(value: float | str) -> float | str:

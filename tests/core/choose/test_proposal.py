@@ -342,7 +342,7 @@ def test_ground_on_which_only_failed_runs_have_been_is_told() -> None:
     assert at[5] == ("bath 55 °C is below the 60 tried so far",)
     only_failed = ("agent z has been tried without success only (run 7)",)
     assert new_ground_words(space, {"t": 65.0, "a": "z"}, good, failed) == only_failed
-    twice = {**failed, 9: {"t": 80.0, "a": "z"}}
+    twice: dict[int, dict[str, float | str]] = {**failed, 9: {"t": 80.0, "a": "z"}}
     assert new_ground_words(space, {"t": 65.0, "a": "z"}, good, twice) == (
         "agent z has been tried without success only (runs 7 and 9)",
     )

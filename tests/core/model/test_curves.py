@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from server.core.model.curves import pair_picture, response_curve
+from server.core.model.curves import highest_words, pair_picture, response_curve
+from server.core.model.effects import Effect, Evidence
 from server.core.model.ladder import fit_ladder
 from tests.core.model.test_effects import runs
 
@@ -34,6 +35,25 @@ def test_the_curve_of_a_choice_has_one_point_per_option() -> None:
     assert curve.labels == ["a", "b"]
     assert curve.tried.tolist() == [True, True]
     assert curve.mean[1] - curve.mean[0] == pytest.approx(3.0, abs=2.5)
+
+
+def test_what_the_highest_point_of_a_curve_is_worth_is_said_beside_it() -> None:
+    curve = replace(response_curve(LADDER, 0, TABLE.coded[-1]), mean=np.linspace(60.0, 70.0, 41))
+    clear = Effect("hold", "hold", Evidence.CLEAR, "")
+    free = [False] * len(curve.values)
+    assert highest_words(curve, clear, free) == "Expected yield along hold: highest at 4 h (66 %) within what was tried."
+    shown = replace(clear, evidence=Evidence.NOT_SHOWN)
+    assert highest_words(curve, shown, free).endswith("within what was tried, but that it makes a difference is not shown.")
+    tied = replace(clear, evidence=Evidence.CANNOT_TELL, partners=("bath", "agent"))
+    assert highest_words(curve, tied, free).endswith("but it cannot be told apart from bath and agent.")
+    # A line that is all but level has no best setting.
+    level = replace(curve, mean=np.linspace(60.0, 60.6, 41))
+    assert highest_words(level, shown, free) == "Expected yield along hold: nearly the same within what was tried (60 %)."
+    # Where the rules forbid the highest, those that they allow are compared.
+    off = list(curve.values > 3.0)
+    assert highest_words(curve, clear, off) == (
+        "Expected yield along hold: highest at 3 h (64 %) within what was tried and is allowed."
+    )
 
 
 def test_where_only_failed_runs_were_is_not_tried() -> None:

@@ -9,6 +9,7 @@ from scipy import stats
 from server.core.model.drift import (
     BY_LOT,
     BY_MAKER,
+    _Slope,
     change_with_scale,
     differences,
     drift_with_order,
@@ -266,3 +267,13 @@ def test_equal_runs_do_not_drift(percent: float) -> None:
     for found in (drift, scale, *differences(ladder, list("aabbabab"), BY_LOT)):
         assert found.sentence.startswith("No ")
         assert not found.is_shown
+
+
+def test_a_slow_drift_over_many_runs_is_told_with_digits_enough() -> None:
+    # One tenth of a decimal a run is two points over a hundred of them.
+    many = _Slope(0.014, 0.006, 0.022)
+    assert many.words("a run") == "+0.01 points a run (90 % range +0.01 to +0.02)"
+    assert _Slope(0.65, 0.03, 1.27).words("a run") == "+0.65 points a run (90 % range +0.03 to +1.27)"
+    assert _Slope(-0.4, -2.7, 1.9).words("a run") == "−0.4 points a run (90 % range −2.7 to +1.9)"
+    assert _Slope(0.0, -0.02, 0.02).words("a run") == "0.00 points a run (90 % range −0.02 to +0.02)"
+    assert _Slope(0.0, 0.0, 0.0).words("a run") == "0.0 points a run (90 % range 0.0 to 0.0)"
