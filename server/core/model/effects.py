@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
+from scipy import stats
 
 from server.core.model.knowable import Knowable, Tie, what_is_knowable
 from server.core.model.ladder import Ladder
@@ -139,9 +140,15 @@ def _effect(
     runs = f"is only run {beyond[0]}" if len(beyond) == 1 else f"are only runs {listed([str(n) for n in beyond])}"
     tied = f" {_left_out(table, knowable, j, levels)}" if is_apart else ""
     more = tied + (f" Outside this range there {runs}, which failed." if beyond else "") + left_out
-    on_failures = without is not None and not _agrees(without.difference(low[None], high[None]), mean, comparisons)
-    can_be_clear = _can_be_clear(table, knowable, j)
-    evidence = _evidence(mean, probability, can_be_clear and not only_failed and not on_failures)
+    hidden, resting = "", None
+    if without is not None and not only_failed:
+        hidden = _clear_without(without, j, low, high, comparisons, table)
+        resting = _resting(without, table, knowable, j, low, high, mean, comparisons)
+    can_be_clear = _can_be_clear(table, knowable, j) and not only_failed and resting is None
+    evidence = _evidence(mean, probability, can_be_clear)
+    rests = resting.words if resting is not None and evidence is Evidence.LIKELY else ""
+    if rests and resting is not None and resting.may_be_chance:
+        evidence = Evidence.NOT_SHOWN
     if top is not None and (top.evidence is evidence or evidence not in (Evidence.CLEAR, Evidence.LIKELY)):
         inside = _highest_inside(v, top, (from_label, to_label), _label_of(table, raw, j, top.level), what)
         return replace(inside, sentence=inside.sentence + more)
@@ -150,11 +157,8 @@ def _effect(
         sentence += f" In between, near {_label_of(table, raw, j, top.level)}, it is {top.sureness} higher than at both."
     if only_failed and evidence is Evidence.LIKELY:
         sentence += " One of the two was seen in failed runs only, where something else may have gone wrong."
-    elif on_failures and evidence is Evidence.LIKELY:
-        them = "it" if table.failed.sum() == 1 else "them"
-        sentence += f" It rests on {_failed_runs(table)}, which failed: without {them}, none is shown."
-    if without is not None and evidence is not Evidence.CLEAR and not only_failed:
-        sentence += _clear_without(without, j, low, high, comparisons, table)
+    if evidence is not Evidence.CLEAR:
+        sentence += hidden or rests
     sentence += more
     return Effect(v.key, v.name, evidence, sentence, from_label=from_label, to_label=to_label, **numbers)  # type: ignore[arg-type]
 
@@ -290,6 +294,53 @@ def _clear_without(without: Ladder, j: int, low: FloatArray, high: FloatArray, c
 def _failed_runs(table: RunTable) -> str:
     numbers = sorted(n for n, has in zip(table.numbers, table.failed, strict=True) if has)
     return f"{'run' if len(numbers) == 1 else 'runs'} {listed([str(n) for n in numbers])}"
+
+
+@dataclass(frozen=True)
+class _Resting:
+    """What is said of an effect that only failed runs show, and whether these may lie where they do by chance."""
+
+    words: str
+    may_be_chance: bool
+
+
+def _resting(
+    without: Ladder,
+    table: RunTable,
+    knowable: Knowable,
+    j: int,
+    low: FloatArray,
+    high: FloatArray,
+    mean: float,
+    comparisons: int,
+) -> _Resting | None:
+    """What it means that only failed runs show an effect; None where the others agree with it.
+
+    Notes
+    -----
+    A run that failed for another reason makes every variable that was off in it look as if it mattered. It counts only
+    where the failures lie at one end, or at one option, more than chance would have it: by the rank-sum test (Mann and
+    Whitney, Ann. Math. Stat. 18 (1947) 50) or Fisher's exact one, allowing for the number of variables that moved and of
+    the options that were compared (Bonferroni). Where the other runs show the opposite, it never counts.
+    """
+    change = without.difference(low[None], high[None])
+    if _agrees(change, mean, comparisons):
+        return None
+    rests, without_them = (
+        f"rests on {_failed_runs(table)}, which failed",
+        f"without {'it' if table.failed.sum() == 1 else 'them'}",
+    )
+    if _agrees(change, -mean, comparisons) and abs(float(change.mean[0])) >= SMALL_EFFECT:
+        return _Resting(f" What there is {rests}: {without_them}, the opposite is likely.", True)
+    column, failed = table.coded[:, j], table.failed
+    if table.variables[j].is_choice:
+        ends = [column == level for level in (low[j], high[j])]
+        p = stats.fisher_exact([[int(np.sum(at & failed)), int(np.sum(at & ~failed))] for at in ends]).pvalue
+    else:
+        p = stats.mannwhitneyu(column[failed], column[~failed]).pvalue
+    if float(p) * knowable.n_moved * comparisons > 1.0 - LIKELY_PROBABILITY + 1e-9:
+        return _Resting(f" What there is {rests}, perhaps by chance at such settings: {without_them}, none is shown.", True)
+    return _Resting(f" It {rests}: {without_them}, none is shown.", False)
 
 
 def _agrees(change: Mixture, mean: float, comparisons: int) -> bool:

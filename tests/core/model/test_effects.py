@@ -406,10 +406,44 @@ def test_what_rests_on_a_failed_run_alone_is_not_clear() -> None:
     alone = {e.key: e for e in find_effects(ladder, table.coded[-1], raw)}
     judged = {e.key: e for e in find_effects(ladder, table.coded[-1], raw, without=without)}
     assert alone["eq"].evidence is Evidence.CLEAR
-    assert judged["eq"].evidence is Evidence.LIKELY
-    assert judged["eq"].sentence.endswith("It rests on run 1, which failed: without it, none is shown.")
+    # Of one failure nobody knows whether it lies at an end by chance.
+    assert judged["eq"].evidence is Evidence.NOT_SHOWN
+    chance = "What there is rests on run 1, which failed, perhaps by chance at such settings: without it, none is shown."
+    assert judged["eq"].sentence.endswith(chance)
     # What the others show too stays clear.
     assert alone["hold"].evidence is judged["hold"].evidence is Evidence.CLEAR
+
+
+def with_failures(holds: list[float], yields: list[float], failed: set[int]) -> dict[str, effects.Effect]:
+    """Effects over holds and baths of which the latter make no difference; ``failed`` are positions."""
+    rows = [(h, 110.0 + 5.0 * (k * 3 % 7), "a") for k, h in enumerate(holds)]
+    plain = runs(rows, [0.0 if k in failed else y for k, y in enumerate(yields)])
+    off = np.isin(np.arange(len(rows)), sorted(failed))
+    table = replace(plain, extra_sd=np.where(off, FAILURE_SD, 0.0), failed=off).in_canonical_order()
+    raw: list[list[float | str]] = [list(rows[n - 1]) for n in table.numbers]
+    without = fit_ladder(table.without_failures(), losses=NO_END_LOSSES)
+    ladder = fit_ladder(table, losses=NO_END_LOSSES)
+    return {e.key: e for e in find_effects(ladder, plain.coded[1], raw, without=without)}
+
+
+def test_failures_that_keep_to_one_end_are_likely_no_chance() -> None:
+    holds = [1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 6.0, 5.5, 6.0, 6.0, 5.5, 1.0, 1.0]
+    yields = [70.0 + (k % 3) for k in range(len(holds))]
+    hold = with_failures(holds, yields, {7, 8, 9, 10})["hold"]
+    assert hold.evidence is Evidence.LIKELY
+    assert "It rests on runs 8, 9, 10 and 11, which failed: without them, none is shown." in hold.sentence
+    # Spread over the range they say nothing about it.
+    spread = with_failures(holds, yields, {1, 4, 7, 11})
+    assert not any(e.evidence in (Evidence.CLEAR, Evidence.LIKELY) for e in spread.values())
+
+
+def test_failures_against_what_all_other_runs_show_do_not_count() -> None:
+    holds = [1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0, 6.0, 5.5, 6.0]
+    hold = with_failures(holds, [50.0 + 5.0 * h for h in holds], {9, 11, 12, 13})["hold"]
+    assert hold.evidence is Evidence.NOT_SHOWN
+    assert hold.change is not None
+    assert "Without runs 10, 12, 13 and 14, which failed, it is clear: +" in hold.sentence
+    assert "none is shown" not in hold.sentence
 
 
 def test_what_a_failed_run_hides_is_said() -> None:
@@ -553,7 +587,7 @@ def test_what_follows_exactly_from_others_is_named_in_few_runs_too() -> None:
         assert not known.too_few_words(table.n_runs)
 
 
-def test_of_picked_options_what_a_failed_run_makes_clear_is_only_likely() -> None:
+def test_of_picked_options_what_a_failed_run_makes_clear_is_not_shown() -> None:
     # Nine runs with three solvents; the first one failed, in the solvent that is not the best.
     variables = (hold(), Variable("solvent", "solvent", Role.CHOICE, choices=("a", "b", "c"), base="a"))
     rng = np.random.default_rng(38)
@@ -569,8 +603,8 @@ def test_of_picked_options_what_a_failed_run_makes_clear_is_only_likely() -> Non
     raw = [list(rows[n - 1].values()) for n in table.numbers]
     ladders = [fit_ladder(one, losses=NO_END_LOSSES) for one in (table, table.without_failures())]
     found = {e.key: e for e in find_effects(ladders[0], table.coded[-1], raw, without=ladders[1])}
-    assert found["solvent"].evidence is Evidence.LIKELY
-    assert "It rests on run 1, which failed: without it, none is shown." in found["solvent"].sentence
+    assert found["solvent"].evidence is Evidence.NOT_SHOWN
+    assert "rests on run 1, which failed, perhaps by chance" in found["solvent"].sentence
 
 
 def test_a_choice_that_follows_from_another_one_hides_no_difference_within_its_options() -> None:
