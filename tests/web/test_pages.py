@@ -404,7 +404,7 @@ def test_each_change_says_what_it_is_there_for_and_leads_to_the_run_without_it(r
     asked = "/preparations/1/forecast?setting_1=4&setting_2=130&setting_3=MgSO4&purpose=raise&scale_mol=0.1"
     page = ready.get(asked).text
     table = page[page.index("What each change is there for") : page.index("</table>")]
-    assert "left as in run 3." in table
+    assert "left as in run 3. Gains are over run 3.</caption>" in table
     lines = [re.sub(r"<[^>]+>|\s+", " ", line).split() for line in re.findall(r"<tr>(.*?)</tr>", table, re.DOTALL)[1:]]
     assert [" ".join(line[:-3]) for line in lines] == ["hold 3 → 4 h", "bath 125 → 130 °C", "nothing, as they stand"]
     told = ready.post("/api/v1/preparations/1/forecast", json={"settings": {"hold": 4, "bath": 130, "agent": "MgSO4"}}).json()

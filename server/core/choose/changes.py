@@ -66,12 +66,15 @@ class SimplerRun:
 class Changes:
     """What the changes of a run bring: the expected gain with all of them, and with each of them not made.
 
-    ``simpler`` is a run with fewer of them, if there is one that keeps most of the gain.
+    ``simpler`` is a run with fewer of them, if there is one that keeps most of the gain. ``beside_pending`` says that gains
+    are over the best of the working recipe and of the runs that are planned or under way, as these are expected to come
+    out; else they are over the working recipe, as the chances are in any case.
     """
 
     gain: float
     each: tuple[LeftAsItWas, ...]
     simpler: SimplerRun | None = None
+    beside_pending: bool = False
 
 
 def what_changes_bring(

@@ -602,7 +602,9 @@ def assess(history: History, ladder: Ladder, settings: Settings, purpose: Purpos
         def gain(rows: FloatArray) -> FloatArray:
             return expected_gain(ladder.difference(working, rows))
 
-    return _finish(history, ladder, dict(settings), purpose, best, what + ".", gain_of=gain)
+    # What is planned plays no part in this gain, as it does in that of a proposal.
+    alone = replace(history, pending=())
+    return _finish(alone, ladder, dict(settings), purpose, best, what + ".", gain_of=gain)
 
 
 def _nearest_reachable(reach: Reach, settings: Settings) -> dict[str, Setting]:
@@ -661,6 +663,8 @@ def _finish(
             chance = float(chance_of_gain(ladder.difference(working, row), 0.0)[0])
         if gain_of is not None:
             changes = what_changes_bring(space, ladder, history.settings[best], settings, gain_of, fewer)
+    if changes is not None and history.pending:
+        changes = replace(changes, beside_pending=True)
     if not reason:
         reason = _reason(history, ladder, settings, purpose, best, forecast, chance, saving)
     return Proposal(

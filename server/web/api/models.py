@@ -358,7 +358,11 @@ class ProposalAnswer(Answer):
     new_ground: list[str]
     hold_hours: float | None
     is_opening: bool
-    expected_gain: float | None = Field(default=None, description="With several changes, to raise the yield. [percentage points]")
+    expected_gain: float | None = Field(
+        default=None,
+        description="With several changes, to raise the yield: over the working recipe, or, of a proposal, over the best of "
+        "it and of what is planned. [percentage points]",
+    )
     simpler: SimplerRunAnswer | None = Field(
         default=None,
         description="A run with fewer changes that keeps most of the expected gain, if there is one.",

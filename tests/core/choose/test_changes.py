@@ -159,6 +159,7 @@ def test_a_change_that_a_rule_does_not_let_go_alone_is_not_weighed() -> None:
     ladder = fit_ladder(h.table)
     found = what_changes_bring(space, ladder, before, after, lambda rows: np.ones(len(rows)))
     assert found is not None
+    assert not found.beside_pending
     assert [x.key for x in found.each] == ["hold"]  # with the bath at 130 °C again, 4 h would break the rule
 
 
@@ -183,3 +184,20 @@ def test_what_is_only_put_on_the_steps_is_no_change() -> None:
     for key, value in propose(h, ladder).settings.items():
         v = next(v for v in space.variables if v.key == key)
         assert (f"{key} {before[key]:g} →" in reason) == is_change(v, before[key], value)
+
+
+def test_it_is_known_what_the_gains_are_over_where_runs_are_planned() -> None:
+    # The planned run is expected to be better than the working recipe: a proposal has to beat it, settings of one's own do not.
+    h = history(ROWS, YIELDS)
+    ladder = fit_ladder(h.table)
+    first = propose(h, ladder, Purpose.RAISE)
+    assert first.changes is not None
+    assert not first.changes.beside_pending
+    planned = h.when_planned(first.settings)
+    beside = propose(planned, ladder, Purpose.RAISE)
+    assert beside.changes is not None
+    assert beside.changes.beside_pending
+    own = assess(planned, ladder, first.settings, Purpose.RAISE)
+    assert own.changes is not None
+    assert not own.changes.beside_pending
+    assert own.changes.gain == pytest.approx(first.changes.gain)
