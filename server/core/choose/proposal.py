@@ -448,8 +448,7 @@ def propose(
     fewer = None
     if search.gain:
         home, least = index_of(part, working)[0], value + float(np.log(MOST_OF_GAIN))
-        kept = with_fewest_changes(part, score, index, home, least)
-        fewer = None if np.array_equal(kept, index) else _with_unchanged(part, kept, home, history.settings[best])
+        fewer = part.settings(list(with_fewest_changes(part, score, index, home, least)))
     settings = part.settings(list(index))
     return _finish(history, ladder, settings, purpose, best, "", saving=saving, gain_of=search.gain, fewer=fewer)
 
@@ -544,21 +543,6 @@ def _without_pending(history: History, score: Score, apart: float) -> Score:
         return np.where(distances(rows, taken, is_choice) < max(apart, 1e-9), NEVER, score(rows))
 
     return masked
-
-
-def _with_unchanged(part: Reach, kept: np.ndarray, home: np.ndarray, before: Settings) -> dict[str, Setting]:
-    """Settings of ``kept``, where what is as it was is just as it was, as far as the limits allow.
-
-    Amounts as weighed lie off the steps; going on to the nearest step would be told as one more change.
-    """
-    settings = part.settings(list(kept))
-    is_same = {
-        v.key
-        for j, v in enumerate(part.space.variables)
-        if kept[j] == home[j] and not v.is_choice and abs(float(before[v.key]) - float(settings[v.key])) <= 0.5 * v.working_step
-    }
-    exact = {key: before[key] if key in is_same else value for key, value in settings.items()}
-    return settings if part.space.broken_limits(exact) else exact
 
 
 def _repeat(history: History, ladder: Ladder, reach: Reach, best: int, before: str) -> Proposal:

@@ -108,20 +108,6 @@ def test_a_simpler_run_is_offered_beside_the_proposal_where_it_keeps_most_of_the
     assert own.changes.simpler is None
 
 
-def test_what_a_simpler_run_leaves_as_it_was_is_just_as_it_was() -> None:
-    # The holds lie off their steps: going on to the nearest one would be one more change.
-    rows: list[dict[str, Setting]] = [{**row, "hold": float(row["hold"]) + 0.03} for row in FLAT_ROWS]
-    h = history(rows, FLAT_YIELDS, new_ground=None)
-    ladder = fit_ladder(h.table)
-    best = h.working_recipe(ladder)
-    assert best is not None
-    found = propose(h, ladder)
-    assert found.changes is not None
-    assert found.changes.simpler is not None
-    assert found.changes.simpler.settings["hold"] == h.settings[best]["hold"]
-    assert not any(change.startswith("hold") for change in found.changes.simpler.changes)
-
-
 def test_each_change_is_weighed_by_the_run_without_it() -> None:
     h = history(ROWS, YIELDS)
     ladder = fit_ladder(h.table)
