@@ -167,6 +167,11 @@ _QUESTIONS = {
         "The value under ‘Where the table says nothing’ counts in these rows",
         "what was weighed contradicts itself",
     ),
+    "same_reference": (
+        "A run with the same notebook reference and day is here already, with other settings or another yield.",
+        "These are other runs: store them as well",
+        "notebook reference of a run that is here",
+    ),
     "far_scale": (
         "The scale lies far from the usual one; it is in mol, not in mmol.",
         "The scales are right",
@@ -458,8 +463,10 @@ def _bring_in(
     told = data.model_copy(update={"defaults": defaults})
     reader = _Reader(space, columns, told, option_names, body, preparation, materials, growing)
     existing: dict[tuple[Any, ...], list[int]] = {}
+    noted: set[tuple[str, str]] = set()
     for view in view_runs(session, preparation):
         if view.row.state == "finished":
+            noted.add((view.row.reference.casefold(), view.row.made_on or ""))
             key = _likeness(view.settings, view.percent, view.row.made_on, view.row.lot)
             existing.setdefault(key, []).append(view.number)
     runs: list[RunRow] = []
@@ -473,6 +480,7 @@ def _bring_in(
             if percent is not None and percent < NEXT_TO_NOTHING and row.raw["outcome"] == "yield":
                 reader.take_outcome(row)
         if not row.problems and not row.left_out:
+            _ask_if_noted(row, set() if AGAIN in data.confirm else noted)
             run, percent = _try_to_add(session, preparation, row, reader.amounts_of(row))
             if run is not None:
                 runs.append(run)
@@ -532,6 +540,13 @@ def _leave_out_if_here(
     if alike and not again:
         row.left_out, row.stored_by = f"looks the same as run {alike.pop(0)}", AGAIN
     return percent
+
+
+def _ask_if_noted(row: _Row, noted: Collection[tuple[str, str]]) -> None:
+    """A table that comes again with a cell corrected, or a column read otherwise, holds runs that are here."""
+    reference = str(row.raw.get("reference") or "")
+    if reference and (reference.casefold(), row.raw.get("made_on") or "") in noted:
+        row.asked.add("same_reference")
 
 
 def _try_to_add(session: Session, preparation: PreparationRow, row: _Row, amounts: Amounts) -> tuple[RunRow | None, float | None]:

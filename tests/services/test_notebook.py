@@ -129,6 +129,7 @@ def test_whatever_may_be_asked_about_a_run_can_be_asked_about_a_row() -> None:
         "mass_counts",
         "scales",
         "contradicting_amounts",
+        "same_reference",
     }
 
 
@@ -1220,6 +1221,24 @@ def test_the_scale_follows_the_material_of_one_equivalent_under_either_meaning(s
     data = NotebookInput(rows=rows, columns={4: ColumnInput(meaning="weighed_1", unit="g")}, confirm=["again"])
     (number,) = import_runs(session, key, data).numbers
     assert next(r for r in questions.list_runs(session, key) if r.number == number).scale_mol == 0.21
+
+
+def test_a_corrected_row_with_the_notebook_reference_of_a_run_is_asked_about(session: Session) -> None:
+    key = key_of(session)
+    head = ["page", *HEAD]
+    rows = [head, ["KM-12", "1", "120", "MgSO4", "50", "2026-03-01", ""], ["KM-13", "2", "120", "MgSO4", "60", "2026-03-02", ""]]
+    assert look_at(session, key, NotebookInput(rows=rows)).questions == ()
+    import_runs(session, key, NotebookInput(rows=rows))
+    # The second yield was a slip; another day is another run.
+    again = NotebookInput(
+        rows=[*rows[:2], [*rows[2][:4], "66", *rows[2][5:]], ["km-13", "2", "125", "MgSO4", "61", "2026-03-09", ""]]
+    )
+    book = look_at(session, key, again)
+    assert [r.left_out for r in book.rows] == ["looks the same as run 1", "", ""]
+    assert [r.remarks for r in book.rows[1:]] == [("notebook reference of a run that is here",), ()]
+    with pytest.raises(NeedsConfirmationError, match=r"the same notebook reference and day is here already.* Row 3"):
+        import_runs(session, key, again)
+    assert import_runs(session, key, again.model_copy(update={"confirm": ["same_reference"]})).numbers == (3, 4)
 
 
 def test_less_of_a_weighed_reagent_limits_a_run_of_a_table(session: Session) -> None:
