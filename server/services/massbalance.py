@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
 from sqlmodel import Session
 
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
-from server.core.chemistry.charge import ChargeLine, Product, Theory, process_mass_intensity
+from server.core.chemistry.charge import ChargeLine, MaterialRole, Product, Theory, process_mass_intensity
 from server.core.chemistry.formula import read_formula
 from server.core.space.variables import Stage
 from server.errors import FormulaTextError, InvalidInputError
@@ -29,7 +29,7 @@ from server.services.charges import (
 from server.services.runs import RunView, made_with, weighed_of
 from server.services.stages import order_of_work, shares_used
 from server.storage import questions
-from server.storage.tables import PreparationRow, WeighedRow
+from server.storage.tables import MaterialRow, PreparationRow, WeighedRow
 
 
 @dataclass(frozen=True)
@@ -158,14 +158,29 @@ def _balance(
 
 
 def _used_up(session: Session, preparation: PreparationRow, theory: Theory) -> float:
-    """Part of the limiting material that theory uses up: half in a resolution, whose product has the formula of its start."""
+    """Part of the limiting material that theory uses up: half in a resolution, whose product is made of one of two."""
     rows = questions.list_materials(session, int(preparation.id or 0))
     row = next((m for m in rows if str(m.id) == theory.limiting.key), None)
     with suppress(FormulaTextError):
-        if row is not None and row.formula and preparation.product_formula:
-            same = read_formula(row.formula).atoms == read_formula(preparation.product_formula).atoms
-            return min(1.0, theory.product_moles * theory.limiting.part_of_theory / theory.limiting_moles) if same else 1.0
+        if row is not None and row.formula and preparation.product_formula and _needs_one_only(preparation, row, rows):
+            return min(1.0, theory.product_moles * theory.limiting.part_of_theory / theory.limiting_moles)
     return 1.0
+
+
+def _needs_one_only(preparation: PreparationRow, start: MaterialRow, rows: Sequence[MaterialRow]) -> bool:
+    """Whether the product needs no second one of the start, by its formula: the same, or carbon that one and the others have."""
+    product = read_formula(preparation.product_formula)
+    if read_formula(start.formula).atoms == product.atoms:
+        return True
+    others = [m for m in rows if m.id != start.id and m.role == MaterialRole.REAGENT and m.formula]
+    brought = sum(m.coefficient * _carbon(m.formula) for m in others)
+    of_start = _carbon(start.formula)
+    needed = preparation.product_coefficient * dict(product.atoms).get("C", 0.0) - brought
+    return of_start > 0 and needed <= preparation.product_coefficient * of_start
+
+
+def _carbon(formula: str) -> float:
+    return dict(read_formula(formula).atoms).get("C", 0.0)
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from sqlmodel import Session
 
+from server.core.chemistry.formula import read_formula
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.charges import add_material, make_charge, update_material
@@ -214,6 +215,34 @@ def test_a_resolution_is_no_loss_of_the_other_half(session: Session) -> None:
     assert balance is not None
     assert balance.based_on_recovered_percent == pytest.approx(balance.yield_percent)
     assert "make up" not in balance.sentence
+
+
+@pytest.mark.parametrize(
+    ("product", "start", "other", "used_up"),
+    [
+        # A lipase acylates one enantiomer of an amine; the other stays over.
+        ("C11H15NO2", "C8H11N", "C5H10O3", 0.5),
+        ("C20H33NO", "C8H11N", "C14H26O2", 0.5),
+        # Two of a styrene make a stilbene, two of an alcohol an acetal.
+        ("C14H12", "C8H8", None, 1.0),
+        ("C9H12O2", "CH4O", "C7H6O", 1.0),
+    ],
+)
+def test_half_of_a_start_is_left_over_where_the_product_needs_one_only(
+    session: Session, product: str, start: str, other: str | None, used_up: float
+) -> None:
+    preparation = made_of(session, "Half", product, {"name": "start", "formula": start, "coefficient": 2})
+    if other is not None:
+        more = MaterialInput(name="other", role="reagent", formula=other, amount=2)
+        add_material(session, key_of(preparation), more)
+    molar = {formula: read_formula(formula).molar_mass for formula in (product, start)}
+    run = make_run(session, preparation, None, product_mass_g=0.05 * 0.9 * molar[product])
+    # 45 % of all that was put in came back.
+    back = {"name": "back", "stage": Stage.WORK_UP, "kind": "recovered", "mass_g": 0.1 * 0.45 * molar[start]}
+    add_checkpoint(session, key_of(run), CheckpointInput(**back))
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert ("make up" in balance.sentence) == (used_up == 1.0)
 
 
 def test_crops_are_parts_of_the_product_and_no_stretches_of_its_way(session: Session) -> None:
