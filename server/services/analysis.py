@@ -25,6 +25,7 @@ from server.core.model.curves import Curve, Pair, pair_picture, response_curve
 from server.core.model.drift import (
     BY_LOT,
     BY_MAKER,
+    SMALL_DIFFERENCE,
     SPREAD_OF_SCALES,
     Trend,
     change_with_scale,
@@ -50,6 +51,7 @@ from server.core.model.knowable import (
     moved_with,
     separating_run,
     shares_moved_with,
+    shifts_with,
     what_is_knowable,
 )
 from server.core.model.lack_of_fit import straight_lines_sentence
@@ -91,6 +93,12 @@ CIRCUMSTANCES = {
         "another scale",
     ),
 }
+# The same where they are shown to matter.
+MATTERS = {
+    "lot": "Reagent lots differ",
+    "made_by": "The runs of different people differ",
+    "scale": "Yields change with the scale",
+}
 # What runs are grouped by, as their rows name it.
 GROUPINGS = {"lot": BY_LOT, "made_by": BY_MAKER}
 # From so many runs on, pages show progress while the models are fitted.
@@ -104,6 +112,12 @@ class WorkingRecipe:
     run_number: int
     settings: dict[str, Setting]
     forecast: Forecast
+
+
+def _least(effect: Effect) -> float:
+    """The least that an effect may be by its 90 % range, whatever its sign. [percentage points]"""
+    low, high = effect.low_90 or 0.0, effect.high_90 or 0.0
+    return min(abs(low), abs(high)) if low * high > 0 else 0.0
 
 
 class Analysis:
@@ -397,20 +411,63 @@ class Analysis:
     @cached_property
     def _trends(self) -> list[Trend | None]:
         """All of them, that with run order first. Their ranges stand side by side, so each allows for the number of them."""
-        return self._trends_among(max(1, sum(trend is not None for trend in self._trends_among(1))))
+        return [trend for _, trend in self._trends_by_cause]
 
-    def _trends_among(self, comparisons: int) -> list[Trend | None]:
+    @cached_property
+    def _trends_by_cause(self) -> list[tuple[str, Trend | None]]:
+        """The same, each with what it is about, as in ``CIRCUMSTANCES``."""
+        return self._trends_among(max(1, sum(trend is not None for _, trend in self._trends_among(1))))
+
+    def _trends_among(self, comparisons: int) -> list[tuple[str, Trend | None]]:
         ladder = self.ladder_without_failures or self.ladder
         by_number = {r.number: r.row for r in self.counting}
         tied = self._moved_with
-        found = [None if tied["order"] else drift_with_order(ladder, self._days, comparisons)]
+        found = [("order", None if tied["order"] else drift_with_order(ladder, self._days, comparisons))]
         for key, grouping in GROUPINGS.items():
             if not tied[key]:
                 labels = [getattr(by_number[number], key) for number in ladder.table.numbers]
-                found += differences(ladder, labels, grouping, comparisons)
+                found += [(key, trend) for trend in differences(ladder, labels, grouping, comparisons)]
         if not tied["scale"]:
-            found.append(change_with_scale(ladder, self._scales, comparisons))
+            found.append(("scale", change_with_scale(ladder, self._scales, comparisons)))
         return found
+
+    @cached_property
+    def _shifts(self) -> dict[str, dict[int, float]]:
+        """How far lots, people and the scale, where they are shown to matter, would move the yield along each variable."""
+        shown = [(key, trend) for key, trend in self._trends_by_cause if trend is not None and trend.is_shown]
+        ladder = self.ladder_without_failures or self.ladder
+        residual = dict(zip(ladder.table.numbers, ladder.table.yields - ladder.averaged_left_out[0], strict=True))
+        found = {}
+        for key, trend in shown:
+            if key == "scale":
+                share = [trend.change * np.log2(self._scales.get(r.number, np.nan)) for r in self.counting]
+            elif key in GROUPINGS:
+                labels = [getattr(r.row, key).casefold() for r in self.counting]
+                left: dict[str, list[float]] = {}
+                for run, label in zip(self.counting, labels, strict=True):
+                    if run.number in residual:
+                        left.setdefault(label, []).append(residual[run.number])
+                share = [float(np.mean(left[label])) if label and label in left else np.nan for label in labels]
+            else:
+                continue
+            found[key] = shifts_with(self.table, np.array(share, dtype=float))
+        return found
+
+    def _beside(self, effect: Effect, j: int) -> Effect:
+        """The effect with what lots, people or the scale, which are shown to matter, may have to do with it."""
+        v, change = self.space.variables[j], effect.change or 0.0
+        is_line = not v.is_choice and "highest near" not in effect.sentence
+        for key, shifts in self._shifts.items():
+            shift = shifts.get(j, 0.0)
+            if effect.evidence is Evidence.NOT_SHOWN or abs(shift) < SMALL_DIFFERENCE or (is_line and shift * change < 0):
+                continue
+            words, kept = effect.sentence, effect.evidence
+            if kept is Evidence.CLEAR and _least(effect) <= abs(shift):
+                words, kept = words.replace(" clearly ", " likely "), Evidence.LIKELY
+            effect = replace(
+                effect, sentence=f"{words} {MATTERS[key]}, and it moved partly along: some of this may be that.", evidence=kept
+            )
+        return effect
 
     @cached_property
     def _partly_along(self) -> tuple[int, ...]:
@@ -506,15 +563,12 @@ class Analysis:
                 if kept is Evidence.CLEAR and self._may_all_be_drift(effect):
                     words, kept = words.replace(" clearly ", " likely "), Evidence.LIKELY
                 effect = replace(effect, sentence=words, evidence=kept)
-            out.append(effect)
+            out.append(self._beside(effect, j) if is_told and not told else effect)
         return by_evidence(out)
 
     def _may_all_be_drift(self, effect: Effect) -> bool:
         """Whether the drift over all runs is as large as the least that the effect may be."""
-        if self._drift is None or effect.low_90 is None or effect.high_90 is None:
-            return False
-        least = min(abs(effect.low_90), abs(effect.high_90)) if effect.low_90 * effect.high_90 > 0 else 0.0
-        return least <= abs(self._drift.change) * (self.table.n_runs - 1)
+        return self._drift is not None and _least(effect) <= abs(self._drift.change) * (self.table.n_runs - 1)
 
     @cached_property
     def straight_lines(self) -> str:

@@ -268,6 +268,34 @@ def shares_moved_with(table: RunTable, circumstance: FloatArray) -> dict[int, fl
     return {j: _canonical_r2(block, beside) for j, block in enumerate(blocks) if block.shape[1]}
 
 
+def shifts_with(table: RunTable, share: FloatArray) -> dict[int, float]:
+    """How far something that is no setting would move the yield over what was tried of each variable, by column.
+
+    Parameters
+    ----------
+    share : ndarray of shape (n_runs,)
+        What it adds to the yield of each run, in the order of ``table``; NaN where that is not known. [percentage points]
+
+    Returns
+    -------
+    shifts : dict of int to float
+        From the lowest number tried to the highest, by a straight line through ``share``; of a choice the largest difference
+        between the means of two options, without a sign. [percentage points]
+    """
+    known = np.flatnonzero(np.isfinite(share) & ~table.failed)
+    found = {}
+    for j, v in enumerate(table.variables):
+        x, y = table.coded[known, j], share[known]
+        if len(known) < 2 or np.ptp(x) <= _STILL:
+            continue
+        if v.is_choice:
+            found[j] = float(np.ptp([y[x == level].mean() for level in np.unique(x)]))
+        else:
+            centred = x - x.mean()
+            found[j] = float(centred @ y / (centred @ centred) * np.ptp(x))
+    return found
+
+
 def indicators(labels: Sequence[str]) -> FloatArray:
     """One column for each label, 1 where a run has it, for ``moved_with``.
 

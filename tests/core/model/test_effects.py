@@ -8,7 +8,7 @@ import pytest
 
 from server.core.model import effects
 from server.core.model.effects import Evidence, find_effects, summarise
-from server.core.model.knowable import indicators, moved_with, separating_run, what_is_knowable
+from server.core.model.knowable import indicators, moved_with, separating_run, shifts_with, what_is_knowable
 from server.core.model.ladder import NO_END_LOSSES, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.quality import judge
@@ -462,6 +462,18 @@ def test_what_a_failed_run_hides_is_said() -> None:
     kept = {e.key: e for e in find_effects(without, plain.coded[5], usual)}["hold"]
     assert kept.evidence is Evidence.CLEAR
     assert "Without" not in kept.sentence
+
+
+def test_a_circumstance_would_move_the_yield_as_a_line_through_what_it_adds() -> None:
+    table = runs([(1.0, 110.0, "a"), (1.0, 120.0, "a"), (4.0, 110.0, "b"), (4.0, 120.0, "b")], [60.0] * 4)
+    found = shifts_with(table, np.array([0.0, 4.0, 0.0, 4.0]))
+    assert found == {0: pytest.approx(0.0), 1: pytest.approx(4.0), 2: pytest.approx(0.0)}
+    # What is not known of a run is left out, and a failed run tells nothing.
+    found = shifts_with(table, np.array([-2.0, np.nan, 2.0, 3.0]))
+    assert [found[0], found[2]] == pytest.approx([4.5, 4.5])
+    failed = replace(table, failed=np.arange(4) == 3)
+    assert shifts_with(failed, np.array([-2.0, np.nan, 2.0, 3.0])) == {0: pytest.approx(4.0), 2: pytest.approx(4.0)}
+    assert shifts_with(table, np.full(4, np.nan)) == {}
 
 
 def test_groups_become_one_column_each_whatever_the_capitals() -> None:
