@@ -248,7 +248,7 @@ def _advise(
         # A straight line knows no end; a percentage has one.
         more = float(np.clip(ends[2], 0.0, 100.0) - np.clip(ends[1], 0.0, 100.0))
     odd = tuple((float(h), float(v)) for h, v, w in zip(fit.hours, fit.values, fit.weights, strict=True) if w < LOW_WEIGHT)
-    if abs(brought) < 1e-3 * float(np.ptp(fit.values)):
+    if _is_level(fit, brought):
         lately = f"The last {hours_words(stretch)} changed next to nothing."
     else:
         verb = "rose" if brought > 0 else "fell"
@@ -279,7 +279,7 @@ def _plateau(
     reached = fit.range_of(lambda p: fit.at_one({**p, "start": np.zeros(1), "size": np.ones(1)}, last))
     is_straight = criteria.get(Shape.STRAIGHT, math.inf) < fit.aicc + CLEAR_DIFFERENCE
     if is_straight or reached.low is None or reached.low < FEWEST_REACHED:
-        return replace(early, sentence=f"Still {_way(fit)}: too early to say where it ends. {lately}")
+        return replace(early, sentence=f"{_too_early(fit, brought=early.last_hour)} to say where it ends. {lately}")
     to_95, to_99, plateau = _ends_of(fit)
     if to_95.value > FARTHEST * last and not is_chosen:
         words = (
@@ -331,6 +331,16 @@ def _both(own: Range, other: Range) -> Range:
     return Range(own.value, low, high)
 
 
+def _is_level(fit: CourseFit, brought: float) -> bool:
+    """Whether the last stretch of a curve, which brought so much, changed next to nothing."""
+    return abs(brought) < 1e-3 * float(np.ptp(fit.values))
+
+
+def _too_early(fit: CourseFit, brought: float) -> str:
+    """That it is too early, and which way the curve still goes, if it does."""
+    return "Too early" if _is_level(fit, brought) else f"Still {_way(fit)}: too early"
+
+
 def _way(fit: CourseFit) -> str:
     return "rising" if fit.parameters["size"] >= 0 else "falling"
 
@@ -338,7 +348,7 @@ def _way(fit: CourseFit) -> str:
 def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last: float) -> Advice:
     best = fit.range_of(_best_times)
     if best.high is None or best.value > 1.5 * last:
-        return replace(early, sentence=f"Still {_way(fit)}: too early to say when to stop. {lately}")
+        return replace(early, sentence=f"{_too_early(fit, brought=early.last_hour)} to say when to stop. {lately}")
     if fit.parameters["size"] < 0:
         # A dip, of a temperature for example: its lowest point is no time to stop.
         return replace(early, sentence=f"It falls and comes back: lowest after {range_words(best)}. {lately}", is_too_early=False)

@@ -577,3 +577,11 @@ def test_a_reaction_of_seconds_is_told_in_seconds() -> None:
     course = read_course(seconds / 3600.0, 90.0 * -np.expm1(-0.5 * seconds), "%")
     assert course.advice.sentence.startswith("95 % of the plateau is reached after 6.0 s (90 % range ")
     assert "0 min" not in course.advice.sentence
+
+
+def test_what_changes_next_to_nothing_is_not_still_rising() -> None:
+    # 40 % throughout, with a scatter of 0.3.
+    hours = np.array([0.269, 0.377, 0.399, 0.407, 0.41, 0.856, 1.004, 1.172, 1.184, 1.359, 1.406, 1.671, 1.735])
+    values = np.array([39.7, 40.2, 39.3, 39.8, 40.0, 40.2, 39.8, 39.5, 39.9, 40.1, 39.8, 39.9, 40.5])
+    told = read_course(hours, values, "%").advice.sentence
+    assert told == "Too early to say where it ends. The last 26 min changed next to nothing."
