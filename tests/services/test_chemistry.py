@@ -150,7 +150,8 @@ def test_a_ligand_keeps_its_ratio_to_the_metal(session: Session) -> None:
     # 0.22 g and 0.83 g lie 3 % apart, which a balance that shows 0.01 g cannot tell.
     note_weighed(session, key_of(run), {key_of(metal): (0.22, None), key_of(ligand): (0.83, None)})
     (as_weighed,) = chemistry_of(session, *view_run(session, key_of(run))).as_weighed
-    assert (as_weighed.material, as_weighed.value) == ("acetate", pytest.approx(0.98, rel=1e-3))
+    assert as_weighed.material == "acetate"
+    assert as_weighed.value == pytest.approx(0.98, rel=1e-3)
     session.delete(questions.get_run(session, key_of(run)))
     session.commit()
     delete_variable(session, key_of(row))
