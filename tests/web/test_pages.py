@@ -2576,8 +2576,11 @@ async def post_cut_off(app: ASGIApp, path: str, kind: bytes, begun: bytes) -> No
 def test_a_form_that_is_cut_off_on_its_way_is_no_mistake_of_the_app(ready: TestClient, caplog: pytest.LogCaptureFixture) -> None:
     enter(ready)
     photo = b'--x\r\nContent-Disposition: form-data; name="file"; filename="plate.png"\r\n\r\n\x89PNG\r\n\x1a\n'
-    asyncio.run(post_cut_off(ready.app, "/runs/1/attachments", b"multipart/form-data; boundary=x", photo))
-    asyncio.run(post_cut_off(ready.app, "/preparations", b"application/x-www-form-urlencoded", b"name=est"))
+    multipart, plain_form = b"multipart/form-data; boundary=x", b"application/x-www-form-urlencoded"
+    # In a thread of its own: browser tests in the same process have a loop running.
+    with ThreadPoolExecutor(1) as pool:
+        for address, kind, begun in (("/runs/1/attachments", multipart, photo), ("/preparations", plain_form, b"name=est")):
+            pool.submit(asyncio.run, post_cut_off(ready.app, address, kind, begun)).result()
     assert "Unexpected error" not in caplog.text
     assert ready.get("/api/v1/runs/1/attachments").json() == []
 
