@@ -434,22 +434,20 @@ class Analysis:
     @cached_property
     def _shifts(self) -> dict[str, dict[int, float]]:
         """How far lots, people and the scale, where they are shown to matter, would move the yield along each variable."""
-        shown = [(key, trend) for key, trend in self._trends_by_cause if trend is not None and trend.is_shown]
+        shown = {key: trend for key, trend in self._trends_by_cause if key in MATTERS and trend is not None and trend.is_shown}
         ladder = self.ladder_without_failures or self.ladder
         residual = dict(zip(ladder.table.numbers, ladder.table.yields - ladder.averaged_left_out[0], strict=True))
         found = {}
-        for key, trend in shown:
+        for key, trend in shown.items():
             if key == "scale":
                 share = [trend.change * np.log2(self._scales.get(r.number, np.nan)) for r in self.counting]
-            elif key in GROUPINGS:
+            else:
                 labels = [getattr(r.row, key).casefold() for r in self.counting]
                 left: dict[str, list[float]] = {}
                 for run, label in zip(self.counting, labels, strict=True):
                     if run.number in residual:
                         left.setdefault(label, []).append(residual[run.number])
                 share = [float(np.mean(left[label])) if label and label in left else np.nan for label in labels]
-            else:
-                continue
             found[key] = shifts_with(self.table, np.array(share, dtype=float))
         return found
 

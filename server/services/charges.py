@@ -98,8 +98,7 @@ def _atoms(row: MaterialRow) -> dict[str, Any]:
     with suppress(FormulaTextError):
         if row.formula:
             formula = read_formula(row.formula)
-            atoms = dict(formula.atoms)
-            return {"waters": formula.waters, "hydrogen": atoms.get("H", 0.0), "oxygen": atoms.get("O", 0.0)}
+            return {"waters": formula.waters, "hydrogen": formula.count("H"), "oxygen": formula.count("O")}
     return {}
 
 
@@ -517,9 +516,8 @@ def _water_from_solvent(preparation: PreparationRow, product: Product, materials
     most = product.coefficient * formula.waters - sum(m.coefficient * m.waters for m in reagents)
     if most <= 0 or any(m.hydrogen is None or m.oxygen is None for m in reagents):
         return 0.0
-    atoms = dict(formula.atoms)
-    lacks_h = product.coefficient * atoms.get("H", 0.0) - sum(m.coefficient * (m.hydrogen or 0.0) for m in reagents)
-    lacks_o = product.coefficient * atoms.get("O", 0.0) - sum(m.coefficient * (m.oxygen or 0.0) for m in reagents)
+    lacks_h = product.coefficient * formula.count("H") - sum(m.coefficient * (m.hydrogen or 0.0) for m in reagents)
+    lacks_o = product.coefficient * formula.count("O") - sum(m.coefficient * (m.oxygen or 0.0) for m in reagents)
     return min(most, max(0.0, lacks_h / 2.0, lacks_o)) * read_formula("H2O").molar_mass
 
 

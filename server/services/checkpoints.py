@@ -260,8 +260,9 @@ def _ask_about_theory(
     preparation, view = view_run(session, int(run.id or 0))
     theory_g = view.theory_g
     # Before a material comes that limits, all that was made of the others may be there.
-    used = shares_used(said_order(preparation), run_theory(session, preparation, view)) if theory_g else {}
     if theory_g:
+        materials = questions.list_materials(session, run.preparation_id)
+        used = shares_used(said_order(preparation), run_theory(session, preparation, materials, view))
         theory_g /= used.get(Stage(data.stage), 1.0)
     if theory_g and held + crops > theory_g * (1.0 + APART * CONTENT_U):
         with_others = f", with the other crops {plain(held + crops)} g" if crops else ""

@@ -17,7 +17,7 @@ from server.core.course.arrhenius import Arrhenius, RateAt, fit_arrhenius
 from server.core.course.evidence import HoldEvidence, evidence_about_hold, tells_about_product
 from server.core.course.fitting import CLEAR_DIFFERENCE, thinned
 from server.core.course.shapes import TO_A_PLATEAU, Shape, time_to
-from server.core.model.effects import listed
+from server.core.model.effects import listed, runs_text
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
@@ -212,7 +212,7 @@ class Rates:
             does = "that does" if len(self.differs) == 1 else "these do"
             words.append(f"The runs also differ in {listed(self.differs)}, and whatever {does} to the rate is in the slope.")
         if self.lost_again:
-            runs = f"run{'' if len(self.lost_again) == 1 else 's'} {listed([str(n) for n in self.lost_again])}"
+            runs = runs_text(self.lost_again)
             words.append(
                 f"In {runs} the product is lost again, so a hold for 95 % would be too long: no holds are estimated. "
                 "The page of each run says when to stop."

@@ -173,14 +173,10 @@ def _needs_one_only(preparation: PreparationRow, start: MaterialRow, rows: Seque
     if read_formula(start.formula).atoms == product.atoms:
         return True
     others = [m for m in rows if m.id != start.id and m.role == MaterialRole.REAGENT and m.formula]
-    brought = sum(m.coefficient * _carbon(m.formula) for m in others)
-    of_start = _carbon(start.formula)
-    needed = preparation.product_coefficient * dict(product.atoms).get("C", 0.0) - brought
+    brought = sum(m.coefficient * read_formula(m.formula).count("C") for m in others)
+    of_start = read_formula(start.formula).count("C")
+    needed = preparation.product_coefficient * product.count("C") - brought
     return of_start > 0 and needed <= preparation.product_coefficient * of_start
-
-
-def _carbon(formula: str) -> float:
-    return dict(read_formula(formula).atoms).get("C", 0.0)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from server.services.charges import (
 )
 from server.services.runs import RunView, made_with, weighed_of
 from server.storage import questions
-from server.storage.tables import CheckpointRow, PreparationRow
+from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow
 
 
 @dataclass(frozen=True)
@@ -72,17 +72,20 @@ def shares_used(order: WorkOrder, theory: Theory | None) -> Mapping[Stage, float
 
 
 def run_theory(
-    session: Session, preparation: PreparationRow, run: RunView, interims: Mapping[str, Interim] | None = None
+    session: Session,
+    preparation: PreparationRow,
+    materials: Sequence[MaterialRow],
+    run: RunView,
+    interims: Mapping[str, Interim] | None = None,
 ) -> Theory | None:
     """Theoretical yield of a run by its materials; None where it was entered or does not follow from them."""
     scale = run.row.scale_mol or preparation.base_scale_mol
     if not scale or run.row.theoretical_yield_g is not None:
         return None
-    rows = questions.list_materials(session, int(preparation.id or 0))
     run_id = int(run.row.id or 0)
     if interims is None:
         interims = interims_of(questions.list_checkpoints(session, run_id), product_of(preparation))
-    charge = make_charge(preparation, rows, run.settings, scale, made=made_with(session, run.row), interims=interims)
+    charge = make_charge(preparation, materials, run.settings, scale, made=made_with(session, run.row), interims=interims)
     found = weighed_theory(preparation, charge, weighed_of(session, run_id), run.row.readability_g)
     return found[0] if found is not None else None
 
@@ -106,7 +109,8 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
     product = product_of(preparation)
     ways, out_of_order = [], []
     # Only where something is taken for an intermediate may it limit.
-    interims = all_interims(session, preparation, questions.list_materials(session, int(preparation.id or 0)))
+    materials = questions.list_materials(session, int(preparation.id or 0))
+    interims = all_interims(session, preparation, materials)
     intermediates: dict[tuple[int, Stage], tuple[str, float]] = {}
     for run, theory_g, percent, rows in found:
         if not theory_g or percent is None:
@@ -115,7 +119,7 @@ def ways_of(session: Session, preparation: PreparationRow, counting: Sequence[Ru
             out_of_order.append(run.number)
             continue
         own = interims.get(int(run.row.id or 0))
-        used = shares_used(order, run_theory(session, preparation, run, own)) if own else {}
+        used = shares_used(order, run_theory(session, preparation, materials, run, own)) if own else {}
         left = {
             Stage(c.stage): c.mass_g
             * c.purity_percent

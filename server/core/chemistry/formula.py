@@ -108,6 +108,10 @@ class Formula:
     molar_mass: float
     waters: float = 0.0
 
+    def count(self, symbol: str) -> float:
+        """How many atoms of an element it shows. [-]"""
+        return dict(self.atoms).get(symbol, 0.0)
+
     @property
     def water_share(self) -> float:
         """Mass of the water of crystallisation per mass of the compound. [g/g]"""

@@ -9,6 +9,7 @@ from server.core.choose.search import Score
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import Space
+from server.core.space.units import plain
 from server.core.space.variables import Setting, Settings, Variable
 
 
@@ -34,8 +35,7 @@ def meant_changes(space: Space, before: Settings, after: Settings) -> list[str]:
 def _change(v: Variable, before: Setting, after: Setting) -> str:
     if v.is_choice:
         return f"{v.name} {before} → {after}"
-    told = f"{float(before):g} → {float(after):g} {v.unit}".rstrip()
-    return f"{v.name} {told.replace('-', '−') if min(float(before), float(after)) < 0 else told}"
+    return f"{v.name} {plain(float(before), 6)} → {plain(float(after), 6)} {v.unit}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,14 @@ class Changes:
 
 
 def what_changes_bring(
-    space: Space, ladder: Ladder, before: Settings, after: Settings, gain_of: Score, fewer: dict[str, Setting] | None = None
+    space: Space,
+    ladder: Ladder,
+    before: Settings,
+    after: Settings,
+    gain_of: Score,
+    fewer: dict[str, Setting] | None = None,
+    *,
+    beside_pending: bool = False,
 ) -> Changes | None:
     """Work out what is expected of a run where one of its changes is not made, for each of them.
 
@@ -90,6 +97,8 @@ def what_changes_bring(
         Maps coded rows (n, n_variables) to expected gains (n,). [percentage points]
     fewer : settings or None
         Of a run with fewer of the changes, if there is one; the same as ``after`` counts as none.
+    beside_pending : bool
+        Whether ``gain_of`` counts from runs that are planned or under way too.
 
     Returns
     -------
@@ -111,6 +120,5 @@ def what_changes_bring(
         LeftAsItWas(v.key, _change(v, before[v.key], after[v.key]), settings, float(gains[k]), float(chances[k]))
         for k, (v, settings) in enumerate(trials, start=1)
     )
-    if simpler is None:
-        return Changes(float(gains[0]), each)
-    return Changes(float(gains[0]), each, SimplerRun(tuple(meant_changes(space, before, simpler)), simpler, float(gains[-1])))
+    offered = SimplerRun(tuple(meant_changes(space, before, simpler)), simpler, float(gains[-1])) if simpler else None
+    return Changes(float(gains[0]), each, offered, beside_pending)

@@ -18,7 +18,7 @@ from server.core.choose.changes import Changes, changes_in_words, meant_changes,
 from server.core.choose.gain import chance_of_gain, expected_gain, percent_words
 from server.core.choose.opening import OPENING_RUNS, distances, is_middle, next_opening_run
 from server.core.choose.search import Score, best_reachable, index_of, nearest_reachable, with_fewest_changes
-from server.core.model.effects import listed, points_text
+from server.core.model.effects import points_text, runs_text
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
@@ -253,8 +253,7 @@ def new_ground_words(
             if value not in {row[v.key] for row in everything}:
                 words.append(f"{v.name} {value} has not been tried")
             elif value not in good:
-                numbers = [str(n) for n, option in failed_at.items() if option == value]
-                runs = f"run{'' if len(numbers) == 1 else 's'} {listed(numbers)}"
+                runs = runs_text([n for n, option in failed_at.items() if option == value])
                 words.append(f"{v.name} {value} has been tried without success only ({runs})")
             continue
         words += _beyond(v, float(value), [float(row[v.key]) for row in everything], [float(x) for x in good], failed_at)
@@ -445,12 +444,14 @@ def propose(
             break
     if value <= NEVER and search.instead:
         return _repeat(history, ladder, reach, best, search.instead)
-    fewer = None
-    if search.gain:
+    settings = part.settings(list(index))
+    changes = None
+    if search.gain is not None:
         home, least = index_of(part, working)[0], value + float(np.log(MOST_OF_GAIN))
         fewer = part.settings(list(with_fewest_changes(part, score, index, home, least)))
-    settings = part.settings(list(index))
-    return _finish(history, ladder, settings, purpose, best, "", saving=saving, gain_of=search.gain, fewer=fewer)
+        before, beside = history.settings[best], bool(history.pending)
+        changes = what_changes_bring(space, ladder, before, settings, search.gain, fewer, beside_pending=beside)
+    return _finish(history, ladder, settings, purpose, best, "", saving=saving, changes=changes)
 
 
 @dataclass(frozen=True)
@@ -579,16 +580,16 @@ def assess(history: History, ladder: Ladder, settings: Settings, purpose: Purpos
         changes = changes_in_words(history.space, history.settings[best], settings)
         against = f", compared with run {history.table.numbers[best]}, the working recipe: "
         what += against + ("; ".join(changes) if changes else "the same")
-    gain = None
+    changed = None
     if best is not None and purpose is Purpose.RAISE:
         working = encode(history.space.variables, [history.settings[best]])
 
         def gain(rows: FloatArray) -> FloatArray:
             return expected_gain(ladder.difference(working, rows))
 
-    # What is planned plays no part in this gain, as it does in that of a proposal.
-    alone = replace(history, pending=())
-    return _finish(alone, ladder, dict(settings), purpose, best, what + ".", gain_of=gain)
+        # What is planned plays no part in this gain, as it does in that of a proposal.
+        changed = what_changes_bring(history.space, ladder, history.settings[best], settings, gain)
+    return _finish(history, ladder, dict(settings), purpose, best, what + ".", changes=changed)
 
 
 def _nearest_reachable(reach: Reach, settings: Settings) -> dict[str, Setting]:
@@ -632,23 +633,17 @@ def _finish(
     *,
     is_opening: bool = False,
     saving: Burden | None = None,
-    gain_of: Score | None = None,
-    fewer: dict[str, Setting] | None = None,
+    changes: Changes | None = None,
 ) -> Proposal:
     space = history.space
     row = encode(space.variables, [settings])
     forecast = Forecast.of(ladder.predict(row, with_noise=True))
     chance: float | None = None
-    changes: Changes | None = None
     if best is not None:
         working = encode(space.variables, [history.settings[best]])
         # The same settings are neither better nor worse.
         if not np.array_equal(working, row):
             chance = float(chance_of_gain(ladder.difference(working, row), 0.0)[0])
-        if gain_of is not None:
-            changes = what_changes_bring(space, ladder, history.settings[best], settings, gain_of, fewer)
-    if changes is not None and history.pending:
-        changes = replace(changes, beside_pending=True)
     if not reason:
         reason = _reason(history, ladder, settings, purpose, best, forecast, chance, saving)
     return Proposal(

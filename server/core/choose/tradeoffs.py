@@ -8,7 +8,7 @@ import numpy as np
 
 from server.core.choose.proposal import Burden, Forecast, History
 from server.core.choose.search import best_reachable, index_of, neighbours, pool_around, vary
-from server.core.model.effects import signed
+from server.core.model.effects import signed, summarise
 from server.core.model.ladder import Ladder
 from server.core.space.coordinates import encode
 from server.core.space.limits import Reach
@@ -120,8 +120,8 @@ def trade_off(history: History, ladder: Ladder, burden: Burden, *, seed: int = 0
     if len(front) > 1:
         ends = reach.coded_rows(pool[[front[0], front[-1]]])
         change = ladder.difference(ends[:1], ends[1:])
-        # No yield rises by more than all there is.
-        rise = max(float(change.quantile(0.05)[0]), -100.0), min(float(change.quantile(0.95)[0]), 100.0)
+        found = summarise(change)
+        rise = found["low_90"], found["high_90"]
     points = tuple(
         FrontPoint(reach.settings(list(pool[i])), float(burdens[i]), Forecast.of(mixture, k))
         for k, i in enumerate(front)

@@ -292,8 +292,7 @@ def _clear_without(without: Ladder, j: int, low: FloatArray, high: FloatArray, c
 
 
 def _failed_runs(table: RunTable) -> str:
-    numbers = sorted(n for n, has in zip(table.numbers, table.failed, strict=True) if has)
-    return f"{'run' if len(numbers) == 1 else 'runs'} {listed([str(n) for n in numbers])}"
+    return runs_text(sorted(n for n, has in zip(table.numbers, table.failed, strict=True) if has))
 
 
 @dataclass(frozen=True)
@@ -415,6 +414,17 @@ def signed(value: float, decimals: int = 1) -> str:
     """
     text = f"{value:+.{decimals}f}"
     return text[1:] if float(text) == 0.0 else text.replace("-", "−")
+
+
+def runs_text(numbers: Sequence[int]) -> str:
+    """Runs by their numbers, in words.
+
+    Examples
+    --------
+    >>> runs_text([3]), runs_text([3, 5])
+    ('run 3', 'runs 3 and 5')
+    """
+    return f"run{'' if len(numbers) == 1 else 's'} {listed([str(n) for n in numbers])}"
 
 
 def points_text(value: float) -> str:

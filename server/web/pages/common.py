@@ -71,10 +71,14 @@ def run_status(run: RunView) -> str:
     return OUTCOME_LABELS.get(run.row.outcome, "finished")
 
 
-def forecast_address(analysis: Analysis, settings: Mapping[str, Setting], purpose: Purpose) -> str:
-    """Address of the page with the forecast of some settings, from which they can be planned."""
+def forecast_address(analysis: Analysis, settings: Mapping[str, Setting], purpose: Purpose, **asked: str) -> str:
+    """Address of the page with the forecast of some settings, from which they can be planned.
+
+    ``asked`` is what else its form is to hold, by the names of the fields; empty texts are left out.
+    """
     query = {f"setting_{v.key}": as_text(settings[v.key]) for v in analysis.space.variables}
-    return f"/preparations/{analysis.preparation.id}/forecast?" + urlencode({**query, "purpose": purpose.value})
+    query |= {"purpose": purpose.value, **{name: text for name, text in asked.items() if text}}
+    return f"/preparations/{analysis.preparation.id}/forecast?" + urlencode(query)
 
 
 def trust_sentence(analysis: Analysis) -> str:

@@ -148,7 +148,8 @@ def update(request: Request, preparation_id: Id, form: Form, session: WriteSessi
         before = [getattr(row, field) for field in _THEORY_FIELDS]
         update_preparation(session, preparation_id, _read(form))
         kept = [] if before == [getattr(row, field) for field in _THEORY_FIELDS] else with_own_theory(session, preparation_id)
-        said.append(_kept_words(kept) if kept else STORED)
+        if kept:
+            said.append(_kept_words(kept))
         return f"/preparations/{preparation_id}"
 
     said: list[str] = []

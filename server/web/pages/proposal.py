@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -25,7 +24,7 @@ from server.services.scales import check_scale
 from server.services.words import setting_text
 from server.web.dependencies import Form, Id, OpenWriter, ReadSession
 from server.web.forms import FormState, RawForm, as_text, submit
-from server.web.pages.common import Frame
+from server.web.pages.common import Frame, forecast_address
 from server.web.pages.work import waiting
 from server.web.rendering import render
 
@@ -57,8 +56,7 @@ class ProposalPage:
     scale_remark: str
     stop: StopAdvice | None
     best_chance: str
-    left_out: list[tuple[LeftAsItWas, str]]
-    simpler: str
+    changes: ChangesView | None
     verdict: str
     saving: str
     savings: dict[str, str]
@@ -110,30 +108,23 @@ def _scale(form: FormState) -> float | None:
         return None
 
 
-def _forecast_address(preparation_id: int, settings: Settings, form: Mapping[str, str]) -> str:
-    """The page with the forecast of some settings, for the purpose, the saving and the scale that stand in the form."""
-    asked = {k: form[k] for k in ("purpose", "saving", "scale_mol") if form.get(k)}
-    query = {**asked, **{f"setting_{k}": as_text(v) for k, v in settings.items()}}
-    return f"/preparations/{preparation_id}/forecast?{urlencode(query)}"
+@dataclass(frozen=True)
+class ChangesView:
+    """What each change of a run brings, with the forecast without it; and the forecast of a simpler run, if there is one."""
+
+    each: list[tuple[LeftAsItWas, str]]
+    simpler: str
 
 
-def _address_of_best(preparation_id: int, form: Mapping[str, str], stop: StopAdvice | None, proposed: Mapping[str, str]) -> str:
-    """The forecast of the settings with the best chance; empty where they are the proposed ones."""
-    if stop is None or {k: as_text(v) for k, v in stop.best.items()} == proposed:
-        return ""
-    return _forecast_address(preparation_id, stop.best, form)
+def _changes(analysis: Analysis, proposal: Proposal | None, purpose: Purpose, saving: str, form: FormState) -> ChangesView | None:
+    if proposal is None or proposal.changes is None:
+        return None
 
+    def address(settings: Settings) -> str:
+        return forecast_address(analysis, settings, purpose, saving=saving, scale_mol=form.value("scale_mol"))
 
-def _left_out(preparation_id: int, form: Mapping[str, str], proposal: Proposal | None) -> list[tuple[LeftAsItWas, str]]:
-    """What each change brings, with the address of the forecast without it."""
-    changes = proposal.changes.each if proposal and proposal.changes else ()
-    return [(x, _forecast_address(preparation_id, x.settings, form)) for x in changes]
-
-
-def _address_of_simpler(preparation_id: int, form: Mapping[str, str], proposal: Proposal | None) -> str:
-    """The forecast of the proposal with fewer changes; empty where there is none."""
-    simpler = proposal.changes.simpler if proposal and proposal.changes else None
-    return _forecast_address(preparation_id, simpler.settings, form) if simpler else ""
+    simpler = proposal.changes.simpler
+    return ChangesView([(x, address(x.settings)) for x in proposal.changes.each], address(simpler.settings) if simpler else "")
 
 
 def _page(
@@ -165,7 +156,9 @@ def _page(
             except InvalidInputError:
                 is_changed, is_unread = False, True  # the messages at the fields say why
         working = analysis.working
-        asked = {**form.values, "purpose": purpose.value, "saving": saving}
+        best_chance = ""
+        if stop is not None and {k: as_text(v) for k, v in stop.best.items()} != own:
+            best_chance = forecast_address(analysis, stop.best, purpose, saving=saving, scale_mol=form.value("scale_mol"))
         page = ProposalPage(
             frame=Frame(analysis.preparation, "proposal"),
             space=analysis.space,
@@ -183,9 +176,8 @@ def _page(
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
             scale_remark=decisions.scale_words(proposal.settings, _scale(form)) if proposal else "",
             stop=stop,
-            best_chance=_address_of_best(preparation_id, asked, stop, own),
-            left_out=_left_out(preparation_id, asked, proposal),
-            simpler=_address_of_simpler(preparation_id, asked, proposal),
+            best_chance=best_chance,
+            changes=_changes(analysis, proposal, purpose, saving, form),
             verdict=decisions.verdict(today(), _scale(form)) if analysis.has_variables and not message else "",
             saving=saving,
             savings=decisions.savings,
@@ -222,8 +214,7 @@ class ForecastPart:
     cautions: str
     needs: RunNeeds | None
     scale_remark: str
-    left_out: list[tuple[LeftAsItWas, str]]
-    simpler: str
+    changes: ChangesView | None
     is_unread: bool = False
 
 
@@ -258,7 +249,6 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         )
     except (NotReadyError, NothingReachableError) as error:
         return render(request, "proposal/_message.html", str(error), status=422)
-    asked = {**query, "purpose": purpose.value, "saving": saving}
     part = ForecastPart(
         proposal,
         purpose,
@@ -269,8 +259,7 @@ def show_forecast(request: Request, preparation_id: Id, session: ReadSession) ->
         analysis.preparation.cautions,
         decisions.needs(proposal.settings, _scale(form)),
         decisions.scale_words(proposal.settings, _scale(form)),
-        _left_out(preparation_id, asked, proposal),
-        _address_of_simpler(preparation_id, asked, proposal),
+        _changes(analysis, proposal, purpose, saving, form),
     )
     return render(request, "proposal/_forecast.html", part, status=status)
 
