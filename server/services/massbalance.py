@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from sqlmodel import Session
 from server.core.chemistry.balance import Checkpoint, MassBalance, follow_the_product
 from server.core.chemistry.charge import ChargeLine, MaterialRole, Product, Theory, process_mass_intensity
 from server.core.chemistry.formula import read_formula
+from server.core.chemistry.yields import balance_uncertainty
 from server.core.space.variables import Stage
 from server.errors import FormulaTextError, InvalidInputError
 from server.services.charges import (
@@ -186,6 +188,10 @@ class Crops:
     count: int
     mass_g: float
     purity_percent: float
+
+    def mass_u_g(self, readability_g: float) -> float:
+        """Standard uncertainty of the mass, each crop weighed by itself: independent, so their variances add up. [g]"""
+        return balance_uncertainty(readability_g) * math.sqrt(self.count)
 
 
 def crops_of(session: Session, run_id: int) -> Crops | None:

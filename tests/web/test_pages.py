@@ -531,6 +531,20 @@ def test_what_was_weighed_is_shown_to_the_digits_of_the_balance_and_of_what_was_
     assert "2.90 g of product were noted" in ready.get("/runs/3").text
 
 
+def test_crops_weighed_one_by_one_are_known_less_well_than_one_weighing(ready: TestClient) -> None:
+    """JCGM 100:2008, 5.1.2: variances of independent inputs add up; a weighing has 0.01 g/√6 (F.2.2.1)."""
+    ready.post("/preparations/1/planned-runs", data={"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4"})
+    crop = {"name": "first", "stage": "isolation", "kind": "crop", "mass_g": "2.1", "purity_percent": "98"}
+    ready.post("/runs/1/checkpoints", data=crop)
+    form = ready.get("/runs/1/edit").text
+    assert re.search(r'name="product_mass_g"[^>]*value="2\.1"', form)
+    assert re.search(r'name="product_mass_u_g"[^>]*value=""', form)
+    ready.post("/runs/1/checkpoints", data={**crop, "name": "second", "mass_g": "0.8"})
+    form = ready.get("/runs/1/edit").text
+    assert re.search(r'name="product_mass_g"[^>]*value="2\.9"', form)
+    assert re.search(r'name="product_mass_u_g"[^>]*value="0\.0058"', form)
+
+
 def test_what_came_back_stands_beside_what_was_lost(client: TestClient) -> None:
     client.post(
         "/preparations", data={**PREPARATION, "theoretical_yield_g": "", "product_formula": "C7H14O2", "base_scale_mol": "0.1"}

@@ -356,7 +356,7 @@ def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last:
     where = "It is not past yet."
     if gone > 0.02 * last:
         lost = f"{_fallen(fit, best.value, last):.3g} {unit}".rstrip()
-        where = f"That was {hours_words(gone)} before the last reading; {lost} were lost since then."
+        where = f"That was {hours_words(gone)} before the last reading; {lost} was lost since then."
     text = f"Best time to stop: {range_words(best)}. {where} {lately}"
     return replace(early, sentence=text, is_too_early=False, best=best)
 

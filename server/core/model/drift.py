@@ -69,7 +69,7 @@ def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None, comp
     if slope.is_there and not is_shown:
         sentence = f"A drift with run order is there, but too small to matter: {ranges}."
     elif not is_shown and slope.reach * (n - 1) > WIDEST_TOLD:
-        sentence = f"Whether yields drift with run order cannot be told yet with so few runs: {ranges}."
+        sentence = f"Whether yields drift with run order cannot be told yet from {n} runs: {ranges}."
     elif not is_shown:
         sentence = f"No drift with run order is shown: {ranges}."
     else:
@@ -120,7 +120,7 @@ def change_with_scale(ladder: Ladder, scales: Mapping[int, float], comparisons: 
     if slope.is_there and not is_shown:
         sentence = f"Yields change with the scale of the run, but by too little to matter: {ranges}."
     elif not is_shown and slope.reach * float(np.ptp(doublings)) > WIDEST_TOLD:
-        sentence = f"Whether yields change with the scale of the run cannot be told yet with so few runs: {ranges}."
+        sentence = f"Whether yields change with the scale of the run cannot be told yet from {has_scale.sum()} runs: {ranges}."
     elif not is_shown:
         sentence = f"No change of the yield with the scale of the run is shown: {ranges}."
     else:
@@ -225,7 +225,7 @@ def differences(ladder: Ladder, labels: Sequence[str], by: Grouping, comparisons
         if is_there and not is_shown:
             sentence = f"There is a difference between {first} and {other}, but too small to matter: {ranges}."
         elif not is_shown and high - change > WIDEST_TOLD:
-            sentence = f"Whether {first} and {other} differ cannot be told yet with so few runs: {ranges}."
+            sentence = f"Whether {first} and {other} differ cannot be told yet from {len(a)} and {len(b)} runs: {ranges}."
         elif not is_shown:
             sentence = f"No difference between {first} and {other} is shown: {ranges}."
         else:

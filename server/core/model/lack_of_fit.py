@@ -93,7 +93,7 @@ def straight_lines_sentence(table: RunTable) -> str:
         return "" if error.need == 1 else f"Whether straight lines would do cannot be tested yet. {error}{apart}"
     if found.f is None or found.p is None:
         return "The repeats agree exactly, so lack of fit cannot be judged against them."
-    p = "p < 0.001" if found.p < 0.001 else f"p = {found.p:.3f}"
+    p = "p < 0.001" if found.p < 0.001 else "p > 0.99" if found.p > 0.99 else f"p = {found.p:.2g}"
     dof = f"F({found.lack_of_fit_dof}, {found.pure_error_dof}) = {found.f:.3g}, {p}"
     if found.p < 0.05:
         return f"Straight lines alone do not fit: they miss more than the repeats scatter ({dof})."

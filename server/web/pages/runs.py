@@ -288,6 +288,9 @@ def edit_run(request: Request, run_id: Id, session: ReadSession, as_weighed: str
     if crops is not None:
         values["product_mass_g"] = as_text(float(f"{crops.mass_g:.10g}"))
         values["purity_percent"] = as_text(float(f"{crops.purity_percent:.4g}"))
+        if crops.count > 1:
+            readability = run.row.readability_g or preparation.balance_readability_g
+            values["product_mass_u_g"] = as_text(float(f"{crops.mass_u_g(readability):.2g}"))
     from_weighed = as_weighed == "true" or run.row.state != "finished"
     return _run_form(request, session, preparation, run, planning=False, from_weighed=from_weighed)(FormState(values), 200)
 

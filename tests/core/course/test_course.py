@@ -219,7 +219,7 @@ def test_best_time_to_stop_a_rise_and_decay() -> None:
     assert a.best.low is not None
     assert a.best.high is not None
     assert a.best.low <= best_time(1.0, 0.2) <= a.best.high
-    assert "were lost since then" in a.sentence
+    assert "was lost since then" in a.sentence
 
 
 @pytest.mark.parametrize(

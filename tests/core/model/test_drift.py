@@ -195,13 +195,13 @@ def test_a_range_that_says_nothing_is_not_told_as_no_difference() -> None:
     (found,) = differences(ladder, [lots.get(n, "") for n in ladder.table.numbers], BY_LOT)
     assert found.high_90 - found.change > 20
     assert not found.is_shown
-    assert found.sentence.startswith("Whether lot L1 and lot L2 differ cannot be told yet with so few runs: ")
+    assert found.sentence.startswith("Whether lot L1 and lot L2 differ cannot be told yet from 2 and 2 runs: ")
     drift = drift_with_order(ladder)
     scale = change_with_scale(ladder, {n: 0.05 * 2.0 ** (n % 3) for n in ladder.table.numbers})
     assert drift is not None
-    assert drift.sentence.startswith("Whether yields drift with run order cannot be told yet with so few runs: ")
+    assert drift.sentence.startswith("Whether yields drift with run order cannot be told yet from 8 runs: ")
     assert scale is not None
-    assert scale.sentence.startswith("Whether yields change with the scale of the run cannot be told yet with so few runs: ")
+    assert scale.sentence.startswith("Whether yields change with the scale of the run cannot be told yet from 8 runs: ")
 
 
 def test_batch_to_batch_variance_of_the_dyestuff_data() -> None:
