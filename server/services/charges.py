@@ -34,7 +34,7 @@ from server.core.chemistry.charge import (
     uncounted_stock,
 )
 from server.core.chemistry.formula import read_counted, read_formula
-from server.core.chemistry.yields import balance_uncertainty
+from server.core.chemistry.yields import Quantity, TheoreticalYield, balance_uncertainty
 from server.core.space.variables import THE_STAGE, Role, Setting, Stage
 from server.errors import FormulaTextError, InvalidInputError, NotReadyError
 from server.services.cells import bare_unit
@@ -141,6 +141,7 @@ def material_of(
         times=row.ratio_factor if row.ratio_variable_id is not None else 1.0,
         coefficient=row.coefficient,
         purity=row.purity_percent / 100.0,
+        purity_u=(row.purity_u_percent or 0.0) / 100.0,
         water=row.water_percent / 100.0,
         concentration=row.concentration_mol_per_l,
         density=row.density_g_per_ml,
@@ -523,15 +524,16 @@ def _water_from_solvent(preparation: PreparationRow, product: Product, materials
 
 def weighed_theory(
     preparation: PreparationRow, charge: Charge, weighed: Mapping[int, WeighedRow], readability_g: float | None = None
-) -> tuple[Theory, float] | None:
+) -> tuple[Theory, TheoreticalYield] | None:
     """Theoretical yield of a run from what was weighed, and from its charge where nothing was noted.
 
     Returns
     -------
     theory : Theory
-    u_g : float
-        Its standard uncertainty from weighing the limiting material, as noted or as planned; 0
-        where that is measured by volume. Where that was taken for an intermediate, from the content of that one too. [g]
+    quantity : TheoreticalYield
+        The same with its standard uncertainty from weighing the limiting material, as noted or as planned; 0
+        where that is measured by volume. Where that was taken for an intermediate, from the content of that one too.
+        Beside it the content of the limiting material. [g]
 
     Notes
     -----
@@ -543,12 +545,14 @@ def weighed_theory(
         return None
     available: list[tuple[Material, float]] = []
     masses: dict[str, float | None] = {}
+    contents: dict[str, Quantity | None] = {}
     for line in charge.lines:
         by_volume = line.material.concentration or line.material.amount_kind in MEASURED_BY_VOLUME
         masses[line.material.key] = None if by_volume else line.mass_g
         note = weighed.get(int(line.material.key))
         put_in = taken(line, note)
         moles = put_in.moles
+        contents[line.material.key] = content_of(put_in.material)
         if note is not None and moles is not None:
             # Of a solution the volume tells the moles, though it was weighed as well.
             is_by_volume = put_in.material.concentration and note.volume_ml is not None
@@ -567,7 +571,14 @@ def weighed_theory(
     if theory.limiting.share is not None:
         # Of how much of theory it was taken for, the content of the intermediate says.
         u_relative = math.hypot(u_relative, CONTENT_U)
-    return theory, theory.mass_g * u_relative
+    return theory, TheoreticalYield(theory.mass_g, theory.mass_g * u_relative, contents[theory.limiting.key])
+
+
+def content_of(material: Material) -> Quantity | None:
+    """Compound in a material as weighed, with its standard uncertainty; None where a concentration tells how much. [g/g]"""
+    if material.concentration is not None:
+        return None
+    return Quantity(material.content, material.purity_u * (1.0 - material.water))
 
 
 def _of_the_whole(charge: Charge, product: Product, available: Sequence[tuple[Material, float]]) -> list[tuple[Material, float]]:
@@ -605,13 +616,17 @@ def taken(line: ChargeLine, note: WeighedRow | None) -> Taken:
 def as_bottled(material: Material, note: WeighedRow | None) -> Material:
     """The material with what its bottle held when the amount was noted: another bottle came later, perhaps.
 
-    A density that was not known then may have been looked up since.
+    A density or an uncertainty that was not known then may have been looked up since.
     """
     if note is None or note.purity_percent is None:
         return material
+    purity_u = (note.purity_u_percent or 0.0) / 100.0
+    if note.purity_u_percent is None and math.isclose(note.purity_percent, 100.0 * material.purity):
+        purity_u = material.purity_u
     return replace(
         material,
         purity=note.purity_percent / 100.0,
+        purity_u=purity_u,
         water=(note.water_percent or 0.0) / 100.0,
         concentration=note.concentration_mol_per_l,
         density=note.density_g_per_ml or material.density,
@@ -768,6 +783,18 @@ def _check_bottle(data: MaterialInput, messages: dict[str, str]) -> None:
         messages["purity_percent"] = "Purity must be above 0 and at most 100 %."
     if not 0 <= data.water_percent < 100:
         messages["water_percent"] = "Water content must be at least 0 and below 100 %."
+    _check_purity_u(data, messages)
+
+
+def _check_purity_u(data: MaterialInput, messages: dict[str, str]) -> None:
+    if data.purity_u_percent is None:
+        return
+    if data.concentration_mol_per_l is not None:
+        messages["purity_u_percent"] = "The concentration says what is in a solution, not the purity: leave this empty."
+    elif data.purity_u_percent < 0:
+        messages["purity_u_percent"] = "A standard uncertainty cannot be below 0."
+    elif data.purity_u_percent > data.purity_percent:
+        messages["purity_u_percent"] = "A standard uncertainty above the purity itself cannot be meant. [%]"
 
 
 def _check_amount(data: MaterialInput, messages: dict[str, str]) -> None:

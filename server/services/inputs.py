@@ -245,6 +245,7 @@ class MaterialInput(Input):
     amount_kind: AmountKind = AmountKind.EQUIVALENTS
     amount: Number = 1.0
     purity_percent: Number = 100.0
+    purity_u_percent: OptionalNumber = None
     water_percent: Number = 0.0
     concentration_mol_per_l: OptionalNumber = None
     density_g_per_ml: OptionalNumber = None

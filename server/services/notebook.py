@@ -18,7 +18,6 @@ from pydantic import ValidationError
 from sqlmodel import Session
 
 from server.core.chemistry.charge import moles_in
-from server.core.chemistry.yields import Quantity
 from server.core.model.effects import listed
 from server.core.space.limits import Space
 from server.core.space.units import convert
@@ -91,6 +90,7 @@ from server.services.runs import (
     note_of,
     result_before_storing,
     store_result,
+    stored_theory,
     view_runs,
     yield_of,
 )
@@ -576,8 +576,7 @@ def _try_to_add(session: Session, preparation: PreparationRow, row: _Row, amount
 
 
 def _percent_of(preparation: PreparationRow, run: RunRow) -> float | None:
-    theory = Quantity(run.theory_g, run.theory_u_g) if run.theory_g is not None else None
-    found = yield_of(preparation, run, theory)
+    found = yield_of(preparation, run, stored_theory(run))
     return found.percent if found else (0.0 if run.outcome == "failure" else None)
 
 

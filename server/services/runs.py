@@ -18,6 +18,7 @@ from server.core.chemistry.yields import (
     ABOVE_100_REASONS,
     Quantity,
     RunYield,
+    TheoreticalYield,
     balance_uncertainty,
     entered_yield,
     yield_from_mass,
@@ -125,7 +126,7 @@ class RunView:
         percent = self.percent or 0.0
         if self.row.outcome == "failure":
             return percent, FAILURE_SD
-        u = self.run_yield.u if self.run_yield else 0.0
+        u = self.run_yield.u_own if self.run_yield else 0.0
         excess = max(percent - 100.0, 0.0)
         if self.is_too_high:
             return 100.0, max(POORLY_MEASURED, 2.0 * excess)
@@ -599,7 +600,7 @@ class DisagreementError(InvalidInputError):
     """The mass of a run gives another yield than the one that was typed."""
 
 
-def _check_agreement(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> None:
+def _check_agreement(preparation: PreparationRow, run: RunRow, theory: TheoreticalYield | None) -> None:
     """A mass and a typed yield that contradict each other are sent back; where they agree, the mass tells more."""
     if run.entered_yield_percent is None or run.product_mass_g is None or theory is None:
         return
@@ -667,7 +668,7 @@ def check_revision(run: RunRow, revision: int | None, *, typed: bool = True) -> 
 class _Basis:
     """What the yield of a result rests on; ``is_kept`` where it is that of the stored result, whatever the charge is today."""
 
-    theory: Quantity | None
+    theory: TheoreticalYield | None
     source: str
     scale: float | None
     is_kept: bool
@@ -773,6 +774,7 @@ def note_of(material: MaterialRow, mass_g: float | None, volume_ml: float | None
 def _from_bottle(note: WeighedRow, bottle: Material) -> WeighedRow:
     """The note with what the bottle holds that it was taken from."""
     note.purity_percent, note.water_percent = 100.0 * bottle.purity, 100.0 * bottle.water
+    note.purity_u_percent = 100.0 * bottle.purity_u or None
     note.concentration_mol_per_l, note.density_g_per_ml = bottle.concentration, bottle.density
     return note
 
@@ -810,8 +812,7 @@ def _basis_of(
     entered = data.theoretical_yield_g
     if stored is not None and not is_renewed and _rests_on_the_same(session, space, stored, settings, scale, entered):
         # A correction of something else leaves it alone, whatever became of the charge since.
-        theory = Quantity(float(stored.theory_g or 0.0), stored.theory_u_g)
-        return _Basis(theory, stored.theory_source, scale, is_kept=True)
+        return _Basis(stored_theory(stored), stored.theory_source, scale, is_kept=True)
     interims = _interims_of(session, preparation, stored)
     found = _theory(preparation, materials, settings, scale, entered, notes, interims=interims)
     return _Basis(*found, scale, is_kept=False)
@@ -832,6 +833,22 @@ def _refuse_result(data: FinishedRunInput, basis: _Basis, stored_day: str | None
         raise InvalidInputError({"theoretical_yield_g": message})
 
 
+def stored_theory(run: RunRow) -> TheoreticalYield | None:
+    """Theoretical yield as it was when the result came; None of a run that has none yet. [g]"""
+    if run.theory_g is None:
+        return None
+    content = None if run.theory_content is None else Quantity(run.theory_content, run.theory_content_u or 0.0)
+    return TheoreticalYield(run.theory_g, run.theory_u_g, content)
+
+
+def _keep_theory(row: RunRow, theory: TheoreticalYield | None, source: str) -> None:
+    """Note with a result what theory is; ``stored_theory`` reads it back."""
+    row.theory_g, row.theory_u_g = (theory.value, theory.u) if theory is not None else (None, 0.0)
+    content = theory.content if theory is not None else None
+    row.theory_content, row.theory_content_u = (content.value, content.u or None) if content is not None else (None, None)
+    row.theory_source = source
+
+
 def _take_result(
     preparation: PreparationRow,
     row: RunRow,
@@ -842,8 +859,7 @@ def _take_result(
 ) -> None:
     """Put a result into a row that was ``before`` it."""
     _apply_result(row, data)
-    row.theory_g, row.theory_u_g = (basis.theory.value, basis.theory.u) if basis.theory is not None else (None, 0.0)
-    row.theory_source = basis.source
+    _keep_theory(row, basis.theory, basis.source)
     row.scale_mol = basis.scale
     if not basis.is_kept:
         row.made_with = made.to_json() if made.materials else None
@@ -873,7 +889,16 @@ def _ask_about_result(
 # By more than this part, a noted mass and a noted volume of a liquid contradict each other. (Own judgement.)
 _MASS_AGAINST_VOLUME = 0.1
 # What follows from the rest, or says nothing to a reader of the history.
-_HIDDEN = {"revision", "theory_u_g", "theory_source", "made_with", "readability_g", "finished_at"}
+_HIDDEN = {
+    "revision",
+    "theory_u_g",
+    "theory_content",
+    "theory_content_u",
+    "theory_source",
+    "made_with",
+    "readability_g",
+    "finished_at",
+}
 
 
 def _log_result(
@@ -925,8 +950,11 @@ def with_own_theory(session: Session, preparation_id: int) -> list[int]:
     return [r.number for r in runs if r.theory_g is not None and r.product_mass_g is not None and r.theoretical_yield_g is None]
 
 
-def theory_today(session: Session, preparation: PreparationRow, view: RunView) -> float | None:
-    """Theoretical yield that a finished run would have by today's charge, where that differs from what it has. [g]"""
+def theory_today(session: Session, preparation: PreparationRow, view: RunView) -> TheoreticalYield | None:
+    """Theoretical yield that a finished run would have by today's charge, where that differs from what it has. [g]
+
+    It also differs where only the content of what limits is known better or less well.
+    """
     materials = questions.list_materials(session, view.row.preparation_id)
     interims = _interims_of(session, preparation, view.row)
     return _another_theory(preparation, materials, view, weighed_of(session, int(view.row.id or 0)), interims)
@@ -938,14 +966,21 @@ def _another_theory(
     view: RunView,
     weighed: Mapping[int, WeighedRow],
     interims: Mapping[str, Interim],
-) -> float | None:
+) -> TheoreticalYield | None:
     """What ``theory_today`` says."""
-    if view.row.state != "finished" or view.row.theory_g is None:
+    has = stored_theory(view.row)
+    if view.row.state != "finished" or has is None:
         return None
     found, _ = _theory_by_charge(preparation, materials, view, weighed, interims)
-    if found is None or math.isclose(found.value, view.row.theory_g, rel_tol=1e-4):
+    if found is None:
         return None
-    return found.value
+    is_as_well_known = math.isclose(_content_u(found), _content_u(has), rel_tol=1e-4)
+    return None if is_as_well_known and math.isclose(found.value, has.value, rel_tol=1e-4) else found
+
+
+def _content_u(theory: TheoreticalYield) -> float:
+    """Standard uncertainty of the content of what limits; 0 where none was noted. [g/g]"""
+    return theory.content.u if theory.content is not None else 0.0
 
 
 def with_another_theory(session: Session, preparation: PreparationRow, runs: Sequence[RunView]) -> list[RunView]:
@@ -1005,7 +1040,7 @@ def _theory_by_charge(
     weighed: Mapping[int, WeighedRow],
     interims: Mapping[str, Interim],
     made: MadeWith | None = None,
-) -> tuple[Quantity | None, str]:
+) -> tuple[TheoreticalYield | None, str]:
     """What ``_theory`` says of a stored run."""
     scale = view.row.scale_mol or preparation.base_scale_mol
     readability = view.row.readability_g if made else None
@@ -1017,7 +1052,7 @@ def _stored_yield(preparation: PreparationRow, run: RunRow) -> RunYield | None:
     """The yield of a finished run as it is stored; None where it has none."""
     if run.state != "finished":
         return None
-    return yield_of(preparation, run, Quantity(run.theory_g, run.theory_u_g) if run.theory_g is not None else None)
+    return yield_of(preparation, run, stored_theory(run))
 
 
 def _is_as_kept(found: RunYield | None, kept: RunYield | None) -> bool:
@@ -1144,28 +1179,28 @@ def _theory(
     made: MadeWith | None = None,
     readability_g: float | None = None,
     interims: Mapping[str, Interim] | None = None,
-) -> tuple[Quantity | None, str]:
+) -> tuple[TheoreticalYield | None, str]:
     """Theoretical yield of a run [g] with its uncertainty, and its source; by today's charge, or by what it was ``made`` with."""
     if entered_g is not None:
-        return Quantity(entered_g), "entered with the run"
+        return TheoreticalYield(entered_g), "entered with the run"
     if scale is not None and (made or materials):
         charge = make_charge(preparation, materials, settings, scale, made=made, interims=interims)
         found = weighed_theory(preparation, charge, weighed, readability_g)
         if found is not None:
-            theory, u = found
+            theory, quantity = found
             is_weighed = theory.limiting.key in map(str, weighed)
             source = "as-weighed amounts" if is_weighed else "planned amounts"
-            exact = "" if u or not theory.mass_g else ", its volume counts as exact"
-            return Quantity(theory.mass_g, u), f"{source}; {theory.limiting.name} limits{exact}"
+            exact = "" if quantity.u or not theory.mass_g else ", its volume counts as exact"
+            return quantity, f"{source}; {theory.limiting.name} limits{exact}"
     theory_g, base = entered_theory(preparation, scale), preparation.base_scale_mol
     if theory_g is None:
         return None, ""
     is_other_scale = scale is not None and base is not None and not math.isclose(scale, base)
     where = f" for {base:g} mol, here for {scale:g} mol" if is_other_scale else ""
-    return Quantity(theory_g), f"entered with the preparation{where}"
+    return TheoreticalYield(theory_g), f"entered with the preparation{where}"
 
 
-def yield_of(preparation: PreparationRow, run: RunRow, theory: Quantity | None) -> RunYield | None:
+def yield_of(preparation: PreparationRow, run: RunRow, theory: TheoreticalYield | None) -> RunYield | None:
     """Percent yield of a run with its uncertainty; None if it gave none."""
     if run.outcome == "no_information":
         return None
@@ -1181,6 +1216,7 @@ def yield_of(preparation: PreparationRow, run: RunRow, theory: Quantity | None) 
         theory,
         Quantity((100.0 if run.purity_percent is None else run.purity_percent) / 100.0, (run.purity_u_percent or 0.0) / 100.0),
         Quantity((run.residual_percent or 0.0) / 100.0, (run.residual_u_percent or 0.0) / 100.0),
+        theory.content,
     )
 
 
@@ -1226,10 +1262,8 @@ def _view(
         was_planned |= plan is not None
         planned[str(v.id)] = plan if plan is not None else done if done is not None else fallback
         as_run[str(v.id)] = done if done is not None else planned[str(v.id)]
-    theory: Quantity | None
-    if run.theory_g is not None:
-        theory, source = Quantity(run.theory_g, run.theory_u_g), run.theory_source
-    else:
+    theory, source = stored_theory(run), run.theory_source
+    if theory is None:
         scale = run.scale_mol or preparation.base_scale_mol
         notes = {w.material_id: w for w in weighed}
         theory, source = _theory(preparation, materials, as_run, scale, run.theoretical_yield_g, notes, interims=interims)
@@ -1525,6 +1559,6 @@ def _renew_theory(session: Session, run: RunRow) -> RunYield | None:
     if theory is None:
         # Its charge gives none: what was worked out when the result came stays.
         return _stored_yield(preparation, run)
-    run.theory_g, run.theory_u_g, run.theory_source = theory.value, theory.u, source
+    _keep_theory(run, theory, source)
     session.add(run)
     return yield_of(preparation, run, theory)

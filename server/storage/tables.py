@@ -145,6 +145,7 @@ class MaterialRow(SQLModel, table=True):
     amount_kind: str = "equivalents"
     amount: float = 1.0
     purity_percent: float = 100.0
+    purity_u_percent: float | None = None
     water_percent: float = 0.0
     concentration_mol_per_l: float | None = None
     density_g_per_ml: float | None = None
@@ -190,6 +191,9 @@ class RunRow(SQLModel, table=True):
     # What theory was when the result was entered; later changes of the charge leave it alone.
     theory_g: float | None = None
     theory_u_g: float = 0.0
+    # Content of the material that limited, and its standard uncertainty; no content where nothing is known of it. [g/g]
+    theory_content: float | None = None
+    theory_content_u: float | None = None
     theory_source: str = ""
     # The balance and the charge when the result was entered; later changes of the preparation leave them alone.
     readability_g: float | None = None
@@ -241,6 +245,7 @@ class WeighedRow(SQLModel, table=True):
     volume_ml: float | None = None
     # What the bottle held when the amount was first noted; None in notes of older versions.
     purity_percent: float | None = None
+    purity_u_percent: float | None = None
     water_percent: float | None = None
     concentration_mol_per_l: float | None = None
     density_g_per_ml: float | None = None

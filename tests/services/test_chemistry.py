@@ -15,7 +15,17 @@ from server.services.charges import as_input as material_input
 from server.services.checkpoints import add_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
 from server.services.massbalance import chemistry_of, crops_of
-from server.services.runs import has_another_charge_today, note_weighed, plan_run, record_run, set_state, view_run
+from server.services.runs import (
+    RunView,
+    has_another_charge_today,
+    note_weighed,
+    plan_run,
+    record_run,
+    renew_theories,
+    set_state,
+    view_run,
+    with_another_theory,
+)
 from server.services.stock import supply_of
 from server.services.variables import add_variable, delete_variable
 from server.storage import questions
@@ -330,3 +340,53 @@ def test_a_solution_that_was_weighed_and_measured_counts_by_its_volume(session: 
     share, source = noted(21.6, None)
     assert share == pytest.approx(0.01 / 6**0.5 / 21.6)
     assert source == "as-weighed amounts; lye limits"
+
+
+def test_a_content_that_is_not_known_exactly_is_part_of_the_yields_uncertainty(session: Session) -> None:
+    """By hand: C7H14O2 from 8.815 g of C5H12O at 96 ± 2 %, weighed to 0.01 g; relative variances add (GUM, 5.1.6)."""
+    own = {"name": "alcohol", "formula": "C5H12O", "purity_percent": 96.0}
+    preparation = made_of(session, "Ester", "C7H14O2", own)
+    (row,) = questions.list_materials(session, key_of(preparation))
+    run = make_run(session, preparation, None, product_mass_g=9.0, purity_percent=99.0, purity_u_percent=0.5)
+    product = (0.01 / 6**0.5 / 9.0) ** 2 + (0.5 / 99.0) ** 2 + (0.01 / 6**0.5 / (8.815 / 0.96)) ** 2
+
+    def seen() -> RunView:
+        return view_run(session, key_of(run))[1]
+
+    def relative() -> tuple[float, float]:
+        """Uncertainty of the yield as shown, and as runs are compared."""
+        view = seen()
+        assert view.run_yield is not None
+        assert view.run_yield.percent == pytest.approx(100 * 9.0 * 0.99 / 13.0187, rel=1e-4)
+        return view.run_yield.u / view.run_yield.percent, view.as_modelled[1] / view.run_yield.percent
+
+    assert relative() == pytest.approx((product**0.5, product**0.5), rel=1e-4)
+    # What is learnt of a bottle later changes no run unasked, noted or not.
+    note_weighed(session, key_of(run), {key_of(row): (8.815 / 0.96, None)})
+    update_material(session, key_of(row), material_input(row).model_copy(update={"purity_u_percent": 2.0}))
+    assert relative() == pytest.approx((product**0.5, product**0.5), rel=1e-4)
+    assert not has_another_charge_today(session, preparation, seen())
+    assert [r.number for r in with_another_theory(session, preparation, [seen()])] == [1]
+    assert renew_theories(session, key_of(preparation)) == [1]
+    assert relative() == pytest.approx(((product + (2.0 / 96.0) ** 2) ** 0.5, product**0.5), rel=1e-4)
+    assert with_another_theory(session, preparation, [seen()]) == []
+    # A note keeps the bottle that it was taken from.
+    settings = {"hold": 2, "bath": 120, "agent": "MgSO4"}
+    planned = plan_run(session, key_of(preparation), PlannedRunInput(settings=settings))
+    note_weighed(session, key_of(planned), {key_of(row): (8.815 / 0.96, None)})
+    update_material(
+        session, key_of(row), material_input(row).model_copy(update={"purity_percent": 99.0, "purity_u_percent": 0.1})
+    )
+    data = FinishedRunInput(settings=settings, product_mass_g=9.0)
+    stored = record_run(session, key_of(preparation), data, run_id=key_of(planned))
+    assert (stored.theory_content, stored.theory_content_u) == pytest.approx((0.96, 0.02))
+
+
+def test_what_a_concentration_tells_needs_no_purity(session: Session) -> None:
+    lye = {"name": "lye", "formula": "NaOH", "amount": 0.4, "concentration_mol_per_l": 2.0}
+    with pytest.raises(InvalidInputError, match="The concentration says what is in a solution"):
+        made_of(session, "Salt", "C7H5NaO2", {"name": "acid", "formula": "C7H6O2"}, {**lye, "purity_u_percent": 1.0})
+    session.rollback()
+    preparation = made_of(session, "Again", "C7H5NaO2", {"name": "acid", "formula": "C7H6O2", "purity_u_percent": 1.0}, lye)
+    stored = make_run(session, preparation, None, product_mass_g=5.0)
+    assert (stored.theory_source, stored.theory_content) == ("planned amounts; lye limits, its volume counts as exact", None)

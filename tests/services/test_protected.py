@@ -313,6 +313,8 @@ def test_a_procedure_has_only_stages_that_exist(session: Session, preparation: P
         ("water_percent", 100.0, "at least 0 and below 100"),
         ("purity_percent", 0.0, "above 0 and at most 100"),
         ("purity_percent", 100.1, "above 0 and at most 100"),
+        ("purity_u_percent", -0.1, "cannot be below 0"),
+        ("purity_u_percent", 100.1, "above the purity itself"),
     ],
 )
 def test_a_material_holds_neither_less_than_nothing_nor_only_water(

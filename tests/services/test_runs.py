@@ -683,7 +683,9 @@ def test_a_corrected_note_leaves_the_yield_alone(session: Session, preparation: 
     assert (run.theory_g, percent_of(session, run)) == (theory, percent)
     # Unless the charge was wrong before, which the chemist has to say.
     view = view_run(session, int(run.id or 0))[1]
-    assert theory_today(session, preparation, view) == pytest.approx(2 * (theory or 0.0))
+    today = theory_today(session, preparation, view)
+    assert today is not None
+    assert today.value == pytest.approx(2 * (theory or 0.0))
     again = {"settings": settings, "product_mass_g": 13.0}
     record(session, preparation, run_id=run.id, confirm=["renew_theory"], **again)
     assert run.theory_g == pytest.approx(2 * (theory or 0.0))

@@ -85,6 +85,8 @@ class Material:
     held : float or None
         Part of theory that the weighed intermediate holds as product; None where that is ``share``. Amounts per gram
         count from its mass, impurities included, so there the two differ. [-]
+    purity_u : float
+        Standard uncertainty of ``purity``. [0..1]
     """
 
     key: str
@@ -109,6 +111,7 @@ class Material:
     taken_after: str = ""
     share: float | None = field(default=None, compare=False)
     held: float | None = field(default=None, compare=False)
+    purity_u: float = field(default=0.0, compare=False)
 
     @property
     def part(self) -> float:

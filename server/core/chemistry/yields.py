@@ -19,12 +19,26 @@ ABOVE_100_REASONS = (
 )
 
 
+CONTENT = "content of the limiting material"  # its line of the budget
+
+
 @dataclass(frozen=True)
 class Quantity:
     """A value with its standard uncertainty, both in the unit of the value."""
 
     value: float
     u: float = 0.0
+
+
+@dataclass(frozen=True)
+class TheoreticalYield(Quantity):
+    """The product that all of the limiting material could give, with the uncertainty of the run's own weighing. [g]
+
+    ``content`` is that of the limiting material, to which the value is proportional; None where something else tells it.
+    [g/g] All runs from one bottle share its error, so its uncertainty is no part of how runs differ.
+    """
+
+    content: Quantity | None = None
 
 
 @dataclass(frozen=True)
@@ -53,12 +67,19 @@ class RunYield:
     def is_above_100(self) -> bool:
         return self.percent > 100.0
 
+    @property
+    def u_own(self) -> float:
+        """The part of ``u`` that is not shared by all runs from one bottle of the limiting material. [percentage points]"""
+        shared = sum(line.contribution**2 for line in self.budget if line.name == CONTENT)
+        return float(max(self.u**2 - shared, 0.0) ** 0.5)
+
 
 def yield_from_mass(
     product_mass: Quantity,
     theoretical_mass: Quantity,
     purity: Quantity = Quantity(1.0),
     residual: Quantity = Quantity(0.0),
+    content: Quantity | None = None,
 ) -> RunYield:
     """Percent yield from the product mass.
 
@@ -70,6 +91,9 @@ def yield_from_mass(
         Mass fraction of product in the dry material. [0..1]
     residual : Quantity
         Mass fraction of solvent and water in the material as weighed. [0..1]
+    content : Quantity or None
+        Mass fraction of compound in the limiting material, with which ``theoretical_mass`` was worked out; part of the budget
+        where it has an uncertainty. [0..1]
 
     Returns
     -------
@@ -82,7 +106,7 @@ def yield_from_mass(
 
     Notes
     -----
-    Y = 100 · m · P · (1 − w) / m_theory, inputs independent.
+    Y = 100 · m · P · (1 − w) / m_theory with m_theory proportional to the content, inputs independent.
     Source: JCGM 100:2008 (GUM), eq. 10; molar masses count as exact beside weighing.
     """
     if not theoretical_mass.value > 0:
@@ -93,11 +117,14 @@ def yield_from_mass(
         ("theoretical yield", theoretical_mass, "g"),
         ("purity", purity, "g/g"),
         ("solvent and water", residual, "g/g"),
+        *([(CONTENT, content, "g/g")] if content is not None and content.u > 0 else []),
     ):
         # A value without uncertainty stays a plain number.
         inputs[name] = (ufloat(quantity.value, quantity.u) if quantity.u > 0 else quantity.value, quantity, unit)
-    m, theory, p, w = (inputs[k][0] for k in inputs)
+    m, theory, p, w, *c = (inputs[k][0] for k in inputs)
     result = 100.0 * m * p * (1.0 - w) / theory
+    if content is not None and c:
+        result = result * content.value / c[0]
     value, u = float(nominal_value(result)), float(std_dev(result))
     variance = u**2
     components = result.error_components() if variance > 0 else {}

@@ -549,6 +549,7 @@ class MaterialAnswer(Answer):
     amount_kind: AmountKind
     amount: float
     purity_percent: float
+    purity_u_percent: float | None
     water_percent: float
     concentration_mol_per_l: float | None
     density_g_per_ml: float | None

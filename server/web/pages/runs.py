@@ -14,6 +14,7 @@ from starlette.responses import RedirectResponse, Response
 
 from server.charts.stages import stage_recoveries
 from server.core.chemistry.balance import MassBalance
+from server.core.chemistry.yields import TheoreticalYield
 from server.core.space.limits import Space
 from server.core.space.variables import STAGE_WORDS, Stage
 from server.errors import InvalidInputError, NotFoundError
@@ -89,7 +90,7 @@ class RunFormPage:
     has_theory: bool
     planned: dict[str, str]
     weighed: dict[str, str]
-    theory_today: float | None
+    theory_today: TheoreticalYield | None
     has_another_charge: bool
     at_base_scale: dict[str, str]
     starts: list[tuple[str, str]]

@@ -21,6 +21,20 @@ def test_relative_variances_add_as_in_the_gum() -> None:
     assert found.u / found.percent == pytest.approx(reference("D08")["computed_here"]["relative"], abs=1e-6)
 
 
+def test_a_content_divides_and_is_no_part_of_how_runs_differ() -> None:
+    # D08, the content where it stands there: u_rel² = Σ u_rel,i²; without the content, that of the two weighings alone.
+    data = reference("D08")["data"]
+    m, r, p = data["m_product_g"], data["m_reactant_g"], data["purity"]
+    found = yield_from_mass(Quantity(*m), Quantity(*r), content=Quantity(p[0], p[1]))
+    assert found.percent == pytest.approx(79.0)
+    assert found.u / found.percent == pytest.approx(reference("D08")["computed_here"]["relative"], abs=1e-6)
+    assert found.u_own / found.percent == pytest.approx(((m[1] / m[0]) ** 2 + (r[1] / r[0]) ** 2) ** 0.5, rel=1e-9)
+    line = next(line for line in found.budget if line.name == "content of the limiting material")
+    assert line.contribution == pytest.approx(79.0 * p[1] / p[0])
+    assert yield_from_mass(Quantity(*m), Quantity(*r), content=Quantity(p[0])).budget[-1].name != line.name
+    assert entered_yield(70.0, 1.5).u_own == 1.5
+
+
 def test_the_cadmium_standard_of_quam_a1() -> None:
     # EURACHEM/CITAC QUAM, example A1: c = 1000 m P / V, the same product and quotient form.
     published = reference("D01")["published"]
