@@ -202,7 +202,7 @@ def read_counted(text: str) -> tuple[float, Formula]:
     if found is None:
         return 1.0, read_formula(text)
     rest = text.strip()[found.end() :]
-    if any(dot in rest for dot in _DOTS) or len(_parts(_plain(rest)[0])) > 1:
+    if len(_parts(_plain(rest)[0])) > 1:
         message = "It is not clear how far the number reaches: write the first part in brackets, (C6H7N)2·H2SO4"
         raise _wrong(message, text.strip(), list(range(len(text.strip()))), 0)
     formula = read_formula(rest)

@@ -107,6 +107,13 @@ def test_a_solution_is_measured_by_volume() -> None:
     assert moles_in(material, volume_ml=line.volume_ml) == pytest.approx(0.16)
 
 
+def test_a_solution_of_unknown_density_has_a_volume_and_no_mass() -> None:
+    # Worked by hand: 0.16 mol in 13.4 mol/L are 11.94 mL.
+    line = charge_line(reagent("ammonia", "NH3", amount=8.0, concentration=13.4), 0.02, None)
+    assert line.volume_ml == pytest.approx(11.94, abs=0.01)
+    assert line.mass_g is None
+
+
 def test_a_weighed_solution_of_known_density_needs_no_molar_mass() -> None:
     # Worked by hand: 9.1 g of 0.91 g/mL are 10 mL, in which 13.4 mol/L are 0.134 mol.
     ammonia = Material("ammonia", "ammonia", MaterialRole.REAGENT, AmountKind.MASS, 9.1, concentration=13.4, density=0.91)
@@ -155,6 +162,16 @@ def test_stock_says_how_many_runs_and_at_which_scale() -> None:
     assert (runs, first_out.name) == (4, "acid")
     fits = scale_for_runs(lines, 0.2, 10)
     assert fits == pytest.approx(100 / (10 * 2 * 60.052))
+
+
+def test_what_a_control_leaves_out_never_runs_out() -> None:
+    left_out = reagent("catalyst", "CuI", amount=0.0, stock=0.5)
+    used = reagent("alcohol", "C5H12O", stock=100.0)
+    lines = [charge_line(m, 0.2, None) for m in (left_out, used)]
+    runs, first_out = stock_runs(lines) or (0, left_out)
+    assert (runs, first_out.name) == (5, "alcohol")
+    assert scale_for_runs(lines, 0.2, 5) == pytest.approx(100 / (5 * 88.15), rel=1e-4)
+    assert stock_runs(lines[:1]) is None
 
 
 def test_scale_for_a_wanted_product_mass() -> None:
@@ -222,6 +239,36 @@ def test_an_amount_that_cannot_be_known_is_none() -> None:
     assert amount_weighed(by_volume, 0.1, 0.1, mass_g=5.0) is None
     assert amount_weighed(by_volume, 0.1, None, volume_ml=5.0) is None
     assert amount_weighed(reagent("x", "C6H14", molar_mass=None), 0.1, 0.1, mass_g=5.0) is None
+
+
+def test_what_was_taken_for_an_empty_intermediate_tells_no_ratio() -> None:
+    nothing = reagent("hydride", "NaBH4", taken_after="reaction", share=0.0)
+    assert amount_weighed(nothing, 0.1, None, mass_g=1.0) is None
+    # For half of theory: 1.892 g of 37.83 g/mol are 0.05 mol, 1 equivalent of half of 0.1 mol.
+    assert amount_weighed(replace(nothing, share=0.5), 0.1, None, mass_g=1.892) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_reagent_for_an_intermediate_that_limits_leaves_some_of_the_start_unused() -> None:
+    # By hand, as A → B → P: 0.1 mol of A would give 20 g of P (200 g/mol); half of theory was weighed as B, for which
+    # 0.04 mol of a reagent were taken instead of 0.05: it allows 80 %, so theory is 16 g of the 20 g.
+    start = reagent("A", "C7H6O2")
+    second = reagent("reagent", "NaBH4", taken_after="reaction", share=0.5)
+    theory = theoretical_yield(Product(200.0), [(start, 0.1), (second, 0.04)])
+    assert theory.limiting is second
+    assert (theory.mass_g, theory.start_g) == pytest.approx((16.0, 20.0))
+    assert theory.used_share == pytest.approx(0.8)
+    # Where the start limits, all of it can become product.
+    assert theoretical_yield(Product(200.0), [(start, 0.1), (second, 0.06)]).used_share == 1.0
+
+
+@pytest.mark.parametrize(("known", "molar_mass", "hydrogen"), [(None, 122.12, 6.0), (4.0, 122.12, 4.0), (None, 100.0, None)])
+def test_atoms_are_borrowed_only_where_they_are_unknown_and_the_compound_is_the_same(
+    known: float | None, molar_mass: float, hydrogen: float | None
+) -> None:
+    today = Material("1", "acid", MaterialRole.REAGENT, AmountKind.EQUIVALENTS, 1.0, 122.12, hydrogen=6.0, oxygen=2.0, waters=1.0)
+    kept = replace(today, molar_mass=molar_mass, hydrogen=known, oxygen=None, waters=0.0)
+    assert kept.with_atoms_of(today).hydrogen == hydrogen
+    assert kept.with_atoms_of(None) is kept
 
 
 def test_of_reagents_that_run_out_together_the_first_of_the_charge_limits() -> None:

@@ -71,11 +71,17 @@ def test_fractional_hydrates(text: str) -> None:
     assert read_formula(text).molar_mass == pytest.approx(right, abs=0.0006)
 
 
+@pytest.mark.parametrize("text", ["CaSO4·½H2O", "CaSO4·1/2H2O", "CaSO4.0.5H2O"])
+def test_plaster_of_paris_is_a_hemihydrate(text: str) -> None:
+    # CRC Handbook of Chemistry and Physics, physical constants (from memory): 145.15 g/mol.
+    assert read_formula(text).molar_mass == pytest.approx(145.15, abs=0.02)
+
+
 @pytest.mark.parametrize(
     ("text", "charge"),
     [
         *(("NH4+", 1), ("SO4^2-", -2), ("SO₄²⁻", -2), ("Fe3+", 3), ("[Cu(NH3)4]2+", 2), ("Cl-", -1), ("Ca++", 2)),
-        *(("[Fe(CN)6]3-", -3), ("(SO4)2-", -2), ("(NH4)+", 1)),
+        *(("[Fe(CN)6]3-", -3), ("(SO4)2-", -2), ("(NH4)+", 1), ("NaCl", 0)),
     ],
 )
 def test_charges(text: str, charge: int) -> None:
@@ -84,7 +90,7 @@ def test_charges(text: str, charge: int) -> None:
 
 @pytest.mark.parametrize(
     ("text", "charge", "atoms"),
-    [("Al(OH)4-", -1, "AlO4H4"), ("N(CH3)4+", 1, "NC4H12"), ("Ag(NH3)2+", 1, "AgN2H6")],
+    [("Al(OH)4-", -1, "AlO4H4"), ("N(CH3)4+", 1, "NC4H12"), ("Ag(NH3)2+", 1, "AgN2H6"), ("(C5H5)Mo(CO)3-", -1, "C8H5MoO3")],
 )
 def test_a_number_behind_a_bracket_counts_what_is_inside(text: str, charge: int, atoms: str) -> None:
     assert read_formula(text).charge == charge
@@ -147,12 +153,22 @@ def test_isotopes_weigh_what_they_weigh() -> None:
         ("C10.5H20", 5, "hydrogen alone"),
         ("CuSO4·5H20", 7, "hydrogen alone"),
         ("Zn(OH)42-", 6, "charge with"),
+        ("PrOH", 0, "praseodymium"),
+        ("CuSO4·0H2O", 7, "missing"),
+        ("½", 0, "does not begin with a number"),
     ],
 )
 def test_a_mistake_is_pointed_at(text: str, position: int, words: str) -> None:
     with pytest.raises(FormulaTextError, match=words) as caught:
         read_formula(text)
     assert caught.value.position == position
+
+
+def test_what_is_longer_than_any_formula_is_not_read() -> None:
+    assert read_formula("C" * 200).count("C") == 200
+    with pytest.raises(FormulaTextError, match="201 characters; at most 200") as caught:
+        read_formula("C" * 201)
+    assert caught.value.position == 200
 
 
 @given(st.text(max_size=30))
