@@ -65,15 +65,10 @@ def _stretches(
 
     found = []
     starts = [0, *(k for k, (a, b) in enumerate(pairwise(map(bool, broken)), start=1) if a != b), len(values)]
+    # Every rule allows one stretch of a number, so that what is not allowed lies at the ends.
     for (is_off, _), (first, last) in zip(groupby(map(bool, broken)), pairwise(starts), strict=True):
-        if not is_off:
-            continue
-        if first == 0:
-            found.append(f"below {end(last)}")
-        elif last == len(values):
-            found.append(f"above {end(first)}")
-        else:
-            found.append(f"between {end(first)} and {end(last)}")
+        if is_off:
+            found.append(f"below {end(last)}" if first == 0 else f"above {end(first)}")
     return found
 
 

@@ -35,6 +35,19 @@ def test_roles_bend_as_physics_does() -> None:
     assert code_values(count, np.array([4.0]))[0] == pytest.approx(0.5)
 
 
+def test_a_time_from_zero_is_not_spent_on_its_first_minutes() -> None:
+    # By hand: the logarithm of t + c with (10 + c)/c = 50, so c = 10/49 h, has its middle at c·(√50 − 1) = 1.239 h.
+    assert code_values(hold(low=0.0, high=10.0), np.array([1.239]))[0] == pytest.approx(0.5, abs=1e-4)
+    # A range that spans no more than that keeps its plain logarithm.
+    assert code_values(hold(low=0.2, high=10.0), np.array([2**0.5]))[0] == pytest.approx(0.5)
+
+
+def test_what_was_run_below_a_logarithmic_range_is_still_finite_and_below_it() -> None:
+    coded = code_values(hold(low=1.0, high=4.0), np.array([0.0, 0.5, 1.0]))
+    assert coded[0] < coded[1] < coded[2] == 0.0
+    assert coded[1] == pytest.approx(-0.5)
+
+
 def test_ends_of_the_range_are_0_and_1() -> None:
     for variable in (hold(), bath(), hold(low=0.0)):
         np.testing.assert_allclose(code_values(variable, np.array([variable.low, variable.high])), [0.0, 1.0])
@@ -47,7 +60,7 @@ def test_choices_are_level_numbers() -> None:
 
 def test_settings_that_are_not_finite_are_refused() -> None:
     with pytest.raises(ValueError, match="must be finite"):
-        code_values(hold(), np.array([np.nan]))
+        code_values(hold(), np.array([2.0, np.nan]))
 
 
 def test_the_freezing_point_of_water_is_zero() -> None:
