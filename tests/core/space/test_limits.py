@@ -10,16 +10,18 @@ from hypothesis import strategies as st
 from server.core.choose.search import draw_reachable
 from server.core.space.limits import (
     LinearRule,
+    NotUsedRule,
     OnlyWithRule,
     OptionRangeRule,
     Reach,
     Rule,
     Space,
     StockRule,
+    find_reachable,
     reach_of,
     total_time_rule,
 )
-from server.core.space.variables import Role, Variable
+from server.core.space.variables import Role, Setting, Variable
 from server.errors import NothingReachableError
 from tests.factories import agent, bath, hold
 
@@ -29,11 +31,39 @@ def test_the_grid_starts_low_and_never_passes_high() -> None:
     assert hold(low=0.0, high=0.3, step=0.1).grid().tolist() == [0.0, 0.1, 0.2, 0.3]
 
 
+def test_the_dust_of_a_conversion_breaks_no_limit() -> None:
+    space = Space((hold(low=0.0, high=0.3, step=0.1), bath()), (LinearRule("short", {"hold": 1.0}, 0.3),))
+    # In binary, 0.1 h and 0.2 h are a little more than 0.3 h.
+    at_the_end: dict[str, Setting] = {"hold": 0.1 + 0.2, "bath": 150.0}
+    assert space.broken_limits(at_the_end) == []
+    assert space.is_reachable(at_the_end)
+    beyond: dict[str, Setting] = {"hold": 0.31, "bath": 151.0}
+    assert space.broken_limits(beyond) == [
+        "hold: 0.31 h is outside the hard limit 0 to 0.3 h.",
+        "bath: 151 °C is outside the hard limit 100 to 150 °C.",
+        "The rule “short” does not hold.",
+    ]
+
+
 def test_total_time_counts_in_any_unit() -> None:
     second = Variable("rest", "rest", Role.HOLD_TIME, "min", 10, 600, 10, 60)
     rule = total_time_rule([hold(), second], 3.0, "h")
     assert rule.holds({"hold": 2.0, "rest": 60.0})
     assert not rule.holds({"hold": 2.5, "rest": 60.0})
+
+
+def test_coordinates_reach_over_all_that_runs_have_seen() -> None:
+    space = Space((hold(), bath(), agent("a", "b")))
+    inside: dict[str, Setting] = {"hold": 2.0, "bath": 120.0, "agent": "a"}
+    assert space.seen_in([]) is space
+    assert space.seen_in([inside, {**inside, "hold": 6.0, "bath": 100.0}]) is space
+    seen = space.seen_in([{**inside, "bath": 95.0}, {**inside, "bath": 160.0}, inside])
+    bath_seen = seen.variable("bath")
+    assert (bath_seen.coded_low, bath_seen.coded_high) == (95.0, 160.0)
+    assert (bath_seen.low, bath_seen.high) == (100.0, 150.0)
+    assert seen.variable("hold") == space.variable("hold")
+    colder = space.seen_in([{**inside, "bath": 95.0}]).variable("bath")
+    assert (colder.coded_low, colder.coded_high) == (95.0, 150.0)
 
 
 def test_new_ground_is_limited_to_a_part_of_the_range() -> None:
@@ -42,6 +72,17 @@ def test_new_ground_is_limited_to_a_part_of_the_range() -> None:
     assert reach.values[0].min() == 110.0  # 120 − 0.25 · 50 = 107.5, next step up
     assert reach.values[0].max() == 130.0
     assert reach_of(space, tried=[{"bath": 120.0}], new_ground=None).values[0].max() == 150.0
+    # Runs that all lie far outside the range are followed by its nearest end.
+    assert reach_of(space, tried=[{"bath": 190.0}], new_ground=0.25).values[0].tolist() == [150.0]
+    assert reach_of(space, tried=[{"bath": 40.0}], new_ground=0.25).values[0].tolist() == [100.0]
+
+
+def test_the_one_option_that_rules_leave_is_found() -> None:
+    rules = (NotUsedRule("gone", "agent", ("a", "b")), OnlyWithRule("pair", "agent", "c", "solvent", ("q",)))
+    solvent = Variable("solvent", "solvent", Role.CHOICE, choices=("p", "q"), base="p")
+    reach = reach_of(Space((hold(), agent("a", "b", "c", "d"), solvent), (*rules, NotUsedRule("out", "agent", ("d",)))))
+    found = reach.settings(find_reachable(reach))
+    assert (found["agent"], found["solvent"]) == ("c", "q")
 
 
 @pytest.mark.parametrize("count", [1, 4, 200])
