@@ -44,6 +44,24 @@ def test_what_cannot_be_used_says_what_to_type(typed: object, words: str) -> Non
         read_number(typed)
 
 
+@pytest.mark.parametrize(
+    ("typed", "is_read"), [("1e12", True), ("-1e12", True), ("1.1e12", False), ("1e-9", True), ("9e-10", False)]
+)
+def test_numbers_end_where_no_laboratory_quantity_is_meant(typed: str, is_read: bool) -> None:
+    if is_read:
+        assert read_number(typed) == float(typed)
+    else:
+        with pytest.raises(NumberTextError, match="to be meant"):
+            read_number(typed)
+
+
+def test_a_long_text_is_quoted_in_part() -> None:
+    with pytest.raises(NumberTextError, match=f"“{'a' * 40}…” is not a number"):
+        read_number("a" * 41)
+    with pytest.raises(NumberTextError, match=f"“{'a' * 40}” is not a number"):
+        read_number("a" * 40)
+
+
 def test_an_empty_box_is_none() -> None:
     assert read_optional_number("  ") is None
     assert read_optional_number(None) is None

@@ -31,6 +31,7 @@ from server.services.runs import (
     record_run,
     view_run,
 )
+from server.services.scales import chosen_scale
 from server.services.spaces import stored_space
 from server.services.variables import add_limit, add_variable, update_variable
 from server.services.variables import as_input as variable_input
@@ -328,3 +329,63 @@ def test_another_base_scale_is_no_other_charge(session: Session, after: float) -
     data = as_input(preparation).model_copy(update={"base_scale_mol": after, "confirm": ["amounts_grow"]})
     update_preparation(session, key_of(preparation), data)
     assert not has_another_charge_today(session, preparation, view_run(session, int(run.id or 0))[1])
+
+
+@pytest.fixture
+def ester(session: Session) -> PreparationRow:
+    """Isopentyl acetate (130.187 g/mol) from the alcohol and two equivalents of acetic acid (60.052 g/mol), at 0.2 mol."""
+    preparation = make_preparation(session, base_scale_mol=0.2, product_formula="C7H14O2")
+    for name, formula, amount in (("alcohol", "C5H12O", 1.0), ("acid", "C2H4O2", 2.0)):
+        data = MaterialInput(name=name, role="reagent", formula=formula, amount_kind="equivalents", amount=amount)
+        add_material(session, key_of(preparation), data)
+    return preparation
+
+
+@pytest.mark.parametrize(
+    ("typed", "scale"),
+    [
+        ({}, 0.2),
+        ({"mode": "product", "size": " "}, 0.2),
+        ({"size": "0.3"}, 0.3),
+        # By hand: 50 g are 0.3841 mol, of which 80 % come out at 0.4801 mol.
+        ({"mode": "product", "size": "50"}, 0.38406),
+        ({"mode": "product", "size": "50", "expected_yield": "80"}, 0.48008),
+        # By hand: 100 g of acid are 1.6652 mol, two for each of the scale.
+        ({"mode": "material", "size": "100", "material": "acid"}, 0.83261),
+    ],
+)
+def test_a_scale_is_chosen_in_moles_for_a_product_or_from_a_material(
+    session: Session, ester: PreparationRow, typed: dict[str, str], scale: float
+) -> None:
+    rows = questions.list_materials(session, key_of(ester))
+    by_name = {row.name: str(row.id) for row in rows}
+    if "material" in typed:
+        typed = {**typed, "material": by_name[typed["material"]]}
+    assert chosen_scale(ester, rows, {}, typed) == pytest.approx(scale, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "words"),
+    [
+        ({"size": "0"}, "size", "above 0"),
+        ({"size": "1,5"}, "size", "1.5"),
+        ({"mode": "product", "size": "50", "expected_yield": "0.05"}, "expected_yield", "at least 0.1 and at most 100 %"),
+        ({"mode": "product", "size": "50", "expected_yield": "101"}, "expected_yield", "at least 0.1 and at most 100 %"),
+        ({"mode": "product", "size": "50", "expected_yield": "most"}, "expected_yield", "is not a number"),
+        ({"mode": "material", "size": "50", "material": "0"}, "material", "whose mass follows from the scale"),
+        ({"mode": "weight", "size": "50"}, "mode", "one of the ways"),
+    ],
+)
+def test_a_scale_that_does_not_follow_says_what_to_enter(
+    session: Session, ester: PreparationRow, typed: dict[str, str], field: str, words: str
+) -> None:
+    with pytest.raises(InvalidInputError) as caught:
+        chosen_scale(ester, questions.list_materials(session, key_of(ester)), {}, typed)
+    assert words in caught.value.messages[field]
+
+
+def test_a_product_mass_needs_a_product(session: Session) -> None:
+    preparation = make_preparation(session)
+    assert chosen_scale(preparation, [], {}, {}) == 1.0
+    with pytest.raises(InvalidInputError, match="needs the product's formula and at least one reagent"):
+        chosen_scale(preparation, [], {}, {"mode": "product", "size": "50"})
