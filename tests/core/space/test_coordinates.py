@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.core.space.coordinates import code_values, encode
-from server.core.space.units import convert
+from server.core.space.units import convert, convertible
 from server.core.space.variables import Role, Variable
 from tests.factories import agent, bath, hold
 
@@ -68,3 +68,11 @@ def test_the_freezing_point_of_water_is_zero() -> None:
     assert convert(32.0, "°F", "°C") == 0.0
     assert convert(273.15, "K", "°C") == 0.0
     assert convert(33.0, "°F", "°C") == pytest.approx(5.0 / 9.0)
+
+
+@pytest.mark.parametrize(
+    ("unit", "target", "can"),
+    [("h", "min", True), ("°C", "°F", True), ("mg", "kg", True), ("g", "mL", False), ("bar", "bar", False)],
+)
+def test_only_units_of_one_family_convert(unit: str, target: str, can: bool) -> None:
+    assert convertible(unit, target) is can
