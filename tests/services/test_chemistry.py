@@ -265,6 +265,9 @@ def test_crops_are_parts_of_the_product_and_no_stretches_of_its_way(session: Ses
     crops = crops_of(session, key_of(run))
     assert crops is not None
     assert (crops.count, crops.mass_g, crops.purity_percent) == (2, 8.0, 98.0)
+    nothing = {"name": "none", "stage": Stage.ISOLATION, "kind": "crop", "mass_g": 0.0, "confirm": ["checkpoint_of_nothing"]}
+    add_checkpoint(session, key_of(run), CheckpointInput(**nothing))
+    assert crops_of(session, key_of(run)) == crops
     assert chemistry_of(session, *view_run(session, key_of(run))).balance is None
     more = CheckpointInput(name="third", stage=Stage.ISOLATION, kind="crop", mass_g=3.0)
     with pytest.raises(NeedsConfirmationError, match=r"with the other crops 10\.84 g, more than the 10 g of theory"):
@@ -276,6 +279,37 @@ def test_crops_are_parts_of_the_product_and_no_stretches_of_its_way(session: Ses
             key_of(run),
             CheckpointInput(name="third", stage=Stage.ISOLATION, kind="crop", mass_g=1.0, formula="CH4"),
         )
+
+
+def test_what_came_back_counts_beside_crops_too(session: Session) -> None:
+    # By hand: 0.1 mol of benzoic acid (122.12 g/mol) to 0.05 mol of methyl benzoate (136.15 g/mol) in two crops, and
+    # 0.02 mol of the acid back: 50 % of theory, 50/0.8 = 62.5 % of what was used up. The methanol was in excess.
+    acid, methanol = {"name": "acid", "formula": "C7H6O2"}, {"name": "methanol", "formula": "CH4O", "amount": 5}
+    preparation = made_of(session, "Methyl benzoate", "C8H8O2", acid, methanol)
+    ids = {row.name: key_of(row) for row in questions.list_materials(session, key_of(preparation))}
+    run = make_run(session, preparation, None, product_mass_g=6.8075)
+    for data in (
+        {"name": "first", "kind": "crop", "mass_g": 5.0},
+        {"name": "second", "kind": "crop", "mass_g": 1.8},
+        {"name": "acid", "kind": "recovered", "mass_g": 2.4424, "material_id": ids["acid"]},
+        {"name": "methanol", "kind": "recovered", "mass_g": 9.0, "material_id": ids["methanol"]},
+    ):
+        add_checkpoint(session, key_of(run), CheckpointInput(**{"stage": Stage.ISOLATION, **data}))
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert balance.yield_percent == pytest.approx(50.0, abs=0.01)
+    assert balance.based_on_recovered_percent == pytest.approx(62.5, abs=0.01)
+
+
+def test_a_run_of_no_known_scale_has_no_charge(session: Session) -> None:
+    preparation = make_preparation(session)
+    acid = MaterialInput(name="acid", role="reagent", formula="C7H6O2", amount_kind="equivalents", amount=1)
+    add_material(session, key_of(preparation), acid)
+    settings: dict[str, float | str] = {"hold": 2.0, "bath": 120.0, "agent": "MgSO4"}
+    for run in (plan_run(session, key_of(preparation), PlannedRunInput(settings=settings)), make_run(session, preparation, 70.0)):
+        found = chemistry_of(session, *view_run(session, key_of(run)))
+        assert (found.charge, found.planned, found.as_weighed, found.awaits_interim) == (None, None, (), False)
+        assert (found.mass_intensity, found.e_factor) == (None, None)
 
 
 def test_the_very_same_run_once_more_is_asked_about(session: Session) -> None:

@@ -311,3 +311,23 @@ def test_what_waits_for_a_reagent_that_limits_is_neither_wet_nor_lost(session: S
     # More than all of the start can give is still asked about.
     with pytest.raises(NeedsConfirmationError, match=r"more than the 19\.73 g of theory"):
         add_checkpoint(session, key_of(run), imine(1.1))
+
+
+def test_beside_a_theory_that_was_entered_an_intermediate_counts_as_it_was_weighed(session: Session) -> None:
+    # By hand, as above, but with 19.73 g entered: 0.09 mol of imine are 90 % of that, and 0.0486 mol of amine 54 % of these.
+    preparation = two_steps(session, amount=0.6)
+    run = planned(session, preparation)
+    add_checkpoint(session, key_of(run), imine(0.9))
+    data = FinishedRunInput(settings=SETTINGS, product_mass_g=0.0486 * AMINE, theoretical_yield_g=THEORY)
+    record_run(session, key_of(preparation), data, run_id=key_of(run))
+    balance = chemistry_of(session, *view_run(session, key_of(run))).balance
+    assert balance is not None
+    assert [s.recovery_percent for s in balance.stages] == pytest.approx([90.0, 54.0])
+    assert balance.yield_percent == pytest.approx(48.6)
+
+
+def test_a_plan_awaits_the_intermediate_until_it_is_weighed(session: Session) -> None:
+    run = planned(session, two_steps(session))
+    assert chemistry_of(session, *view_run(session, key_of(run))).awaits_interim
+    add_checkpoint(session, key_of(run), imine(0.9))
+    assert not chemistry_of(session, *view_run(session, key_of(run))).awaits_interim

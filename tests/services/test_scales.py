@@ -196,7 +196,10 @@ def test_rules_and_lower_limits_are_looked_at_with_the_amounts_at_the_scale(sess
 
 
 def test_a_scale_that_no_run_was_made_at_is_said(session: Session, flask: PreparationRow) -> None:
-    assert scale_remark(0.2, [0.05, 0.1]) == ""
+    # Three times the largest is where it is said. (Own judgement.)
+    assert scale_remark(0.29, [0.05, 0.1]) == ""
+    assert scale_remark(0.31, [0.05, 0.1]) != ""
+    assert scale_remark(None, [0.1]) == ""
     assert scale_remark(0.5, []) == ""
     remark = scale_remark(0.5, [0.05, 0.1])
     assert remark == "No run was made above 0.1 mol; the forecast knows nothing of the scale."
