@@ -8,6 +8,7 @@ import pytest
 from sqlmodel import Session
 
 from server.core.chemistry.formula import read_formula
+from server.core.space.limits import Space
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.charges import add_material, make_charge, update_material
@@ -26,7 +27,8 @@ from server.services.runs import (
     view_run,
     with_another_theory,
 )
-from server.services.stock import supply_of
+from server.services.spaces import stored_space
+from server.services.stock import Supply, missing_for, supply_of
 from server.services.variables import add_variable, delete_variable
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, VariableRow
@@ -424,3 +426,86 @@ def test_what_a_concentration_tells_needs_no_purity(session: Session) -> None:
     preparation = made_of(session, "Again", "C7H5NaO2", {"name": "acid", "formula": "C7H6O2", "purity_u_percent": 1.0}, lye)
     stored = make_run(session, preparation, None, product_mass_g=5.0)
     assert (stored.theory_source, stored.theory_content) == ("planned amounts; lye limits, its volume counts as exact", None)
+
+
+def supply_for(session: Session, *materials: dict[str, Any]) -> tuple[Supply, Space]:
+    """What is left for 0.1 mol, with washes (1 to 4), brine (20 to 50 mL) and a ratio (1 to 3) beside the usual variables."""
+    preparation = made_of(session, "Stocked", "C7H14O2")
+    variables = {v.name: v for v in questions.list_variables(session, key_of(preparation))}
+    for data in (
+        VariableInput(name="washes", role=Role.COUNT, low=1, high=4, base=2, stage=Stage.WORK_UP),
+        VariableInput(name="brine", role=Role.VOLUME, unit="mL", low=20, high=50, step=10, base=20),
+        VariableInput(name="ratio", role=Role.RATIO, low=1, high=3, step=0.1, base=1),
+    ):
+        variables[data.name] = add_variable(session, key_of(preparation), data)
+    for material in materials:
+        links = {name: variables[material[name]].id for name in material if name.endswith("variable_id")}
+        add_material(session, key_of(preparation), MaterialInput(**{**material, **links}))
+    return supply_of(session, preparation, []), stored_space(session, key_of(preparation))
+
+
+ACID = {"name": "acid", "role": "reagent", "formula": "C2H4O2"}
+SALT = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount": 5.0, "choice_variable_id": "agent"}
+BRINE = {"name": "brine", "role": "wash", "amount_kind": "volume", "density_g_per_ml": 1.2, "ratio_variable_id": "brine"}
+
+
+@pytest.mark.parametrize(
+    ("materials", "kept_out", "most"),
+    [
+        ([{**ACID, "stock_g": None}], [], None),
+        # 0.1 mol of acetic acid are 6.0052 g.
+        ([{**ACID, "stock_g": 6.0}], ["no run (6 g of acid left)"], 0),
+        ([{**ACID, "stock_g": 6.0052}], [], 1),
+        ([{**ACID, "stock_g": 13.0, "ratio_variable_id": "ratio"}], ["ratio at most 2.16 (13 g of acid left)"], 2),
+        # 24 g for one wash with 20 mL, 240 g for four with 50 mL.
+        (
+            [{**BRINE, "stock_g": 100.0, "count_variable_id": "washes"}],
+            ["less of washes or brine (100 g of brine left)"],
+            4,
+        ),
+        ([{**BRINE, "stock_g": 240.0, "count_variable_id": "washes"}], [], 10),
+        # What only one option needs ends no runs while another one needs nothing.
+        ([{**SALT, "choice": "MgSO4", "stock_g": 4.0}], ["no agent MgSO4 (4 g of salt left)"], None),
+        ([{**SALT, "choice": "MgSO4", "stock_g": 4.0}, {**SALT, "name": "x", "choice": "Na2SO4", "stock_g": 16.0}], None, 3),
+        # Of two that the same option needs, the scarcer one counts.
+        (
+            [
+                {**SALT, "choice": "MgSO4", "stock_g": 11.0},
+                {**SALT, "name": "second", "choice": "MgSO4", "stock_g": 6.0},
+                {**SALT, "name": "third", "choice": "MgSO4", "stock_g": 50.0},
+                {**SALT, "name": "x", "choice": "Na2SO4", "stock_g": 16.0},
+            ],
+            [],
+            4,
+        ),
+        # A density is needed to know the mass of a volume.
+        ([{**BRINE, "stock_g": 1.0, "density_g_per_ml": None}], [], None),
+    ],
+)
+def test_what_is_left_keeps_settings_out_and_ends_the_runs(
+    session: Session, materials: list[dict[str, Any]], kept_out: list[str] | None, most: int | None
+) -> None:
+    supply, space = supply_for(session, *materials)
+    if kept_out is not None:
+        assert supply.keeps_out(space) == kept_out
+    assert supply.most_runs(space) == most
+
+
+def test_twice_the_scale_takes_twice_the_stock(session: Session) -> None:
+    # By hand: 0.2 mol of acetic acid are 12.01 g, of which 25 g hold two.
+    supply, space = supply_for(session, {**ACID, "stock_g": 25.0})
+    assert (supply.most_runs(space), supply.most_runs(space, 0.2)) == (4, 2)
+    (rule,) = supply.rules(0.2)
+    assert (rule.mass_g, rule.left_g) == pytest.approx((12.0104, 25.0))
+
+
+def test_what_is_short_for_runs_to_be_planned_is_named(session: Session) -> None:
+    supply, space = supply_for(session, {**ACID, "stock_g": 25.0})
+
+    def short(*scales: float | None) -> list[str]:
+        return missing_for(supply.preparation, supply.materials, supply.left, [(space.base, scale) for scale in scales])
+
+    assert short(None, 0.1, 0.2) == []
+    # Five times 6.0052 g.
+    assert short(*[None] * 5) == ["acid (30.03 g needed, 25 g free)"]
+    assert short(0.4, 0.1) == ["acid (30.03 g needed, 25 g free)"]
