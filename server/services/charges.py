@@ -341,15 +341,20 @@ class MadeWith:
         return cls(tuple(replace(m, stock=None) for m in materials_for(rows, settings)), base_scale_mol)
 
     def at(self, rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) -> MadeWith:
-        """The same bottles with the amounts that other settings give, where variables drive them today."""
-        driven = {str(row.id) for row in rows if row.ratio_variable_id is not None or row.count_variable_id is not None}
-        amounts = {m.key: m for m in materials_for(rows, settings)}
-        materials = [
-            replace(m, amount=amounts[m.key].amount, portions=amounts[m.key].portions)
-            if m.key in driven and m.key in amounts and m.amount_kind is amounts[m.key].amount_kind
-            else m
-            for m in self.materials
-        ]
+        """The same bottles with the amounts that other settings give, where variables drive them today.
+
+        What no variable drives is as it was, and a variable is taken as many times as it was then.
+        """
+        driven = {str(row.id) for row in rows if row.ratio_variable_id is not None}
+        counted = {str(row.id) for row in rows if row.count_variable_id is not None}
+        today = {m.key: m for m in materials_for(rows, settings)}
+        materials = []
+        for m in self.materials:
+            now_taken = today.get(m.key)
+            if now_taken is not None and m.amount_kind is now_taken.amount_kind:
+                amount = now_taken.amount * m.times / now_taken.times if m.key in driven else m.amount
+                m = replace(m, amount=amount, portions=now_taken.portions if m.key in counted else m.portions)
+            materials.append(m)
         return MadeWith(tuple(materials), self.base_scale_mol)
 
     def to_json(self) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -184,6 +185,37 @@ def test_another_multiple_leaves_what_finished_runs_were_made_with(session: Sess
     data = material_input(ligand).model_copy(update={"ratio_factor": 1.0})
     update_material(session, key_of(ligand), data)
     assert weighed() == before == pytest.approx(2.0, rel=2e-3)
+
+
+def test_another_multiple_leaves_what_finished_runs_were_planned_with(session: Session) -> None:
+    # By hand: 1.5 mol% of palladium were planned and 2 taken, with twice the ligand, at 0.1 mol.
+    preparation, _ = palladium(session)
+    plan = PlannedRunInput(settings={"hold": 2.0, "bath": 120.0, "agent": "MgSO4", "Pd": 1.5})
+    run = plan_run(session, key_of(preparation), plan)
+    data = FinishedRunInput(settings={**plan.settings, "Pd": 2.0}, product_mass_g=8.0)
+    record_run(session, key_of(preparation), data, run_id=key_of(run))
+    ligand = next(m for m in questions.list_materials(session, key_of(preparation)) if m.name == "ligand")
+    update_material(session, key_of(ligand), material_input(ligand).model_copy(update={"ratio_factor": 3.0}))
+    found = chemistry_of(session, *view_run(session, key_of(run)))
+    moles = [next(one for one in c.lines if one.material.name == "ligand").moles for c in (found.planned, found.charge) if c]
+    assert moles == pytest.approx([0.003, 0.004])
+
+
+def test_a_finished_run_was_planned_with_its_own_number_of_washes(session: Session) -> None:
+    preparation = made_of(session, "Washed", "C8H8O2", {"name": "acid", "formula": "C7H6O2"})
+    count = VariableInput(name="washes", role=Role.COUNT, low=1, high=4, base=2, stage=Stage.WORK_UP)
+    washes = add_variable(session, key_of(preparation), count)
+    brine = {"name": "brine", "role": "wash", "amount_kind": "volume", "amount": 20.0, "count_variable_id": washes.id}
+    line = add_material(session, key_of(preparation), MaterialInput(**brine))
+    plan = PlannedRunInput(settings={"hold": 2.0, "bath": 120.0, "agent": "MgSO4", "washes": 2})
+    run = plan_run(session, key_of(preparation), plan)
+    data = FinishedRunInput(settings={**plan.settings, "washes": 3}, product_mass_g=8.0)
+    record_run(session, key_of(preparation), data, run_id=key_of(run))
+    # What a wash takes today is not what was taken then.
+    update_material(session, key_of(line), material_input(line).model_copy(update={"amount": 50.0}))
+    found = chemistry_of(session, *view_run(session, key_of(run)))
+    volumes = [next(one for one in c.lines if one.material.name == "brine").volume_ml for c in (found.planned, found.charge) if c]
+    assert volumes == [40.0, 60.0]
 
 
 def test_a_material_is_never_taken_less_than_not_at_all(session: Session) -> None:
@@ -509,3 +541,18 @@ def test_what_is_short_for_runs_to_be_planned_is_named(session: Session) -> None
     # Five times 6.0052 g.
     assert short(*[None] * 5) == ["acid (30.03 g needed, 25 g free)"]
     assert short(0.4, 0.1) == ["acid (30.03 g needed, 25 g free)"]
+
+
+@pytest.mark.parametrize(
+    ("stock_g", "counted", "is_new"), [(25.0, False, False), (25.0, True, True), (24.0, False, True), (None, False, None)]
+)
+def test_a_stock_is_counted_when_its_number_changes_or_is_confirmed(
+    session: Session, stock_g: float | None, counted: bool, is_new: bool | None
+) -> None:
+    supply, _ = supply_for(session, {**ACID, "stock_g": 25.0})
+    (acid,) = supply.materials
+    long_ago = datetime(2026, 1, 2, tzinfo=UTC)
+    acid.stock_at = long_ago
+    data = material_input(acid).model_copy(update={"stock_g": stock_g, "stock_counted": counted})
+    found = update_material(session, key_of(acid), data).stock_at
+    assert (None if found is None else found > long_ago) is is_new
