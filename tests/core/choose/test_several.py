@@ -628,6 +628,23 @@ def test_ranges_cut_at_the_end_of_the_scale_are_not_called_too_wide() -> None:
     assert "wider than need be" in told.sentence
 
 
+@pytest.mark.parametrize(("n", "is_told"), [(5, False), (6, True)])
+def test_all_or_none_in_the_middle_are_told_from_six_on(n: int, is_told: bool) -> None:
+    # By hand: 0.5⁵ = 3.1 % and 0.5⁶ = 1.6 %, against 2 %.
+    for observed, words in ((50.0, "the 50 % range more often than promised"), (39.0, "the 50 % range too seldom")):
+        record = forecast_record([Outcome(k, "raise", 50.0, 40.0, 60.0, 20.0, 80.0, observed) for k in range(n)])
+        assert record is not None
+        assert (words in record.sentence) is is_told
+
+
+def test_a_range_that_ends_at_nothing_holds_a_run_that_gave_nothing() -> None:
+    failed = Outcome(1, "learn", 4.0, 0.0, 6.0, 0.0, 15.0, observed=0.0)
+    assert (failed.in_50, failed.in_90, failed.is_cut) == (True, True, True)
+    record = forecast_record([failed] * 10)
+    assert record is not None
+    assert "more often than promised" not in record.sentence
+
+
 def test_few_errors_need_to_be_large_before_a_side_is_told() -> None:
     # Mean 2, standard deviation 1.83: 2.2 standard errors above 0, but with three degrees of freedom it takes 3.18.
     errors = (0.0, 1.5, 2.0, 4.5)

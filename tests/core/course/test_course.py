@@ -295,6 +295,25 @@ def test_two_temperatures_have_a_wide_range_and_one_is_refused() -> None:
     assert fit_arrhenius(rates(60.0, [300.0, 300.9, 301.8, 302.7])).energy == pytest.approx(60.0, rel=1e-6)
 
 
+def test_rates_that_are_known_badly_give_the_range_of_weighted_least_squares() -> None:
+    # Beside so large an uncertainty of each ln k, the scatter between runs adds little: ± 1.645 u/√Σ(1/RT − mean)², as any
+    # textbook has it for a slope with known variance.
+    temperatures = list(np.linspace(300.0, 355.0, 12))
+    x = 1.0 / (GAS_CONSTANT * np.array(temperatures))
+    for u in (0.5, 2.0):
+        low, high = fit_arrhenius(rates(80.0, temperatures, u)).energy_range
+        reach = 1.645 * u / math.sqrt(float(np.sum((x - x.mean()) ** 2)))
+        assert 80.0 - low == pytest.approx(high - 80.0, rel=1e-6)
+        assert 1.0 < (high - 80.0) / reach < 1.06
+
+
+def test_a_rate_that_is_hardly_known_has_little_say() -> None:
+    exact = rates(80.0, [320.0, 340.0, 360.0, 380.0])
+    threefold = exact[3].rate * 3
+    assert fit_arrhenius([*exact[:3], RateAt(3, 380.0, threefold, 2.0)]).energy == pytest.approx(80.0, abs=1.0)
+    assert fit_arrhenius([*exact[:3], RateAt(3, 380.0, threefold, 0.02)]).energy > 90.0
+
+
 def test_wild_rates_overflow_nothing() -> None:
     points = [RateAt(i, 293.15 + i, k, 0.01) for i, k in enumerate((1.0, 3.0, 0.5))]
     found = fit_arrhenius(points)
