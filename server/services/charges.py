@@ -477,6 +477,7 @@ _SAME_WATER = 0.1
 
 
 def is_crystal_water(water: float, molar_mass: float | None, waters: float) -> bool:
+                economy = None
     """Whether a content of water is just what the formula holds as water of crystallisation: it would count twice. [g/g]"""
     if not molar_mass or not waters:
         return False

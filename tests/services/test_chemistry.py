@@ -556,3 +556,17 @@ def test_a_stock_is_counted_when_its_number_changes_or_is_confirmed(
     data = material_input(acid).model_copy(update={"stock_g": stock_g, "stock_counted": counted})
     found = update_material(session, key_of(acid), data).stock_at
     assert (None if found is None else found > long_ago) is is_new
+
+
+def test_an_equation_that_does_not_balance_has_no_atom_economy(session: Session) -> None:
+    # Ethyl 4-chloroacetoacetate (164.585 g/mol) is less than its alcohol (166.601 g/mol) until what brings the hydrogen is there.
+    preparation = make_preparation(session, product_formula="C6H11ClO3", base_scale_mol=0.01)
+    key = int(preparation.id or 0)
+    preparation.theoretical_yield_g = None
+    add_material(session, key, MaterialInput(name="ketone", role="reagent", formula="C6H9ClO3"))
+    charge = charge_of(session, preparation)
+    assert charge.atom_economy_percent is None
+    assert [p for p in charge.problems if "does not balance" in p]
+    add_material(session, key, MaterialInput(name="2-propanol", role="reagent", formula="C3H8O", amount=3))
+    # 166.601 of 164.585 + 60.096 g/mol.
+    assert charge_of(session, preparation).atom_economy_percent == pytest.approx(74.15, abs=0.01)
