@@ -81,8 +81,18 @@ def why_not_driven(kind: AmountKind, role: Role, unit: str, name: str) -> str:
     if role not in DRIVING_ROLES:
         return "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
     if bare_unit(unit) not in UNITS_OF_AMOUNT[kind]:
-        return f"{name} is in {unit}, but this amount is in {_UNIT_WORDS[kind]}. The two must be in the same unit."
+        differ = f"{name} is in {unit}, but this amount is in {_UNIT_WORDS[kind]}."
+        return f"{differ} The two must be in the same unit: {_way_out(unit)}."
     return ""
+
+
+def _way_out(unit: str) -> str:
+    """How an amount and a variable in this unit get the same one."""
+    fits = [_UNIT_WORDS[kind] for kind, units in UNITS_OF_AMOUNT.items() if bare_unit(unit) in units]
+    if fits:
+        return f"give the amount as {' or '.join(fits)}"
+    *most, last = _UNIT_WORDS.values()
+    return f"no amount is given in {unit}, so say in the variable what it is in {', '.join(most)} or {last}"
 
 
 def _molar_mass(row: MaterialRow) -> float | None:
@@ -467,6 +477,7 @@ def _charge_of(
             economy = atom_economy(product, made.materials, water_g)
             if economy > 100.0 * (1 + 1e-3):
                 problems.append("The equation does not balance: more product than reagents. Check coefficients and lines.")
+                economy = None
         except NotReadyError as error:
             problems.append(str(error))
     return Charge(scale_mol, tuple(lines), rounded, tuple(problems), product, theory, economy, stock_runs(lines), whole, interims)
@@ -477,7 +488,6 @@ _SAME_WATER = 0.1
 
 
 def is_crystal_water(water: float, molar_mass: float | None, waters: float) -> bool:
-                economy = None
     """Whether a content of water is just what the formula holds as water of crystallisation: it would count twice. [g/g]"""
     if not molar_mass or not waters:
         return False

@@ -1,5 +1,6 @@
 """Variables and limits: refused with a sentence where they cannot work."""
 
+import re
 from typing import Any
 
 import pytest
@@ -486,3 +487,19 @@ def test_a_temperature_may_be_written_in_many_ways(session: Session, preparation
     # The same unit in another way changes no number.
     update_variable(session, int(row.id or 0), data)
     assert (row.unit, row.low) == (unit, 300)
+
+
+@pytest.mark.parametrize(
+    ("unit", "way"),
+    [
+        ("wt%", "give the amount as wt% of the reference."),
+        ("mL", "give the amount as mL."),
+        ("mg/mmol", "no amount is given in mg/mmol, so say in the variable what it is in equivalents"),
+    ],
+)
+def test_a_variable_in_another_unit_says_the_way_out(session: Session, preparation: PreparationRow, unit: str, way: str) -> None:
+    key = int(preparation.id or 0)
+    row = add_variable(session, key, VariableInput(name="enzyme", role="loading", unit=unit, low=1, high=40, base=15))
+    line = MaterialInput(name="powder", role="catalyst", amount_kind="mass", ratio_variable_id=row.id)
+    with pytest.raises(InvalidInputError, match=re.escape(way)):
+        add_material(session, key, line)
