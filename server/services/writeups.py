@@ -181,7 +181,8 @@ def _left_words(analysis: Analysis, stage: Stage, theory_g: float | None) -> str
     """What was left of theory at the end of a stage in the runs with the settings of the recipe; empty where none was weighed."""
     assert analysis.working is not None
     alike = {r.number for r in analysis.counting if dict(r.settings) == analysis.working.settings}
-    found = [w for w in analysis.ways.ways if w.number in alike and stage in w.left]
+    # What gained product on the way was wet, or its content is not right.
+    found = [w for w in analysis.ways.ways if w.number in alike and stage in w.left and not w.gains]
     left = [w.left[stage] for w in found]
     if not left:
         return ""
@@ -328,8 +329,20 @@ def gave_sentences(content: Content) -> list[str]:
         spread = f" ± {plain(run['u'])} points (standard uncertainty{exact})" if run["u"] else ""
         # Its own, which a later correction of the charge or the product leaves alone.
         theory = f" of a theoretical {plain(run['theory_g'])} g" if run.get("theory_g") else ""
-        out.append(f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}{theory}.")
+        gave = f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}{theory}"
+        out.append(f"{gave}{_pure_words(run)}.")
     return out
+
+
+def _pure_words(run: Mapping[str, Any]) -> str:
+    """How much product a weighed mass holds, unless that is all of it: of an assayed solution the mass alone says nothing."""
+    purity, residual = run["purity_percent"], run.get("residual_percent") or 0.0
+    content = (100.0 if purity is None else purity) * (1.0 - residual / 100.0)
+    return (
+        ""
+        if run["mass_g"] is None or content == 100.0
+        else f", that is {plain(run['mass_g'] * content / 100.0, 4)} g pure and dry"
+    )
 
 
 def scope_sentence(content: Content) -> str:
@@ -395,7 +408,7 @@ def material_cells(line: Mapping[str, Any], readability: float | None = None) ->
     return [
         str(line["name"]),
         str(line["role"]),
-        str(line["formula"]) or (f"M {line['molar_mass']:g} g/mol" if line.get("molar_mass") else ""),
+        str(line["formula"]) or (f"M {line['molar_mass']:g} g/mol" if line.get("molar_mass") else "–"),
         number(line["mmol"], "mmol"),
         f"{mass_text(line['mass_g'], readability)} g"
         if readability and line["mass_g"] is not None

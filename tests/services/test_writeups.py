@@ -7,11 +7,13 @@ import pytest
 from markdown_it import MarkdownIt
 from sqlmodel import Session
 
+from server.core.space.variables import Stage
 from server.errors import NotFoundError, NotReadyError
 from server.paths import asset_folder
 from server.services.analysis import Analysis, analyse
+from server.services.checkpoints import add_checkpoint
 from server.services.demo import load_demo
-from server.services.inputs import ProcedureInput
+from server.services.inputs import CheckpointInput, ProcedureInput
 from server.services.preparations import archive_preparation, as_input, delete_preparation, update_preparation
 from server.services.words import NO_LEEWAY
 from server.services.writeups import (
@@ -196,3 +198,26 @@ def test_a_yield_that_cannot_be_is_not_passed_on_without_a_word(session: Session
     content = compose(session, analyse(session, int(preparation.id or 0)))
     assert content["working_run"] == 2
     assert not any("cannot have been all product" in found for found in content["findings"])
+
+
+def test_of_a_solution_that_was_assayed_it_says_what_it_holds(session: Session) -> None:
+    # 108 g of solution with 6.95 % of product hold 7.506 g, of 10 g in theory.
+    preparation = make_preparation(session)
+    make_run(session, preparation, None, product_mass_g=108.0, purity_percent=6.95)
+    make_run(session, preparation, None, product_mass_g=7.5)
+    gave = as_markdown(compose(session, analyse(session, int(preparation.id or 0))), None)
+    assert " gave 108 g of product, 6.95 % pure, a yield of 75.1 %" in gave
+    assert " of a theoretical 10 g, that is 7.506 g pure and dry." in gave
+    # What is counted as pure is said once.
+    assert " gave 7.5 g of product, counted as pure, a yield of 75.0 %" in gave
+    assert gave.count("pure and dry") == 1
+
+
+def test_a_checkpoint_that_held_less_than_was_isolated_is_not_passed_on(session: Session) -> None:
+    preparation = make_preparation(session)
+    for mass, percent in ((9.0, 80.0), (7.0, 81.0)):
+        run = make_run(session, preparation, percent)
+        moist = CheckpointInput(name="moist", stage=Stage.WORK_UP, mass_g=mass, purity_percent=100)
+        add_checkpoint(session, int(run.id or 0), moist)
+    (work_up,) = [s for s in compose(session, analyse(session, int(preparation.id or 0)))["stages"] if s["left"]]
+    assert work_up["left"].startswith("One run with these settings held 90 % of theory")
