@@ -2913,3 +2913,33 @@ def test_time_courses_say_their_time_in_the_table_and_their_finding_once(client:
     assert "<figcaption>8 readings.</figcaption>" in shown
     lost = re.sub(r'aria-label="[^"]*"', "", client.get("/runs/4").text)
     assert lost.count("Most was lost between") == 1
+
+
+def test_a_table_of_which_no_column_is_a_result_says_so_once(ready: TestClient) -> None:
+    table = "hold / min;bath;assay in soln.\n60;120;61.2 %\n90;120;64 %\n"
+    answer = html.unescape(ready.post(IMPORT, data={"action": "read", "rows": table}).text)
+    asked = "No column was taken for the yield or the product mass. If one of them holds it, choose so above; left out: "
+    assert asked + "assay in soln.</p>" in answer
+    assert "left out: assay in soln. If one of them is meant" in answer
+    told = ready.post(IMPORT, data={**kept_of(answer), "column_3": "yield_percent", "action": "check"}).text
+    assert "No column was taken for the yield" not in told
+
+
+def test_what_a_run_takes_leaves_out_what_it_takes_none_of(ready: TestClient) -> None:
+    preparation = {"name": "Ester", "product_formula": "C7H14O2", "base_scale_mol": 0.1}
+    assert ready.put("/api/v1/preparations/1", json=preparation).status_code == 200
+    washes = {"name": "washes", "role": "count", "low": "0", "high": "4", "base": "2"}
+    assert ready.post("/preparations/1/variables", data=washes).status_code == 200
+    for name, kind, more in (("water", "mass", {}), ("brine", "volume", {"count_variable_id": 4})):
+        line = {"name": name, "role": "wash", "amount_kind": kind, "amount": 10, **more}
+        assert ready.post("/api/v1/preparations/1/materials", json=line).status_code == 201
+    query = {"setting_1": "2", "setting_2": "120", "setting_3": "MgSO4", "setting_4": "1"}
+    assert "Takes 10.00 g water, 10 mL brine." in ready.get("/preparations/1/forecast", params=query).text
+    assert "Takes 10.00 g water." in ready.get("/preparations/1/forecast", params={**query, "setting_4": "0"}).text
+
+
+def test_the_working_recipe_beside_a_proposal_has_no_more_digits_than_elsewhere(ready: TestClient) -> None:
+    enter(ready, setting_1="1.98765432", product_mass_g="8.1")
+    page = ready.get("/preparations/1/proposal").text
+    assert "working recipe: 1.98765 h</small>" in page
+    assert "working recipe: MgSO4</small>" in page

@@ -170,7 +170,7 @@ def _page(
             is_changed=is_changed,
             is_unread=is_unread,
             working_number=working.run_number if working else None,
-            working_settings={k: as_text(v) for k, v in working.settings.items()} if working else {},
+            working_settings={v.key: setting_text(v, working.settings[v.key]) for v in analysis.space.variables if working},
             n_runs=analysis.table.n_runs,
             cautions=analysis.preparation.cautions,
             needs=decisions.needs(proposal.settings, _scale(form)) if proposal else None,
