@@ -27,6 +27,9 @@ _UNIT_WORDS = {
     "g": ("g", "gram", "grams"),
     "mg": ("mg",),
     "kg": ("kg",),
+    # Small letters make the micro sign a mu.
+    "µL": ("μl", "ul", "microliter", "microliters", "microlitre", "microlitres"),
+    "mL": ("ml", "milliliter", "milliliters", "millilitre", "millilitres"),
     "mol": ("mol",),
     "mmol": ("mmol",),
     "%": ("%", "percent", "pct", "% w/w", "wt%", "wt.%"),

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from server.core.space.limits import Space
-from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS
+from server.core.space.units import MASS_UNITS, TEMPERATURE_UNITS, TIME_UNITS, VOLUME_UNITS
 from server.core.space.variables import REACTION_STAGES, STAGE_WORDS, Role, Stage, Variable
 from server.errors import InvalidInputError
 from server.exchange.tables import HEADING_ROWS, Rows
@@ -88,7 +88,20 @@ _HEADINGS = {
     "outcome": ("result", "ergebnis"),
     "made_on": ("date", "made on", "run on", "datum"),
     "lot": ("lot", "batch", "lot of reagent"),
-    "made_by": ("operator", "chemist", "who", "name", "initials", "by", "done by", "run by", "bearbeiter", "wer"),
+    "made_by": (
+        "operator",
+        "chemist",
+        "who",
+        "name",
+        "initials",
+        "by",
+        "done by",
+        "run by",
+        "student",
+        "analyst",
+        "bearbeiter",
+        "wer",
+    ),
     # A table has its own numbers or codes for its runs.
     "reference": (
         "reference",
@@ -136,6 +149,10 @@ _HEADINGS = {
 _MAY_REPEAT = ("", "notes", "reference")
 # Alike enough to be the same heading. [ratio of difflib.SequenceMatcher]
 _ALIKE = 0.85
+# Fewer first letters of a word may be those of many. [letters]
+_SHORTEST_ABBREVIATION = 4
+# So alike count a heading and a variable of whose words it has the first letters.
+_ABBREVIATION_ALIKE = 0.86
 # Short names that mean the one variable with that role (common practice, no source).
 _ROLE_WORDS = {
     Role.TEMPERATURE: ("temp", "temperature", "t", "bath temp", "reaction temp", "temperatur", "badtemperatur"),
@@ -475,6 +492,8 @@ class _Heading:
             in_any_order = sorted(compared.split()) == sorted(known.plain.split())
             if in_any_order or (known.key.startswith("v") and _same_words(compared, known.plain)):
                 ratio = max(ratio, _WORDS_ALIKE)
+            elif known.key.startswith("v") and _abbreviates(compared, known.plain):
+                ratio = max(ratio, _ABBREVIATION_ALIKE)
             # T and t may be two variables.
             found = max(found, ratio + 0.01 * (one == known.words))
         return found
@@ -506,10 +525,19 @@ def match_heading(heading: str, space: Space, known: Sequence[_Known] | None = N
     if not plain(asked.name):
         return "", 0.0
     best, likeness = "", 0.0
+    shortened: set[str] = set()
     ratios = {f"v{v.key}" for v in space.variables if v.role is Role.RATIO}
     for one in _known_headings(space) if known is None else known:
-        if asked.may_mean(one, space, ratios) and (found := asked.likeness_to(one)) > likeness + 1e-9:
+        if not asked.may_mean(one, space, ratios):
+            continue
+        found = asked.likeness_to(one)
+        if found == _ABBREVIATION_ALIKE:
+            shortened.add(one.key)
+        if found > likeness + 1e-9:
             best, likeness = one.key, found
+    if likeness == _ABBREVIATION_ALIKE and len(shortened) > 1:
+        # 'cryst.' may be the time or the temperature.
+        return "", 0.0
     return asked.settled(best, likeness)
 
 
@@ -533,6 +561,15 @@ def _same_words(one: str, other: str) -> bool:
     a, b = set(one.split()) - _FILLERS, set(other.split()) - _FILLERS
     short, long = (a, b) if len(a) <= len(b) else (b, a)
     return short <= long and sum(len(word) for word in short) >= 4
+
+
+def _abbreviates(short: str, long: str) -> bool:
+    """Whether each word of a heading is one of a name, or its first letters, in the order of the name: 'cryst. time', 'stir'."""
+    words = iter(long.split())
+    told = [part for part in short.split() if part not in _FILLERS]
+    return any(len(part) >= _SHORTEST_ABBREVIATION for part in told) and all(
+        any(word == part or (len(part) >= _SHORTEST_ABBREVIATION and word.startswith(part)) for word in words) for part in told
+    )
 
 
 def find_heading_row(table: Rows, space: Space, charged: Charged = NO_MATERIALS) -> int:
@@ -560,7 +597,9 @@ def units_for(meaning: str, space: Space) -> tuple[str, ...]:
 
 def family_of(v: Variable) -> tuple[str, ...]:
     """Units that convert into the variable's own."""
-    return TIME_UNITS if v.unit in TIME_UNITS else TEMPERATURE_UNITS if v.role is Role.TEMPERATURE else ()
+    if v.role is Role.TEMPERATURE:
+        return TEMPERATURE_UNITS
+    return next((family for family in (TIME_UNITS, VOLUME_UNITS, MASS_UNITS) if v.unit in family), ())
 
 
 def columns_of(

@@ -282,6 +282,11 @@ class Notebook:
         return [v for v in self.missing if v not in self.as_weighed]
 
     @property
+    def has_result(self) -> bool:
+        """Whether a column says what came out: a yield, a product mass, or what became of the run."""
+        return any(c.meaning in _OUTCOME_KEYS for c in self.columns)
+
+    @property
     def weighs_on_the_way(self) -> bool:
         """Whether a column holds what was weighed on the way."""
         return any(c.meaning in _CHECKPOINT_KEYS for c in self.columns)
@@ -414,7 +419,7 @@ def _questions(book: Notebook, asked: Mapping[str, Sequence[int]], data: Noteboo
     if without and unused:
         # A variable without a column beside a column of numbers without a meaning may be one that was not recognised.
         names, columns = ", ".join(v.name for v in without), ", ".join(unused)
-        message = f"{names} would be the same in every run, although these columns are left out: {columns}."
+        message = f"{names} would be the same in every run, although these columns are left out: {columns.rstrip('.')}."
         question = "The columns that are left out hold something else"
         found.append(NeedsConfirmationError("rows", "left_out_columns", message, question))
     return found
@@ -656,6 +661,8 @@ class _Reader:
         self.reference = reference_of(materials)
         # Variables that followed from what was weighed in any row.
         self.as_weighed: set[str] = set()
+        # Their values so far that are neither a base value nor a step.
+        self.settings_as_weighed: dict[str, list[float]] = {}
         self.columns = columns
         self.data = data
         self.option_names = option_names
@@ -805,7 +812,8 @@ class _Reader:
         if not unit or bare_unit(unit) in own:
             return value
         if unit in family_of(v):
-            return tidy(convert(value, unit, v.unit))
+            # What was read in °F is no surer to the fourth digit.
+            return round(convert(value, unit, v.unit), 2) if v.role is Role.TEMPERATURE else tidy(convert(value, unit, v.unit))
         its = f"its unit is {v.unit}" if v.unit else "it has no unit"
         raise NumberTextError(f"“{cell[:40]}” is in {unit[:12]}, but {its}.")
 
@@ -939,7 +947,7 @@ class _Reader:
             held = float(at[1]) if at else scale if self.data.amounts_at == "run_scale" else base
             if not at and not self.data.amounts_at and scale and abs(scale / base - 1.0) > _OTHER_SCALE:
                 unsaid.append(v.name)
-            elif held and abs(held / base - 1.0) > 1e-9:
+            elif held and abs(held / base - 1.0) > (1e-9 if at else _OTHER_SCALE):
                 row.settings[v.key] = tidy(float(row.settings[v.key]) * base / held)
                 row.remarks.append(f"{v.name} is {plain(float(row.settings[v.key]))} {v.unit} at the base scale")
         if unsaid:
@@ -995,8 +1003,11 @@ class _Reader:
                 meaning = f"v{one.variable}"
                 if one.variable in row.settings or meaning in unread:
                     continue
-                row.settings[one.variable] = one.value
-                row.remarks.append(f"{self._value_of(one)}, from what was weighed of {one.material}")
+                meant = self._meant_by(one)
+                row.settings[one.variable] = meant.value
+                exact = plain(one.value, 4)
+                exactly = "" if plain(meant.value, 4) == exact else f", {exact} to be exact"
+                row.remarks.append(f"{self._value_of(meant)}, from what was weighed of {one.material}{exactly}")
                 self.as_weighed.add(one.variable)
             for ones in contradicting_as_weighed(made, self.materials, scale, notes, balance):
                 if ones[0].variable in row.settings or f"v{ones[0].variable}" in unread:
@@ -1004,6 +1015,20 @@ class _Reader:
                 row.asked.add("contradicting_amounts")
                 row.remarks.append("; ".join(f"{self._value_of(one)} by what was weighed of {one.material}" for one in ones))
         self._say_what_lacks_an_interim(row, made)
+
+    def _meant_by(self, one: AsWeighed) -> AsWeighed:
+        """The setting that was meant: the base value, a step or that of a row above, if it is as near as weighing scatters.
+
+        So a planned setting stays in the form for a result; only so are repeats taken for repeats.
+        """
+        v = self.by_meaning[f"v{one.variable}"]
+        steps = [v.snap(one.value)] if v.step is not None else []
+        above = self.settings_as_weighed.setdefault(one.variable, [])
+        meant = next((value for value in (float(v.base), *steps, *above) if not one.differs_from(value)), None)
+        if meant is None:
+            above.append(one.value)
+            return one
+        return replace(one, value=meant)
 
     def _value_of(self, one: AsWeighed) -> str:
         v = self.by_meaning[f"v{one.variable}"]

@@ -1360,3 +1360,78 @@ def test_what_stands_behind_a_heading_is_a_unit_or_a_remark() -> None:
     # A long word is a remark; what no word looks like may be a unit that is not known here.
     seen = [heading_unit(heading) for heading in ("yield (isolated)", "load (phr)", "water (g/100mL)", "bath (at the wall)")]
     assert seen == ["", "phr", "g/100mL", ""]
+
+
+def test_amounts_that_weighing_alone_sets_apart_are_one_setting(session: Session) -> None:
+    key = charged(session)
+    # 0.1 mol of the amine (45.08 g/mol) each; of the halide (126.58 g/mol) 2.007, 1.994, 2.042, 2.050 and 1.508 equivalents.
+    masses = ("25.40", "25.24", "25.85", "25.95", "19.09")
+    rows = [[*CHARGED[:5], "yield"], *(["2", "120", "MgSO4", "4.508", mass, str(60 + k)] for k, mass in enumerate(masses))]
+    data = NotebookInput(rows=rows)
+    book = look_at(session, key, data)
+    halide = next(v.key for v in book.space.variables if v.name == "halide")
+    # A step, a step, neither, as in the row above, and the base value.
+    assert [r.settings[halide] for r in book.rows] == [2.0, 2.0, 2.042, 2.042, 1.5]
+    assert book.rows[0].remarks == ("halide 2 eq, from what was weighed of benzyl chloride, 2.007 to be exact",)
+    import_runs(session, key, data)
+    # Runs 1 and 2, and 3 and 4, repeat each other: sd = sqrt((0.5 + 0.5) / 2).
+    assert "0.7 points" in analyse(session, key).repeatability_sentence
+
+
+def test_a_scale_that_weighing_alone_sets_apart_leaves_amounts_as_written(session: Session) -> None:
+    preparation = make_preparation(session, base_scale_mol=0.02)
+    key = int(preparation.id or 0)
+    add_variable(session, key, VariableInput(name="ethanol", role=Role.VOLUME, unit="mL", low=0, high=60, base=20))
+    head = ["hold", "bath", "agent", "ethanol / mL", "scale / mmol", "yield"]
+    rows = [head, ["2", "120", "MgSO4", "20", "20.1", "61"], ["2", "120", "MgSO4", "80", "40", "64"]]
+    book = look_at(session, key, NotebookInput(rows=rows, amounts_at="run_scale"))
+    assert [list(r.settings.values())[3] for r in book.rows] == [20.0, 40.0]
+
+
+@pytest.mark.parametrize(
+    ("heading", "name"),
+    [
+        ("cryst. time", "crystallisation time"),
+        ("Cryst. temp. (°C)", "crystallisation temperature"),
+        ("stir", "stirring rate"),
+        ("cryst.", ""),
+        ("c. time", ""),
+        ("time cryst.", ""),
+    ],
+)
+def test_a_variable_is_known_by_the_first_letters_of_its_words(session: Session, heading: str, name: str) -> None:
+    key = int(create_preparation(session, PreparationInput(name="Crystals")).id or 0)
+    of_crystals: dict[str, Any] = {"stage": Stage.ISOLATION, "low": 1, "high": 30, "base": 5}
+    add_variable(session, key, VariableInput(name="crystallisation time", role=Role.HOLD_TIME, unit="h", **of_crystals))
+    add_variable(session, key, VariableInput(name="crystallisation temperature", role=Role.TEMPERATURE, unit="°C", **of_crystals))
+    add_variable(session, key, VariableInput(name="drying time", role=Role.HOLD_TIME, unit="h", low=1, high=9, base=5))
+    add_variable(session, key, VariableInput(name="stirring rate", role=Role.OTHER, low=100, high=900, base=500))
+    space = space_of(questions.list_variables(session, key), [])
+    meant = match_heading(heading, space)[0]
+    assert [v.name for v in space.variables if f"v{v.key}" == meant] == ([name] if name else [])
+
+
+def test_a_volume_in_the_cells_is_no_number_of_equivalents(session: Session) -> None:
+    key = charged(session)
+    # As a student writes it: the name of a liquid, and its volume with the unit in each cell.
+    rows = [["hold", "bath", "agent", "halide", "toluene", "yield"], ["2", "120", "MgSO4", "23 mL", "50 ml", "61"]]
+    book = look_at(session, key, NotebookInput(rows=rows), base_for_missing=True)
+    assert [c.meaning for c in book.columns[3:5]] == ["", "measured_3"]
+    assert book.rows[0].problems == ()
+
+
+def test_volumes_and_masses_convert_as_times_do(session: Session) -> None:
+    key = key_of(session)
+    add_variable(session, key, VariableInput(name="dose", role=Role.VOLUME, unit="mL", low=0.05, high=2, base=1))
+    add_variable(session, key, VariableInput(name="seed", role=Role.OTHER, unit="mg", low=0, high=500, base=100))
+    rows = [["hold", "bath / °F", "agent", "dose (µL)", "seed", "yield"], ["2", "250", "MgSO4", "150", "0.2 g", "61"]]
+    (row,) = look_at(session, key, NotebookInput(rows=rows)).rows
+    assert row.problems == ()
+    # 250 °F are 121.111… °C.
+    assert list(row.settings.values())[1:] == [121.11, "MgSO4", 0.15, 200.0]
+
+
+@pytest.mark.parametrize("heading", ["Student", "Analyst"])
+def test_students_and_analysts_made_their_runs(session: Session, heading: str) -> None:
+    space = space_of(questions.list_variables(session, key_of(session)), [])
+    assert match_heading(heading, space)[0] == "made_by"
