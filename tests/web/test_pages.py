@@ -2943,3 +2943,21 @@ def test_the_working_recipe_beside_a_proposal_has_no_more_digits_than_elsewhere(
     page = ready.get("/preparations/1/proposal").text
     assert "working recipe: 1.98765 h</small>" in page
     assert "working recipe: MgSO4</small>" in page
+
+
+def test_a_mass_intensity_that_leaves_a_solvent_out_is_a_least_one(ready: TestClient) -> None:
+    preparation = {"name": "Ester", "product_formula": "C7H14O2", "base_scale_mol": 0.1}
+    assert ready.put("/api/v1/preparations/1", json=preparation).status_code == 200
+    alcohol = {"name": "alcohol", "role": "reagent", "formula": "C5H12O"}
+    toluene = {"name": "toluene", "role": "solvent", "amount_kind": "volume", "amount": 20}
+    for line in (alcohol, toluene):
+        assert ready.post("/api/v1/preparations/1/materials", json=line).status_code == 201
+    run = {"settings": {"hold": 2, "bath": 120, "agent": "MgSO4"}, "product_mass_g": 5.0}
+    assert ready.post("/api/v1/preparations/1/runs", json=run).status_code == 201
+    # 0.1 mol of C5H12O, 88.15 g/mol, for 5 g; toluene weighs nobody knows how much.
+    page = ready.get("/runs/1").text
+    assert "Process mass intensity at least 1.76 g/g, E factor at least 0.763 g/g" in page
+    known = {**toluene, "density_g_per_ml": 0.867}
+    assert ready.put("/api/v1/materials/2", json=known).status_code == 200
+    assert ready.post("/api/v1/preparations/1/runs", json=run).status_code == 201
+    assert "Process mass intensity 5.23 g/g" in ready.get("/runs/2").text
