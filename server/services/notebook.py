@@ -948,7 +948,9 @@ class _Reader:
             if not at and not self.data.amounts_at and scale and abs(scale / base - 1.0) > _OTHER_SCALE:
                 unsaid.append(v.name)
             elif held and abs(held / base - 1.0) > (1e-9 if at else _OTHER_SCALE):
-                row.settings[v.key] = tidy(float(row.settings[v.key]) * base / held)
+                amount = AsWeighed(v.key, "", tidy(float(row.settings[v.key]) * base / held), "")
+                # A scale that a heading names is no weighed one.
+                row.settings[v.key] = (amount if at else self._meant_by(amount)).value
                 row.remarks.append(f"{v.name} is {plain(float(row.settings[v.key]))} {v.unit} at the base scale")
         if unsaid:
             self.asks_amounts = True

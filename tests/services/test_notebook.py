@@ -1383,9 +1383,12 @@ def test_a_scale_that_weighing_alone_sets_apart_leaves_amounts_as_written(sessio
     key = int(preparation.id or 0)
     add_variable(session, key, VariableInput(name="ethanol", role=Role.VOLUME, unit="mL", low=0, high=60, base=20))
     head = ["hold", "bath", "agent", "ethanol / mL", "scale / mmol", "yield"]
-    rows = [head, ["2", "120", "MgSO4", "20", "20.1", "61"], ["2", "120", "MgSO4", "80", "40", "64"]]
+    amounts = (("20", "20.1"), ("80", "40"), ("80", "40.03"), ("40.1", "40.1"))
+    rows = [head, *(["2", "120", "MgSO4", amount, scale, "61"] for amount, scale in amounts)]
     book = look_at(session, key, NotebookInput(rows=rows, amounts_at="run_scale"))
-    assert [list(r.settings.values())[3] for r in book.rows] == [20.0, 40.0]
+    # At 40.03 mmol 80 mL come to 39.97, which is 40 in the row above; 40.1 mL at twice the scale are the base value.
+    assert [list(r.settings.values())[3] for r in book.rows] == [20.0, 40.0, 40.0, 20.0]
+    assert book.rows[2].remarks == ("ethanol is 40 mL at the base scale",)
 
 
 @pytest.mark.parametrize(
