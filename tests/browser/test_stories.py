@@ -1098,6 +1098,19 @@ def test_narrow_windows_and_large_text_need_no_scrolling_sideways(demo: str, pag
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), f"{path} is wider than the screen"
 
 
+def test_the_bench_sheet_on_a_phone_keeps_amounts_and_stages_whole(demo: str, page: Page) -> None:
+    page.set_viewport_size({"width": 360, "height": 740})
+    page.goto(f"{demo}/runs/10/bench-sheet")
+    # Each amount stands in one line with its unit, each name of a stage too; what is for a pen is for paper.
+    lines = """cells => cells.map(c => { const range = document.createRange(); range.selectNodeContents(c.firstChild ?? c);
+        return range.getClientRects().length; })"""
+    for cells in (".bench-table td.num", ".bench-stages th[scope=row]"):
+        assert max(page.eval_on_selector_all(cells, lines)) == 1
+    expect(page.locator(".bench-stages .blank").first).to_be_hidden()
+    page.emulate_media(media="print")
+    expect(page.locator(".bench-stages .blank").first).to_be_visible()
+
+
 def test_long_names_need_no_scrolling_sideways(demo: str, page: Page) -> None:
     page.set_viewport_size({"width": 320, "height": 800})
     long = "dicyclohexylcarbodiimidehydrochloridemonohydrate"
