@@ -42,6 +42,7 @@ def browser() -> Iterator[Browser]:
         if os.environ.get("CI"):
             pytest.fail(message)
         pytest.skip(message)
+    ARTEFACTS.mkdir(exist_ok=True)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
         yield browser
@@ -111,7 +112,6 @@ def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
 
     page.on("requestfailed", failed)
     yield page
-    ARTEFACTS.mkdir(exist_ok=True)
     name = request.node.name.replace("[", "-").replace("]", "")
     page.screenshot(path=str(ARTEFACTS / f"{name}.png"), full_page=True)
     context.close()
