@@ -166,6 +166,8 @@ def check_variable(session: Session, preparation_id: int, data: VariableInput, o
         Of the variable that is changed; None for a new one.
     """
     messages: dict[str, str] = {}
+    # A form is also checked as far as it can be read.
+    data = _with_known_unit(data)
     if data.role is Role.CHOICE:
         _check_choice(data, messages)
     else:

@@ -2961,3 +2961,11 @@ def test_a_mass_intensity_that_leaves_a_solvent_out_is_a_least_one(ready: TestCl
     assert ready.put("/api/v1/materials/2", json=known).status_code == 200
     assert ready.post("/api/v1/preparations/1/runs", json=run).status_code == 201
     assert "Process mass intensity 5.23 g/g" in ready.get("/runs/2").text
+
+
+def test_a_unit_that_is_understood_is_not_refused_beside_another_mistake(ready: TestClient) -> None:
+    flask = {**BATH, "name": "flask", "unit": "deg C", "low": "RT"}
+    page = html.unescape(ready.post("/preparations/1/variables", data=flask).text)
+    assert "“RT” is not a number" in page
+    assert "needs one of the units" not in page
+    assert ready.post("/preparations/1/variables", data={**flask, "low": "20"}).status_code == 200
