@@ -2969,3 +2969,9 @@ def test_a_unit_that_is_understood_is_not_refused_beside_another_mistake(ready: 
     assert "“RT” is not a number" in page
     assert "needs one of the units" not in page
     assert ready.post("/preparations/1/variables", data={**flask, "low": "20"}).status_code == 200
+
+
+def test_where_something_was_weighed_on_the_way_is_said_once(ready: TestClient) -> None:
+    table = "hold / min;bath;weighed after work-up / g;content of what was weighed after work-up;yield\n60;120;6.5;80;50\n"
+    answer = ready.post(IMPORT, data={"action": "read", "rows": table}).text
+    assert '<td data-label="weighed">weighed after work-up: 6.5 g, 80 % product</td>' in answer

@@ -374,6 +374,11 @@ def _kept_wrong(typed: Mapping[str, str], errors: Mapping[str, str]) -> dict[str
     return {name: typed[name] for name in errors if name in typed}
 
 
+def _place(name: str, stage: str) -> str:
+    """What was weighed on the way and where, once: a table of the app's own calls it 'weighed after work-up'."""
+    return name if name.endswith(f" {stage}") else f"{name}, {stage}"
+
+
 def _lines(book: Notebook) -> list[RowLine]:
     out = []
     for r in book.rows:
@@ -385,7 +390,7 @@ def _lines(book: Notebook) -> list[RowLine]:
         becomes = f"left out: {r.left_out}" if r.left_out else ", ".join(filter(None, ["stored", *words, *r.remarks]))
         said = r.outcome if r.lacks_result and r.outcome != "yield" else ""
         marks = [
-            f"{c.name}, {STAGE_WORDS[c.stage]}: {plain(c.mass_g, 5)} g, {c.purity_percent:.4g} % {c.formula or 'product'}"
+            f"{_place(c.name, STAGE_WORDS[c.stage])}: {plain(c.mass_g, 5)} g, {c.purity_percent:.4g} % {c.formula or 'product'}"
             for c in r.checkpoints
         ]
         weighed = "; ".join([*r.weighed, *marks])
