@@ -8,7 +8,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from server.charts.style import ACCENT, BAND, INK, PAPER, QUIET, count_runs, styled
+from server.charts.style import ACCENT, BAND, INK, QUIET, count_runs, styled
 
 
 @dataclass(frozen=True)
@@ -70,25 +70,23 @@ def yield_over_runs(
                     hovertemplate=f"planned run {p.number}, forecast %{{y:.1f}} %<extra></extra>",
                 )
             )
-    if best is not None:
-        mark = next(p for p in points if p.number == best)
-        figure.add_annotation(
-            x=mark.number, y=mark.percent, text=f"best: {mark.percent:.1f} %", yshift=-20, showarrow=False, bgcolor=PAPER
-        )
+    said = [f"◆ best: {p.percent:.1f} %" for p in points if p.number == best]
     lines = []
     for value, words, dash, sample in ((aim, "aim", "solid", "──"), (literature, "literature", "dash", "╌╌")):
         if value is not None:
             figure.add_hline(y=value, line={"color": QUIET, "width": 1.5, "dash": dash})
             lines.append(f"{sample} {words} {value:g} %")
     if lines:
+        said.append("   ".join(lines))
+    if said:
         # Above the plot, where no run can lie.
-        place = {"xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "left", "yanchor": "bottom"}
-        figure.add_annotation(text="   ".join(lines), showarrow=False, font={"color": INK, "size": 12}, **place)
+        place = {"xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "left", "yanchor": "bottom", "align": "left"}
+        figure.add_annotation(text="<br>".join(said), showarrow=False, font={"color": INK, "size": 12}, **place)
     numbers = [p.number for p in points] or [1]
     tallest = max([p.percent + p.u for p in points] + [aim or 0.0, literature or 0.0, 10.0])
     result = styled(figure, x_title="run number", y_title="yield / %")
-    if lines:
-        result["layout"]["margin"].update(t=30)
+    if said:
+        result["layout"]["margin"].update(t=14 + 16 * len(said))
     result["layout"]["xaxis"].update(range=[min(numbers) - 0.6, max(numbers) + 0.6])
     count_runs(result, numbers)
     # A cross at 0 % is not cut in half.

@@ -2638,6 +2638,16 @@ def test_a_yield_that_cannot_be_is_no_best_so_far() -> None:
     assert list(stair["y"]) == [60.0, 60.0, 70.0]
 
 
+def test_no_words_stand_where_runs_lie() -> None:
+    points = [RunPoint(k, percent, 1.0, "counted") for k, percent in enumerate((81.0, 80.0, 91.1, 79.9), 1)]
+    for aim, words in ((None, ["◆ best: 91.1 %"]), (95.0, ["◆ best: 91.1 %", "── aim 95 %"])):
+        layout = yield_over_runs(points, best=3, aim=aim, literature=None)["layout"]
+        (said,) = layout["annotations"]
+        assert (said["text"].split("<br>"), said["yref"], said["yanchor"], said["y"]) == (words, "paper", "bottom", 1)
+        # Each line has its room above the plot.
+        assert layout["margin"]["t"] >= 16 * len(words)
+
+
 def test_doubtful_runs_are_left_out_of_the_stair_of_the_page(ready: TestClient) -> None:
     for mass in ("6", "10.6", "7"):
         enter(ready, product_mass_g=mass, confirm="yield_above_100")
