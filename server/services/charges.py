@@ -92,7 +92,7 @@ def _way_out(unit: str) -> str:
     if fits:
         return f"give the amount as {' or '.join(fits)}"
     *most, last = _UNIT_WORDS.values()
-    return f"no amount is given in {unit}, so say in the variable what it is in {', '.join(most)} or {last}"
+    return f"amounts are given in {', '.join(most)} or {last}, so let the variable be in one of these"
 
 
 def _molar_mass(row: MaterialRow) -> float | None:

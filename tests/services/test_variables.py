@@ -494,7 +494,10 @@ def test_a_temperature_may_be_written_in_many_ways(session: Session, preparation
     [
         ("wt%", "give the amount as wt% of the reference."),
         ("mL", "give the amount as mL."),
-        ("mg/mmol", "no amount is given in mg/mmol, so say in the variable what it is in equivalents"),
+        (
+            "mg/mmol",
+            "amounts are given in equivalents (mol/mol), mol%, g, mL, wt% of the reference, mL per g of the reference or mol/L",
+        ),
     ],
 )
 def test_a_variable_in_another_unit_says_the_way_out(session: Session, preparation: PreparationRow, unit: str, way: str) -> None:
