@@ -32,7 +32,7 @@ from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.runs import Beside, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, OptionRangeRule, Space, StockRule, reach_of
+from server.core.space.limits import LinearRule, NotUsedRule, OptionRangeRule, Space, StockRule, reach_of
 from server.core.space.variables import Role, Setting, Stage, Variable
 from tests.core.choose.test_proposal import ROWS, SPACE, YIELDS, Rows, history
 from tests.factories import agent, bath, hold
@@ -354,6 +354,9 @@ def test_a_choice_keeps_the_options_that_do_no_harm() -> None:
     h = history(rows, [70.0 + 0.1 * (k % 3) for k in range(len(rows))])
     window = tolerance_window(fit_ladder(h.table), SPACE, rows[0], allowed_loss=4.0)
     assert [name for name, _ in window.variables[2].keeps] == ["b"]
+    # An option that a rule forbids is not named, however well it does.
+    forbidden = replace(SPACE, rules=(*SPACE.rules, NotUsedRule("gone", "agent", ("b",))))
+    assert tolerance_window(fit_ladder(h.table), forbidden, rows[0], allowed_loss=4.0).variables[2].keeps == ()
     worse = history(rows, [70.0 - (25.0 if r["agent"] == "b" else 0.0) for r in rows])
     assert tolerance_window(fit_ladder(worse.table), SPACE, rows[0], allowed_loss=4.0).variables[2].keeps == ()
 

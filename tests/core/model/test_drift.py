@@ -9,6 +9,7 @@ from scipy import stats
 from server.core.model.drift import (
     BY_LOT,
     BY_MAKER,
+    _scatter_between,
     _Slope,
     change_with_scale,
     differences,
@@ -16,7 +17,7 @@ from server.core.model.drift import (
     variance_components,
     welch_range,
 )
-from server.core.model.ladder import fit_ladder
+from server.core.model.ladder import Ladder, fit_ladder
 from server.errors import NotReadyError
 from tests.core.model.test_effects import runs
 from tests.reference import reference
@@ -277,3 +278,36 @@ def test_a_slow_drift_over_many_runs_is_told_with_digits_enough() -> None:
     assert _Slope(-0.4, -2.7, 1.9).words("a run") == "−0.4 points a run (90 % range −2.7 to +1.9)"
     assert _Slope(0.0, -0.02, 0.02).words("a run") == "0.00 points a run (90 % range −0.02 to +0.02)"
     assert _Slope(0.0, 0.0, 0.0).words("a run") == "0.0 points a run (90 % range 0.0 to 0.0)"
+
+
+def test_what_is_there_but_too_small_to_matter_is_told_so() -> None:
+    # Half a point over all runs, far outside a scatter of a few hundredths, and below the 1.5 points that are worth a word.
+    scatter = [0.02 * (-1) ** (k // 2) for k in range(12)]
+    same = [(2.0, 120.0, "a")] * 12
+
+    def fitted(shift: list[float]) -> Ladder:
+        return fit_ladder(runs(same, [60.0 + a + b for a, b in zip(shift, scatter, strict=True)]), rungs=("mean",))
+
+    drift = drift_with_order(fitted([0.05 * k for k in range(12)]))
+    scale = change_with_scale(fitted([0.25 * (k % 3) for k in range(12)]), {k + 1: 0.1 * 2.0 ** (k % 3) for k in range(12)})
+    lots = fitted([0.5 * (k % 2) for k in range(12)])
+    (lot,) = differences(lots, ["BA"[number % 2] for number in lots.table.numbers], BY_LOT)
+    assert drift is not None
+    assert scale is not None
+    assert drift.sentence.startswith("A drift with run order is there, but too small to matter: ")
+    assert scale.sentence.startswith("Yields change with the scale of the run, but by too little to matter: ")
+    assert lot.sentence.startswith("There is a difference between lot A and lot B, but too small to matter: ")
+    assert not any(found.is_shown for found in (drift, scale, lot))
+
+
+def test_the_range_of_the_scatter_between_batches_is_that_of_the_variance_ratio() -> None:
+    # Davies & Goldsmith (1972), table 6.2: F = 11271.5/2451.25 = 4.598 with 5 and 24 degrees of freedom. By hand with tables
+    # of F, F(0.95; 5, 24) = 2.62 and F(0.95; 24, 5) = 4.53: √((4.598/2.62 − 1)/5 · 2451.25) = 19.2, and 98.6 above.
+    file = reference("A01")
+    batches, percent = np.array(file["data"]["Batch"]).astype(str), np.array(file["data"]["Yield"], dtype=float)
+    found = _scatter_between(percent, batches, 6, BY_LOT, 1)
+    assert (found.low_90, found.change, found.high_90) == pytest.approx((19.2, 42.0, 98.6), rel=0.005)
+    assert found.is_shown
+    wider = _scatter_between(percent, batches, 6, BY_LOT, 5)
+    assert wider.low_90 < found.low_90
+    assert wider.high_90 > found.high_90
