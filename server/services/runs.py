@@ -38,6 +38,7 @@ from server.services.charges import (
     is_crystal_water,
     make_charge,
     material_of,
+    materials_for,
     product_of,
     reference_molar_mass,
     weighed_theory,
@@ -1148,6 +1149,13 @@ def _as_run_by_name(session: Session, space: Space, run: RunRow) -> dict[str, Se
     return {v.name: _first(s.as_run_choice, s.as_run_number) for v in space.variables if (s := stored.get(int(v.key)))}
 
 
+def _as_run_by_key(session: Session, run: RunRow) -> dict[str, Setting]:
+    """As-run settings that are stored now, by the key of their variable."""
+    rows = questions.list_run_settings(session, int(run.id or 0))
+    found = {str(s.variable_id): _first(s.as_run_choice, s.as_run_number) for s in rows}
+    return {key: value for key, value in found.items() if value is not None}
+
+
 def made_with(session: Session, run: RunRow) -> MadeWith | None:
     """What a finished run was made with, and materials that came into the charge later and were noted for it; None if unknown."""
     made = MadeWith.from_json(run.made_with) if run.state == "finished" else None
@@ -1157,7 +1165,10 @@ def made_with(session: Session, run: RunRow) -> MadeWith | None:
     noted = weighed_of(session, int(run.id or 0))
     rows = questions.list_materials(session, run.preparation_id)
     reference = reference_molar_mass(rows)
-    later = [material_of(m, reference=reference) for m in rows if m.id in noted and str(m.id) not in there]
+    new = [m for m in rows if m.id in noted and str(m.id) not in there]
+    # With the amounts that the settings of the run give; what is for another option is there because it was noted.
+    of_settings = {m.key: m for m in materials_for(rows, _as_run_by_key(session, run))} if new else {}
+    later = [of_settings.get(str(m.id)) or material_of(m, reference=reference) for m in new]
     today = {str(m.id): material_of(m) for m in rows}
     # What of a formula older versions did not keep.
     kept = [m.with_atoms_of(today.get(m.key)) for m in made.materials]

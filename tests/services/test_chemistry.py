@@ -201,6 +201,18 @@ def test_another_multiple_leaves_what_finished_runs_were_planned_with(session: S
     assert moles == pytest.approx([0.003, 0.004])
 
 
+def test_a_material_that_came_later_counts_with_the_settings_of_the_run(session: Session) -> None:
+    # By hand: 2 mol% of 0.1 mol of lithium chloride (42.39 g/mol) are 0.0848 g; by default it is 1 mol%.
+    preparation, row = palladium(session)
+    run = make_run(session, preparation, 70.0, settings={"Pd": 2.0})
+    later = {"name": "chloride", "formula": "LiCl", "role": "other", "amount_kind": "mol_percent", "amount": 1}
+    chloride = add_material(session, key_of(preparation), MaterialInput(**later, ratio_variable_id=row.id))
+    note_weighed(session, key_of(run), {key_of(chloride): (0.09, None)})
+    charge = chemistry_of(session, *view_run(session, key_of(run))).charge
+    assert charge is not None
+    assert {line.material.name: line.moles for line in charge.lines}["chloride"] == pytest.approx(0.002)
+
+
 def test_a_finished_run_was_planned_with_its_own_number_of_washes(session: Session) -> None:
     preparation = made_of(session, "Washed", "C8H8O2", {"name": "acid", "formula": "C7H6O2"})
     count = VariableInput(name="washes", role=Role.COUNT, low=1, high=4, base=2, stage=Stage.WORK_UP)
