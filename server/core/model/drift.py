@@ -259,7 +259,8 @@ def _scatter_between(residual: FloatArray, groups: np.ndarray, n_groups: int, by
     sentence = (
         f"{over} (90 % range {low:.1f} to {high:.1f}) and {np.sqrt(within):.1f} points within {by.within}, settings allowed for."
     )
-    return Trend(float(np.sqrt(between)), low, high, sentence, low > 0.0)
+    sd = float(np.sqrt(between))
+    return Trend(sd, low, high, sentence, low > 0.0 and sd >= SMALL_DIFFERENCE)
 
 
 def _common_size(groups: np.ndarray) -> float:

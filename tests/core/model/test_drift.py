@@ -297,7 +297,10 @@ def test_what_is_there_but_too_small_to_matter_is_told_so() -> None:
     assert drift.sentence.startswith("A drift with run order is there, but too small to matter: ")
     assert scale.sentence.startswith("Yields change with the scale of the run, but by too little to matter: ")
     assert lot.sentence.startswith("There is a difference between lot A and lot B, but too small to matter: ")
-    assert not any(found.is_shown for found in (drift, scale, lot))
+    batches = fitted([0.5 * (k % 3) for k in range(12)])
+    *_, between = differences(batches, ["CAB"[number % 3] for number in batches.table.numbers], BY_LOT)
+    assert between.low_90 > 0
+    assert not any(found.is_shown for found in (drift, scale, lot, between))
 
 
 def test_the_range_of_the_scatter_between_batches_is_that_of_the_variance_ratio() -> None:
