@@ -677,9 +677,9 @@ def test_advice_is_about_the_runs_that_can_be_made() -> None:
     assert f"the next two together have {percent_words(two.together)} (only 2 can be made)" in two.odds
     for limited in (one, two):
         assert limited.worth_it == (limited.together >= FAIR_CHANCE)
-    bare = replace(advice, chances=(0.12, 0.2, 0.28, 0.35, 0.4), next_one=0.12)
+    bare = replace(advice, chances=(0.15, 0.28, 0.4, 0.5, 0.57), next_one=0.15)
     assert [bare.limited(n).worth_it for n in (1, 3, 4)] == [False, False, True]
-    assert [bare.limited(n).verdict.split()[0] for n in (1, 4)] == ["Another", "Worth"]
+    assert [bare.limited(n).verdict.split()[0] for n in (1, 2, 4)] == ["Stop", "Another", "Worth"]
 
 
 def test_advice_counts_no_more_runs_than_there_are_settings() -> None:
