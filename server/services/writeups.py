@@ -329,8 +329,8 @@ def gave_sentences(content: Content) -> list[str]:
         spread = f" ± {plain(run['u'])} points (standard uncertainty{exact})" if run["u"] else ""
         # Its own, which a later correction of the charge or the product leaves alone.
         theory = f" of a theoretical {plain(run['theory_g'])} g" if run.get("theory_g") else ""
-        gave = f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}{theory}"
-        out.append(f"{gave}{_pure_words(run)}.")
+        gave = f"Run {run['number']}{scale} gave {mass}{purity}{residual}a yield of {run['percent']:.1f} %{spread}"
+        out.append(f"{gave}{_pure_words(run)}{theory}.")
     return out
 
 
@@ -338,11 +338,7 @@ def _pure_words(run: Mapping[str, Any]) -> str:
     """How much product a weighed mass holds, unless that is all of it: of an assayed solution the mass alone says nothing."""
     purity, residual = run["purity_percent"], run.get("residual_percent") or 0.0
     content = (100.0 if purity is None else purity) * (1.0 - residual / 100.0)
-    return (
-        ""
-        if run["mass_g"] is None or content == 100.0
-        else f", that is {plain(run['mass_g'] * content / 100.0, 4)} g pure and dry"
-    )
+    return "" if run["mass_g"] is None or content == 100.0 else f": {plain(run['mass_g'] * content / 100.0, 4)} g pure and dry"
 
 
 def scope_sentence(content: Content) -> str:

@@ -207,7 +207,7 @@ def test_of_a_solution_that_was_assayed_it_says_what_it_holds(session: Session) 
     make_run(session, preparation, None, product_mass_g=7.5)
     gave = as_markdown(compose(session, analyse(session, int(preparation.id or 0))), None)
     assert " gave 108 g of product, 6.95 % pure, a yield of 75.1 %" in gave
-    assert " of a theoretical 10 g, that is 7.506 g pure and dry." in gave
+    assert ": 7.506 g pure and dry of a theoretical 10 g." in gave
     # What is counted as pure is said once.
     assert " gave 7.5 g of product, counted as pure, a yield of 75.0 %" in gave
     assert gave.count("pure and dry") == 1
