@@ -975,13 +975,8 @@ def _another_theory(
     found, _ = _theory_by_charge(preparation, materials, view, weighed, interims)
     if found is None:
         return None
-    is_as_well_known = math.isclose(_content_u(found), _content_u(has), rel_tol=1e-4)
+    is_as_well_known = math.isclose(found.content_u, has.content_u, rel_tol=1e-4)
     return None if is_as_well_known and math.isclose(found.value, has.value, rel_tol=1e-4) else found
-
-
-def _content_u(theory: TheoreticalYield) -> float:
-    """Standard uncertainty of the content of what limits; 0 where none was noted. [g/g]"""
-    return theory.content.u if theory.content is not None else 0.0
 
 
 def with_another_theory(session: Session, preparation: PreparationRow, runs: Sequence[RunView]) -> list[RunView]:
@@ -1145,15 +1140,14 @@ def result_before_storing(
 
 def _as_run_by_name(session: Session, space: Space, run: RunRow) -> dict[str, Setting | None]:
     """As-run settings that are stored now, by name of the variable."""
-    stored = {s.variable_id: s for s in questions.list_run_settings(session, int(run.id or 0))}
-    return {v.name: _first(s.as_run_choice, s.as_run_number) for v in space.variables if (s := stored.get(int(v.key)))}
+    stored = _as_run_by_key(session, run)
+    return {v.name: stored[v.key] for v in space.variables if v.key in stored}
 
 
-def _as_run_by_key(session: Session, run: RunRow) -> dict[str, Setting]:
-    """As-run settings that are stored now, by the key of their variable."""
+def _as_run_by_key(session: Session, run: RunRow) -> dict[str, Setting | None]:
+    """As-run settings that are stored now, by the key of their variable; None where only the plan is stored."""
     rows = questions.list_run_settings(session, int(run.id or 0))
-    found = {str(s.variable_id): _first(s.as_run_choice, s.as_run_number) for s in rows}
-    return {key: value for key, value in found.items() if value is not None}
+    return {str(s.variable_id): _first(s.as_run_choice, s.as_run_number) for s in rows}
 
 
 def made_with(session: Session, run: RunRow) -> MadeWith | None:
@@ -1167,7 +1161,8 @@ def made_with(session: Session, run: RunRow) -> MadeWith | None:
     reference = reference_molar_mass(rows)
     new = [m for m in rows if m.id in noted and str(m.id) not in there]
     # With the amounts that the settings of the run give; what is for another option is there because it was noted.
-    of_settings = {m.key: m for m in materials_for(rows, _as_run_by_key(session, run))} if new else {}
+    as_run = {key: value for key, value in _as_run_by_key(session, run).items() if value is not None} if new else {}
+    of_settings = {m.key: m for m in materials_for(rows, as_run)} if new else {}
     later = [of_settings.get(str(m.id)) or material_of(m, reference=reference) for m in new]
     today = {str(m.id): material_of(m) for m in rows}
     # What of a formula older versions did not keep.

@@ -23,7 +23,7 @@ from server.core.space.coordinates import encode
 from server.core.space.limits import Space, reach_of
 from server.core.space.variables import FloatArray
 from tests.bench.peers import OWN, PEERS, Maker, Own, Row
-from tests.bench.sample_efficiency import ALL, SIZES, kinds_of
+from tests.bench.sample_efficiency import ALL, SIZES, kinds_of, shortfalls_of
 from tests.bench.workers import pool_of
 
 NOISE = 2.0  # [yield points]
@@ -60,16 +60,7 @@ def campaign(name: str, kind: int, seed: int) -> tuple[str, list[float]]:
     def truth(row: Row) -> float:
         return float(prior.yields(recipe, encode(space.variables, [row]))[0, 0])
 
-    chooser = CHOOSERS[name](space, seed)
-    rows: list[Row] = []
-    yields: list[float] = []
-    found = []
-    while len(rows) < max(SIZES):
-        rows.append(chooser.next_run(rows, yields))
-        yields.append(float(np.clip(truth(rows[-1]) + noise[len(yields)], 0.0, 100.0)))
-        if len(rows) in SIZES:
-            found.append(best - truth(rows[chooser.recipe(rows, yields)]))
-    return name, found
+    return name, shortfalls_of(CHOOSERS[name](space, seed), truth, noise, best)
 
 
 def main() -> None:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable
 from concurrent.futures import as_completed
 from functools import lru_cache
 from pathlib import Path
@@ -26,8 +27,9 @@ from tqdm import tqdm
 
 from server.core.choose.search import draw_reachable, neighbours
 from server.core.space.limits import reach_of
+from server.core.space.variables import FloatArray
 from tests.bench import preparations, preparations_more, preparations_unseen
-from tests.bench.peers import OWN, PEERS, WITHOUT, Row, torch_is_here
+from tests.bench.peers import OWN, PEERS, WITHOUT, Chooser, Row, torch_is_here
 from tests.bench.workers import pool_of
 
 SIZES = (4, 6, 8, 12, 20)
@@ -70,16 +72,27 @@ def campaign(name: str, kind: int, seed: int) -> tuple[Key, list[float]]:
     preparation = ALL[kind]()
     noise = np.random.default_rng([seed, kind]).standard_normal(max(SIZES)) * preparation.noise
     chooser = MAKERS[name](preparation.space, seed)
+    return (name, kind, seed), shortfalls_of(chooser, preparation.truth, noise, optimum(kind))
+
+
+def shortfalls_of(chooser: Chooser, truth: Callable[[Row], float], noise: FloatArray, best: float) -> list[float]:
+    """Let a chooser make its runs; the shortfall of its working recipe from ``best`` at every size. [points]
+
+    Parameters
+    ----------
+    noise : ndarray of shape (n_runs,)
+        Errors of the runs, in their order. [points]
+    """
     rows: list[Row] = []
     yields: list[float] = []
     shortfalls = []
     while len(rows) < max(SIZES):
         row = chooser.next_run(rows, yields)
         rows.append(row)
-        yields.append(float(np.clip(preparation.truth(row) + noise[len(yields)], 0.0, 100.0)))
+        yields.append(float(np.clip(truth(row) + noise[len(yields)], 0.0, 100.0)))
         if len(rows) in SIZES:
-            shortfalls.append(optimum(kind) - preparation.truth(rows[chooser.recipe(rows, yields)]))
-    return (name, kind, seed), shortfalls
+            shortfalls.append(best - truth(rows[chooser.recipe(rows, yields)]))
+    return shortfalls
 
 
 def read_results(path: Path) -> dict[Key, list[float]]:

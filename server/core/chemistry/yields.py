@@ -40,6 +40,11 @@ class TheoreticalYield(Quantity):
 
     content: Quantity | None = None
 
+    @property
+    def content_u(self) -> float:
+        """Standard uncertainty of the content; 0 where none was noted. [g/g]"""
+        return self.content.u if self.content is not None else 0.0
+
 
 @dataclass(frozen=True)
 class BudgetLine:

@@ -1,5 +1,7 @@
 """Lack of fit against published tables."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -54,6 +56,21 @@ def test_a_bent_response_is_said_in_words() -> None:
     rows = [(h, 110.0, "a") for h in (1.0, 2.0, 4.0, 6.0) for _ in range(3)]
     yields = [y + e for y in (40.0, 70.0, 71.0, 45.0) for e in (-1.0, 0.0, 1.0)]
     assert "Straight lines alone do not fit" in straight_lines_sentence(runs(rows, yields))
+
+
+def test_a_probability_is_given_without_digits_that_it_does_not_have() -> None:
+    variables = (hold(),)
+    rows: list[dict[str, Setting]] = [{"hold": h} for h in (2.0, 2.0, 3.0, 3.0, 5.0, 5.0)]
+    coded = encode(variables, rows)
+
+    def said(bend: float) -> str:
+        yields = 60.0 + 5.0 * coded[:, 0] + np.array([1.0, -1.0] * 3) + bend * np.array([0.0, 0.0, 1.0, 1.0, 0.0, 0.0])
+        return straight_lines_sentence(RunTable(variables, coded, yields, np.zeros(6), tuple(range(1, 7))))
+
+    # On the line the lack of fit is nothing but dust, and F(1, 3) = 0.
+    assert said(0.0).endswith("p > 0.99).")
+    assert re.search(r"p = 0\.\d\d?\)\.$", said(1.0))
+    assert said(60.0).endswith("p < 0.001).")
 
 
 def test_equal_repeats_are_equal_whatever_their_digits() -> None:
