@@ -55,17 +55,18 @@ MOST_CONCENTRATED = 60.0  # [mol/L]
 DRIVING_ROLES = (Role.RATIO, Role.LOADING, Role.VOLUME, Role.CONCENTRATION, Role.OTHER)
 
 
-# Units in which a variable may set an amount of each kind, as ``bare_unit`` writes them; none said is the first one.
-UNITS_OF_AMOUNT = {
-    AmountKind.EQUIVALENTS: ("eq", "mol/mol", ""),
-    AmountKind.MOL_PERCENT: ("mol%", "%", ""),
-    AmountKind.MASS: ("g", ""),
-    AmountKind.VOLUME: ("ml", ""),
-    AmountKind.MASS_PERCENT: ("wt%", "%", "g/100g", ""),
-    AmountKind.VOLUME_PER_GRAM: ("ml/g", "l/kg", ""),
-    AmountKind.CONCENTRATION: ("mol/l", "m", ""),
+# Units in which a variable may set an amount of each kind, as ``bare_unit`` writes them, with what one of them is in the
+# unit of the amount; none said is that unit.
+UNITS_OF_AMOUNT: Mapping[AmountKind, Mapping[str, float]] = {
+    AmountKind.EQUIVALENTS: {"eq": 1.0, "mol/mol": 1.0, "": 1.0, "mol%": 1e-2},
+    AmountKind.MOL_PERCENT: {"mol%": 1.0, "%": 1.0, "": 1.0, "eq": 1e2, "mol/mol": 1e2},
+    AmountKind.MASS: {"g": 1.0, "": 1.0, "mg": 1e-3, "kg": 1e3},
+    AmountKind.VOLUME: {"ml": 1.0, "": 1.0, "μl": 1e-3, "ul": 1e-3, "l": 1e3},
+    AmountKind.MASS_PERCENT: {"wt%": 1.0, "%": 1.0, "g/100g": 1.0, "": 1.0, "g/g": 1e2, "mg/g": 0.1},
+    AmountKind.VOLUME_PER_GRAM: {"ml/g": 1.0, "l/kg": 1.0, "": 1.0, "μl/mg": 1.0, "μl/g": 1e-3},
+    AmountKind.CONCENTRATION: {"mol/l": 1.0, "m": 1.0, "": 1.0, "mmol/l": 1e-3, "mm": 1e-3, "mmol/ml": 1.0},
 }
-_UNIT_WORDS = {
+UNIT_WORDS = {
     AmountKind.EQUIVALENTS: "equivalents (mol/mol)",
     AmountKind.MOL_PERCENT: "mol%",
     AmountKind.MASS: "g",
@@ -81,17 +82,28 @@ def why_not_driven(kind: AmountKind, role: Role, unit: str, name: str) -> str:
     if role not in DRIVING_ROLES:
         return "Choose a ratio, a loading, a volume, or another variable whose number is an amount."
     if bare_unit(unit) not in UNITS_OF_AMOUNT[kind]:
-        differ = f"{name} is in {unit}, but this amount is in {_UNIT_WORDS[kind]}."
-        return f"{differ} The two must be in the same unit: {_way_out(unit)}."
+        differ = f"{name} is in {unit}, but this amount is in {UNIT_WORDS[kind]}."
+        return f"{differ} One cannot be worked out from the other: {_way_out(unit)}."
     return ""
+
+
+def unit_factor(kind: AmountKind, unit: str) -> float:
+    """What one unit of a variable is in the unit of the amount that it sets: 0.001 of mg for g. [-]
+
+    Raises
+    ------
+    KeyError
+        If a variable in this unit cannot set such an amount.
+    """
+    return UNITS_OF_AMOUNT[kind][bare_unit(unit)]
 
 
 def _way_out(unit: str) -> str:
     """How an amount and a variable in this unit get the same one."""
-    fits = [_UNIT_WORDS[kind] for kind, units in UNITS_OF_AMOUNT.items() if bare_unit(unit) in units]
+    fits = [UNIT_WORDS[kind] for kind, units in UNITS_OF_AMOUNT.items() if bare_unit(unit) in units]
     if fits:
         return f"give the amount as {' or '.join(fits)}"
-    *most, last = _UNIT_WORDS.values()
+    *most, last = UNIT_WORDS.values()
     return f"amounts are given in {', '.join(most)} or {last}, so let the variable be in one of these"
 
 
@@ -281,7 +293,7 @@ def materials_for(rows: Sequence[MaterialRow], settings: Mapping[str, Setting]) 
             continue
         driven = settings.get(str(row.ratio_variable_id)) if row.ratio_variable_id is not None else None
         count = settings.get(str(row.count_variable_id)) if row.count_variable_id is not None else None
-        amount = float(driven) * row.ratio_factor if driven is not None else None
+        amount = float(driven) * row.amount_of_one if driven is not None else None
         portions = float(count) if count is not None else 1.0
         out.append(material_of(row, amount=amount, portions=portions, reference=reference))
     return out
@@ -713,6 +725,7 @@ def _said_by_materials(
     materials = {m.key: as_bottled(m, weighed[int(m.key)]) for m in made.materials if int(m.key) in weighed}
     noted = {key: weighed[int(key)] for key in materials}
     driven = {str(row.id): str(row.ratio_variable_id) for row in rows if row.ratio_variable_id is not None}
+    units = {str(row.id): row.unit_factor for row in rows}
     scale, reference = _one_equivalent(list(materials.values()), noted, driven) or (scale_mol, "")
     by_variable: dict[str, list[_Weighed]] = {}
     for key, material in materials.items():
@@ -724,7 +737,7 @@ def _said_by_materials(
             one, named = scale_mol, f"what was weighed after {THE_STAGE[Stage(material.taken_after)]}"
         value = amount_weighed(material, one, made.base_scale_mol, mass_g=note.mass_g, volume_ml=note.volume_ml)
         if value is not None:
-            weighed_value = AsWeighed(driven[key], material.name, float(f"{value / material.times:.4g}"), named)
+            weighed_value = AsWeighed(driven[key], material.name, float(f"{value / (material.times * units[key]):.4g}"), named)
             rounding = 0.5 * readability_g / note.mass_g if note.mass_g else 0.0
             by_variable.setdefault(driven[key], []).append(_Weighed(weighed_value, rounding))
     return by_variable
@@ -852,13 +865,20 @@ def _with_known_option(session: Session, preparation_id: int, data: MaterialInpu
     return data.model_copy(update={"choice": alike[0]}) if len(alike) == 1 else data
 
 
-def _apply(row: MaterialRow, data: MaterialInput) -> None:
+def _factor_for(session: Session, preparation_id: int, data: MaterialInput) -> float:
+    """What one unit of the variable that sets the amount is in the unit of that; 1 without one."""
+    variables = questions.list_variables(session, preparation_id) if data.ratio_variable_id is not None else []
+    return next((unit_factor(data.amount_kind, v.unit) for v in variables if v.id == data.ratio_variable_id), 1.0)
+
+
+def _apply(row: MaterialRow, data: MaterialInput, factor: float) -> None:
     before, after = row.stock_g, data.stock_g
     is_same = before is not None and after is not None and math.isclose(before, after, rel_tol=1e-9)
     if data.stock_counted or not (is_same or before is after is None):
         row.stock_at = None if data.stock_g is None else now()
     for name, value in data.model_dump(mode="json", exclude={"stock_counted"}).items():
         setattr(row, name, value)
+    row.unit_factor = factor
 
 
 def add_material(session: Session, preparation_id: int, data: MaterialInput) -> MaterialRow:
@@ -874,7 +894,7 @@ def add_material(session: Session, preparation_id: int, data: MaterialInput) -> 
     if len(questions.list_materials(session, preparation_id)) >= MOST_MATERIALS:
         raise InvalidInputError({"name": f"A preparation can have at most {MOST_MATERIALS} materials."})
     row = MaterialRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
-    _apply(row, data)
+    _apply(row, data, _factor_for(session, row.preparation_id, data))
     row.position = questions.next_position(session, MaterialRow, preparation_id)
     session.add(row)
     log_change(session, preparation_id, f"material {data.name} added")
@@ -888,7 +908,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     data = _with_known_option(session, row.preparation_id, data)
     check_material(session, row.preparation_id, data, row.id)
     before = row.model_dump(mode="json")
-    _apply(row, data)
+    _apply(row, data, _factor_for(session, row.preparation_id, data))
     after = row.model_dump(mode="json")
     changed = {k for k in before if before[k] != after[k]}
     log_change(

@@ -137,7 +137,7 @@ class Supply:
             thins = row.amount_kind == AmountKind.CONCENTRATION and row.ratio_variable_id is not None
             if one is None or not base or thins:
                 continue
-            whole = material_of(row, amount=None if row.ratio_variable_id is None else row.ratio_factor, reference=reference)
+            whole = material_of(row, amount=None if row.ratio_variable_id is None else row.amount_of_one, reference=reference)
             if whole.taken_after:
                 whole = self._for_all_of_theory(whole, scale or base)
             with suppress(InvalidInputError):

@@ -12,11 +12,21 @@ from sqlmodel import Session
 from server.core.chemistry.charge import AmountKind
 from server.core.model.effects import listed
 from server.core.space.limits import reach_of
-from server.core.space.units import TEMPERATURE_UNITS, TIME_UNITS, affine, convert, convertible
+from server.core.space.units import (
+    FAMILIES,
+    MASS_UNITS,
+    MOLE_RATIO_UNITS,
+    TEMPERATURE_UNITS,
+    TIME_UNITS,
+    VOLUME_UNITS,
+    affine,
+    convert,
+    convertible,
+)
 from server.core.space.variables import MOST_GRID_POINTS, Role, Variable
 from server.errors import InvalidInputError, NeedsConfirmationError
-from server.services.cells import read_unit
-from server.services.charges import DRIVING_ROLES, why_not_driven
+from server.services.cells import bare_unit, read_unit
+from server.services.charges import DRIVING_ROLES, UNIT_WORDS, UNITS_OF_AMOUNT, unit_factor, why_not_driven
 from server.services.inputs import (
     AnyLimit,
     LinearLimitInput,
@@ -30,7 +40,7 @@ from server.services.numbers import NumberTextError, read_number
 from server.services.preparations import log_change, move_up
 from server.services.spaces import names_of, rule_of, space_of, variable_of
 from server.storage import questions
-from server.storage.tables import LimitRow, SettingRow, VariableRow
+from server.storage.tables import LimitRow, MaterialRow, SettingRow, VariableRow
 
 MOST_VARIABLES = 20
 # That rules may go along with a variable; the page asks before it sends.
@@ -53,10 +63,11 @@ def _check_choice(data: VariableInput, messages: dict[str, str]) -> None:
 
 
 def _with_known_unit(data: VariableInput) -> VariableInput:
-    """The same with the unit of a temperature or a hold time as the app writes it: deg C, ℃ and Celsius are °C."""
+    """The same with the unit as the app writes it: deg C, ℃ and Celsius are °C, ml is mL."""
     families = {Role.TEMPERATURE: TEMPERATURE_UNITS, Role.HOLD_TIME: TIME_UNITS}
     known = read_unit(data.unit)
-    return data.model_copy(update={"unit": known}) if known in families.get(data.role, ()) else data
+    is_known = known in families.get(data.role, (*VOLUME_UNITS, *MASS_UNITS, *MOLE_RATIO_UNITS))
+    return data.model_copy(update={"unit": known}) if is_known else data
 
 
 def _check_number(data: VariableInput, messages: dict[str, str]) -> None:
@@ -420,6 +431,8 @@ def _follow_unit(session: Session, row: VariableRow, data: VariableInput, settin
         _convert_rules(session, row, data.unit)
         return
     in_rules = any(str(row.id) in names_of(limit) for limit in questions.list_limits(session, row.preparation_id))
+    if settings or in_rules:
+        _check_amounts_stay(session, row, data.unit)
     if row.unit and (settings or in_rules):
         what = (
             "Runs and rules have numbers" if settings and in_rules else "Runs have settings" if settings else "Rules have numbers"
@@ -430,6 +443,32 @@ def _follow_unit(session: Session, row: VariableRow, data: VariableInput, settin
             f"{what} in {row.unit}. The numbers stay as they are and would be read in {data.unit or 'no unit'}.",
             "Only the name of the unit changes",
         ).raise_unless_in(data.confirm)
+
+
+def _driven_by(session: Session, row: VariableRow) -> list[MaterialRow]:
+    return [m for m in questions.list_materials(session, row.preparation_id) if m.ratio_variable_id == row.id]
+
+
+def _check_amounts_stay(session: Session, row: VariableRow, unit: str) -> None:
+    """Numbers that are not converted must stay the same amounts: 2 in g is not 2 in mg."""
+    for material in _driven_by(session, row):
+        kind = AmountKind(material.amount_kind)
+        if unit_factor(kind, unit) != material.unit_factor:
+            written = ", ".join(u for family in FAMILIES for u in family if bare_unit(u) in UNITS_OF_AMOUNT[kind])
+            way_out = (
+                f"are converted only between {written}: choose the same unit as one of these first."
+                if written
+                else "cannot be converted: leave the unit as it is."
+            )
+            message = (
+                f"The numbers of {row.name} are the amount of {material.name}, {_in_unit(row.unit, kind)}. "
+                f"They would be read {_in_unit(unit, kind)}, and {way_out}"
+            )
+            raise InvalidInputError({"unit": message})
+
+
+def _in_unit(unit: str, kind: AmountKind) -> str:
+    return f"in {unit}" if unit else f"without a unit in {UNIT_WORDS[kind]}"
 
 
 def _ask_about_range(row: VariableRow, data: VariableInput) -> None:
@@ -483,6 +522,9 @@ def update_variable(session: Session, variable_id: int, data: VariableInput) -> 
         else:
             _follow_unit(session, row, data, settings)
         _apply(row, data)
+        for material in _driven_by(session, row):
+            material.unit_factor = unit_factor(AmountKind(material.amount_kind), row.unit)
+            session.add(material)
         rows = [row if v.id == row.id else v for v in questions.list_variables(session, row.preparation_id)]
         space = space_of(rows, questions.list_limits(session, row.preparation_id))
         reach_of(space, new_ground=None)
@@ -549,8 +591,8 @@ def delete_variable(session: Session, variable_id: int, confirm: Sequence[str] =
         NeedsConfirmationError("confirm", RULES_GO, message, "They may go").raise_unless_in(confirm)
     for material in materials:
         if material.ratio_variable_id == row.id:
-            material.amount, material.ratio_variable_id = float(row.base_number or 0.0) * material.ratio_factor, None
-            material.ratio_factor = 1.0
+            material.amount, material.ratio_variable_id = float(row.base_number or 0.0) * material.amount_of_one, None
+            material.ratio_factor = material.unit_factor = 1.0
             session.add(material)
         if material.count_variable_id == row.id:
             material.amount, material.count_variable_id = material.amount * float(row.base_number or 0.0), None

@@ -152,6 +152,8 @@ class MaterialRow(SQLModel, table=True):
     ratio_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
     # How many times the number of that variable is taken.
     ratio_factor: float = Field(default=1.0, sa_column_kwargs={"server_default": "1"})
+    # What one unit of that variable is in the unit of the amount: 0.001 of mg for g.
+    unit_factor: float = Field(default=1.0, sa_column_kwargs={"server_default": "1"})
     choice_variable_id: int | None = Field(default=None, foreign_key="variable.id", ondelete="SET NULL")
     choice: str | None = None
     # The variable that says how many times the amount is taken; removing it is the service's work.
@@ -163,6 +165,11 @@ class MaterialRow(SQLModel, table=True):
     stock_at: datetime | None = _moment()
     price_per_g: float | None = None
     hazards: str = ""
+
+    @property
+    def amount_of_one(self) -> float:
+        """Amount where the variable that sets it is at 1, in the unit of ``amount_kind``."""
+        return self.ratio_factor * self.unit_factor
 
 
 class RunRow(SQLModel, table=True):

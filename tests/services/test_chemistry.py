@@ -30,7 +30,7 @@ from server.services.runs import (
 )
 from server.services.spaces import stored_space
 from server.services.stock import Supply, missing_for, supply_of
-from server.services.variables import add_variable, delete_variable
+from server.services.variables import add_variable, as_input, delete_variable, update_variable
 from server.storage import questions
 from server.storage.tables import MaterialRow, PreparationRow, RunRow, VariableRow
 from tests.factories import make_preparation, make_run
@@ -169,6 +169,100 @@ def test_a_ligand_keeps_its_ratio_to_the_metal(session: Session) -> None:
     session.commit()
     delete_variable(session, key_of(row))
     assert (ligand.amount, ligand.ratio_factor) == (2.0, 1.0)
+
+
+def taken_by_a_variable(session: Session, unit: str, kind: str, base: float, **rest: Any) -> tuple[PreparationRow, VariableRow]:
+    preparation = made_of(session, "Coupling", "C12H10", {"name": "halide", "formula": "C6H5Br"})
+    much = VariableInput(name="much", role="other", unit=unit, low=base / 2, high=2 * base, base=base)
+    row = add_variable(session, key_of(preparation), much)
+    line = {"name": "extra", "formula": "NaCl", "role": "other", "amount_kind": kind, "ratio_variable_id": row.id, **rest}
+    add_material(session, key_of(preparation), MaterialInput(**line))
+    return preparation, row
+
+
+# By hand, at 0.1 mol, NaCl 58.44 g/mol and bromobenzene 157.01 g/mol (atomic weights: IUPAC).
+@pytest.mark.parametrize(
+    ("unit", "kind", "value", "mass_g", "volume_ml"),
+    [
+        ("mg", "mass", 250, 0.25, None),
+        ("kg", "mass", 0.25, 250, None),
+        ("µL", "volume", 250, None, 0.25),
+        ("L", "volume", 0.25, None, 250),
+        ("mol%", "equivalents", 5, 0.005 * 58.44, None),
+        ("eq", "mol_percent", 0.05, 0.005 * 58.44, None),
+        ("g/g", "mass_percent", 0.2, 0.2 * 15.701, None),
+        ("mg/g", "mass_percent", 200, 0.2 * 15.701, None),
+        ("µL/g", "volume_per_gram", 300, None, 0.3 * 15.701),
+        ("mmol/L", "concentration", 200, None, 500),
+    ],
+)
+def test_a_variable_sets_an_amount_in_its_own_unit(
+    session: Session, unit: str, kind: str, value: float, mass_g: float | None, volume_ml: float | None
+) -> None:
+    preparation, row = taken_by_a_variable(session, unit, kind, value)
+    line = next(one for one in charge_of(session, preparation, much=value).lines if one.material.name == "extra")
+    assert line.mass_g == (None if mass_g is None else pytest.approx(mass_g, rel=1e-3))
+    if volume_ml is not None:
+        assert line.volume_ml == pytest.approx(volume_ml, rel=1e-3)
+    # Without the variable the amount of the base recipe stays.
+    delete_variable(session, key_of(row))
+    (extra,) = (m for m in questions.list_materials(session, key_of(preparation)) if m.name == "extra")
+    assert extra.amount == pytest.approx(line.material.amount)
+    assert extra.unit_factor == 1.0
+
+
+def test_what_was_weighed_sets_a_variable_in_its_own_unit(session: Session) -> None:
+    preparation, _ = taken_by_a_variable(session, "mg", "mass", 200.0, ratio_factor=2.0, stock_g=5.0)
+    (rule,) = supply_of(session, preparation, []).rules()
+    assert rule.mass_g == pytest.approx(2e-3)  # of one mg, twice
+    run = make_run(session, preparation, 70.0, settings={"much": 200.0})
+    extra = next(m for m in questions.list_materials(session, key_of(preparation)) if m.name == "extra")
+    note_weighed(session, key_of(run), {key_of(extra): (0.42, None)})
+    (one,) = chemistry_of(session, *view_run(session, key_of(run))).as_weighed
+    assert one.value == pytest.approx(210.0)
+
+
+def test_a_change_of_unit_leaves_what_runs_took(session: Session) -> None:
+    preparation, row = taken_by_a_variable(session, "mg", "mass", 200.0)
+    run = make_run(session, preparation, 70.0, settings={"much": 250.0})
+
+    def taken() -> float | None:
+        charge = chemistry_of(session, *view_run(session, key_of(run))).charge
+        assert charge is not None
+        return next(line.mass_g for line in charge.lines if line.material.name == "extra")
+
+    assert taken() == pytest.approx(0.25)
+    in_grams = as_input(row).model_copy(update={"unit": "g", "low": 0.1, "high": 0.4, "base": "0.2"})
+    update_variable(session, key_of(row), in_grams)
+    assert view_run(session, key_of(run))[1].settings[str(row.id)] == pytest.approx(0.25)
+    assert taken() == pytest.approx(0.25)
+    (line,) = (one for one in charge_of(session, preparation, much=0.3).lines if one.material.name == "extra")
+    assert line.mass_g == pytest.approx(0.3)
+
+
+def test_numbers_that_are_amounts_are_not_read_in_another_unit(session: Session) -> None:
+    preparation, row = taken_by_a_variable(session, "", "mass", 2.0)
+    # Before any run the unit is free.
+    update_variable(session, key_of(row), as_input(row).model_copy(update={"unit": "mg"}))
+    (line,) = (one for one in charge_of(session, preparation, much=2.0).lines if one.material.name == "extra")
+    assert line.mass_g == pytest.approx(0.002)
+    update_variable(session, key_of(row), as_input(row).model_copy(update={"unit": ""}))
+    run = make_run(session, preparation, 70.0, settings={"much": 2.0})
+    words = "amount of extra, without a unit in g. They would be read in mg, and are converted only between mg, g, kg: choose"
+    with pytest.raises(InvalidInputError, match=words):
+        update_variable(session, key_of(row), as_input(row).model_copy(update={"unit": "mg"}))
+    session.rollback()
+    # The same unit by its name first, which leaves the numbers, and then a conversion.
+    for unit, more in (("g", {"confirm": ["keep_numbers"]}), ("mg", {"low": 1000.0, "high": 4000.0, "base": "2000"})):
+        update_variable(session, key_of(row), as_input(row).model_copy(update={"unit": unit, **more}))
+    assert view_run(session, key_of(run))[1].settings[str(row.id)] == pytest.approx(2000.0)
+
+
+def test_wt_percent_that_runs_were_made_with_is_not_read_per_gram(session: Session) -> None:
+    preparation, row = taken_by_a_variable(session, "wt%", "mass_percent", 2.0)
+    make_run(session, preparation, 70.0, settings={"much": 2.0})
+    with pytest.raises(InvalidInputError, match=r"in wt%. They would be read in g/g, and cannot be converted: leave"):
+        update_variable(session, key_of(row), as_input(row).model_copy(update={"unit": "g/g"}))
 
 
 def test_another_multiple_leaves_what_finished_runs_were_made_with(session: Session) -> None:

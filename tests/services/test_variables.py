@@ -382,8 +382,8 @@ def test_a_role_that_rules_and_materials_rest_on_cannot_change(session: Session,
         with pytest.raises(InvalidInputError, match=f"is used by .*{user}") as refused:
             change(session, variable, **fields)
         assert set(refused.value.messages) == {"role"}
-    with pytest.raises(InvalidInputError, match=r"acid: ratio is in mol%, but this amount is in equivalents"):
-        change(session, int(ratio.id or 0), unit="mol%")
+    with pytest.raises(InvalidInputError, match=r"acid: ratio is in wt%, but this amount is in equivalents"):
+        change(session, int(ratio.id or 0), unit="wt%")
     change(session, int(ratio.id or 0), unit="equiv.", confirm=["keep_numbers"])
 
 
@@ -391,21 +391,25 @@ def test_a_role_that_rules_and_materials_rest_on_cannot_change(session: Session,
     ("role", "unit", "kind", "fits"),
     [
         ("volume", "mL", "volume", True),
-        ("volume", "L", "volume", False),
+        ("volume", "L", "volume", True),
         ("volume", "mL/g", "volume", False),
         ("volume", "mL", "mass", False),
         ("loading", "mol%", "mol_percent", True),
         ("loading", "mol %", "mol_percent", True),
-        ("loading", "mol%", "equivalents", False),
+        ("loading", "mol%", "equivalents", True),
+        ("loading", "wt%", "equivalents", False),
         ("ratio", "mol/mol", "equivalents", True),
         ("ratio", "equiv.", "equivalents", True),
-        ("ratio", "mol/mol", "mol_percent", False),
-        ("other", "kg", "mass", False),
+        ("ratio", "mol/mol", "mol_percent", True),
+        ("ratio", "mol/mol", "concentration", False),
+        ("other", "kg", "mass", True),
+        ("other", "µL", "volume", True),
+        ("other", "µL", "mass", False),
         ("other", "g", "mass", True),
         ("other", "", "mass", True),
     ],
 )
-def test_a_variable_drives_an_amount_in_its_own_unit_only(
+def test_a_variable_drives_an_amount_in_a_unit_of_its_kind_only(
     session: Session, preparation: PreparationRow, role: str, unit: str, kind: str, fits: bool
 ) -> None:
     key = int(preparation.id or 0)
@@ -414,7 +418,7 @@ def test_a_variable_drives_an_amount_in_its_own_unit_only(
     if fits:
         assert add_material(session, key, line).ratio_variable_id == row.id
     else:
-        with pytest.raises(InvalidInputError, match=f"much is in {unit}, but this amount is in .*same unit"):
+        with pytest.raises(InvalidInputError, match=f"much is in {unit}, but this amount is in .*cannot be worked out"):
             add_material(session, key, line)
 
 
@@ -487,6 +491,14 @@ def test_a_temperature_may_be_written_in_many_ways(session: Session, preparation
     # The same unit in another way changes no number.
     update_variable(session, int(row.id or 0), data)
     assert (row.unit, row.low) == (unit, 300)
+
+
+@pytest.mark.parametrize(("typed", "unit"), [("ml", "mL"), ("ul", "µL"), ("gram", "g"), ("mol-%", "mol%"), ("wt%", "wt%")])
+def test_a_volume_and_a_mass_may_be_written_in_many_ways(
+    session: Session, preparation: PreparationRow, typed: str, unit: str
+) -> None:
+    data = VariableInput(name="much", role=Role.OTHER, unit=typed, low=1, high=3, base=2)
+    assert add_variable(session, int(preparation.id or 0), data).unit == unit
 
 
 @pytest.mark.parametrize(

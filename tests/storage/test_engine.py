@@ -121,7 +121,7 @@ def test_an_older_database_keeps_all_its_data(tmp_path: Path) -> None:
         assert [s.as_run_number for s in questions.list_run_settings(session, 1)] == [2.5]
     upgraded.dispose()
     # The file as it was lies beside it.
-    with closing(sqlite3.connect(path.with_name(f"{path.name}.before-0014"))) as copy:
+    with closing(sqlite3.connect(path.with_name(f"{path.name}.before-0015"))) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
         assert copy.execute("SELECT count(*) FROM run").fetchone() == (1,)
 
@@ -135,12 +135,12 @@ def test_copies_before_an_upgrade_are_whole_and_overwrite_nothing(tmp_path: Path
     with closing(sqlite3.connect(path)) as own, own:
         own.execute("CREATE VIEW mine AS SELECT * FROM run")
     # A copy that was cut off, and one of another database.
-    (tmp_path / "old.sqlite3.before-0014").write_bytes(b"")
+    (tmp_path / "old.sqlite3.before-0015").write_bytes(b"")
     (tmp_path / "old.sqlite3.copying").write_bytes(b"half")
     open_database(path).dispose()
-    with closing(sqlite3.connect(tmp_path / "old.sqlite3.before-0014-1")) as copy:
+    with closing(sqlite3.connect(tmp_path / "old.sqlite3.before-0015-1")) as copy:
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
-    assert (tmp_path / "old.sqlite3.before-0014").read_bytes() == b""
+    assert (tmp_path / "old.sqlite3.before-0015").read_bytes() == b""
     assert not (tmp_path / "old.sqlite3.copying").exists()
     with closing(sqlite3.connect(path)) as upgraded:
         assert upgraded.execute("SELECT count(*) FROM mine").fetchone() == (0,)

@@ -406,6 +406,10 @@ def test_an_amount_that_a_variable_sets_may_stay_empty(client: TestClient) -> No
     assert client.post(f"/preparations/{number}/materials", data=typed).status_code == 200
     (line,) = client.get(f"{base}/materials").json()
     assert (line["amount"], line["ratio_factor"]) == (3.0, 2.0)
+    milligrams = add(client, base, "variables", name="salt", role="other", unit="mg", low=100, high=300, base=200)
+    by_mass = {**typed, "name": "salt", "amount_kind": "mass", "ratio_variable_id": str(milligrams)}
+    assert client.post(f"/preparations/{number}/materials", data=by_mass).status_code == 200
+    assert client.get(f"{base}/materials").json()[1]["amount"] == 0.4
     # Without a variable a number is needed.
     refused = client.post(f"/preparations/{number}/materials", data={**typed, "name": "base", "ratio_variable_id": ""})
     assert "Amount: Enter a number." in text_of(refused.text)

@@ -1,4 +1,4 @@
-"""Conversion between the units in which times, temperatures, volumes and masses are typed.
+"""Conversion between the units in which times, temperatures, volumes, masses and amounts are typed.
 
 Pint converts; it never parses what a person typed, because it reads
 ``2 h 30 min`` as a product. Only the units listed here exist for the app.
@@ -13,8 +13,10 @@ TIME_UNITS: tuple[str, ...] = ("s", "min", "h", "d")
 TEMPERATURE_UNITS: tuple[str, ...] = ("°C", "K", "°F")
 VOLUME_UNITS: tuple[str, ...] = ("µL", "mL", "L")
 MASS_UNITS: tuple[str, ...] = ("mg", "g", "kg")
+CONCENTRATION_UNITS: tuple[str, ...] = ("mmol/L", "mol/L")
+MOLE_RATIO_UNITS: tuple[str, ...] = ("mol/mol", "mol%")
 # Units among which numbers can be converted.
-FAMILIES = (TIME_UNITS, TEMPERATURE_UNITS, VOLUME_UNITS, MASS_UNITS)
+FAMILIES = (TIME_UNITS, TEMPERATURE_UNITS, VOLUME_UNITS, MASS_UNITS, CONCENTRATION_UNITS, MOLE_RATIO_UNITS)
 
 _PINT_NAMES = {
     "s": "second",
@@ -30,6 +32,10 @@ _PINT_NAMES = {
     "mg": "milligram",
     "g": "gram",
     "kg": "kilogram",
+    "mmol/L": "millimole / liter",
+    "mol/L": "mole / liter",
+    "mol/mol": "dimensionless",
+    "mol%": "percent",
 }
 
 
@@ -57,7 +63,7 @@ def convertible(unit: str, target: str) -> bool:
 
 
 def convert(value: float, unit: str, target: str) -> float:
-    """Convert a time, a temperature, a volume or a mass.
+    """Convert a number from one unit to another of its family.
 
     Parameters
     ----------

@@ -27,6 +27,7 @@ from server.services.charges import (
     delete_material,
     make_charge,
     move_material_up,
+    unit_factor,
     update_material,
 )
 from server.services.inputs import MaterialInput, messages_of, validated
@@ -355,6 +356,9 @@ def _amount_by_variable(session: ReadSession, preparation_id: int, typed: Mappin
         times = read_optional_number(typed.get("ratio_factor", "")) or 1.0
     if not chosen or chosen[0].base_number is None or times is None:
         return {}
+    with suppress(KeyError, ValueError):
+        # Where the variable cannot set such an amount, the form says so.
+        times *= unit_factor(AmountKind(typed.get("amount_kind", "")), chosen[0].unit)
     return {"amount": f"{chosen[0].base_number * times:.12g}"}
 
 

@@ -112,7 +112,7 @@ def _variable_form(
     def redraw(form: FormState, status: int) -> Response:
         assert preparation.id is not None
         n_runs = len(questions.list_runs(session, preparation.id))
-        units = (*TIME_UNITS, *TEMPERATURE_UNITS, "mol/mol", "mol%", "wt%", "mol/L", "mL", "mL/g", "g", "1/min")
+        units = (*TIME_UNITS, *TEMPERATURE_UNITS, "mol/mol", "mol%", "wt%", "mol/L", "mL", "µL", "mL/g", "g", "mg", "1/min")
         page = VariableFormPage(Frame(preparation, "setup"), form, row, n_runs, ROLES, STAGE_WORDS, units, seen)
         return render(request, "variables/form.html", page, status=status)
 
