@@ -27,7 +27,8 @@ from server.errors import NotReadyError
 from server.services.readings import SERIES, Series
 from server.services.runs import RunView
 from server.storage import questions
-from server.storage.tables import PreparationRow, ReadingRow, RunRow
+from server.storage.questions import ReadingPoint
+from server.storage.tables import PreparationRow, RunRow
 
 COURSES = ResultStore(size=512)
 # The rates of one reaction are read from the series that follow it, in this order.
@@ -45,7 +46,7 @@ class SeriesCourse:
     problem: str
 
 
-def series_courses(run: RunRow, rows: Sequence[ReadingRow]) -> list[SeriesCourse]:
+def series_courses(run: RunRow, rows: Sequence[ReadingPoint]) -> list[SeriesCourse]:
     """Fit every series of a run, in the order of ``SERIES``."""
     found = []
     for series in SERIES.values():
@@ -55,7 +56,7 @@ def series_courses(run: RunRow, rows: Sequence[ReadingRow]) -> list[SeriesCourse
     return found
 
 
-def _one(run: RunRow, series: Series, rows: Sequence[ReadingRow]) -> SeriesCourse:
+def _one(run: RunRow, series: Series, rows: Sequence[ReadingPoint]) -> SeriesCourse:
     hours, values = np.array([r.at_h for r in rows]), np.array([r.value for r in rows])
     chosen = (run.course_shapes or {}).get(series.key)
     shape = Shape(chosen) if chosen in set(Shape) else None
@@ -118,7 +119,7 @@ def evidence_beside(session: Session, preparation: PreparationRow, space: Space,
 
 
 def _courses_of(session: Session, run: RunView) -> list[SeriesCourse]:
-    return series_courses(run.row, questions.list_readings(session, int(run.row.id or 0)))
+    return series_courses(run.row, questions.list_points(session, int(run.row.id or 0)))
 
 
 def _for_rate(session: Session, run: RunView) -> SeriesCourse | None:

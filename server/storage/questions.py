@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from sqlmodel import Session, SQLModel, col, delete, func, insert, select
 
@@ -161,6 +161,26 @@ def list_readings(session: Session, run_id: int, series: str | None = None) -> S
     if series is not None:
         query = query.where(ReadingRow.series == series)
     return session.exec(query.order_by(col(ReadingRow.at_h), col(ReadingRow.id))).all()
+
+
+class ReadingPoint(NamedTuple):
+    """What a fit needs of a reading: a logger leaves so many that whole rows would take seconds."""
+
+    series: str
+    at_h: float
+    value: float
+
+
+def list_points(session: Session, run_id: int) -> list[ReadingPoint]:
+    """Readings of a run by time, without what only their correction needs."""
+    query = select(ReadingRow.series, ReadingRow.at_h, ReadingRow.value).where(ReadingRow.run_id == run_id)
+    return [ReadingPoint(*point) for point in session.exec(query.order_by(col(ReadingRow.at_h), col(ReadingRow.id)))]
+
+
+def latest_readings(session: Session, run_id: int, series: str, most: int) -> Sequence[ReadingRow]:
+    """The last readings of one series of a run, latest first."""
+    query = select(ReadingRow).where(ReadingRow.run_id == run_id, ReadingRow.series == series)
+    return session.exec(query.order_by(col(ReadingRow.at_h).desc(), col(ReadingRow.id).desc()).limit(most)).all()
 
 
 def add_readings(

@@ -563,7 +563,7 @@ def test_more_isolated_than_was_read_is_remarked_upon(session: Session) -> None:
         import_readings(session, int(run.id or 0), how(series="conversion"), course_text(0.9, 4.0))
         view = view_run(session, int(run.id or 0))[1]
         analysis = analyse(session, int(preparation.id or 0))
-        courses = series_courses(run, questions.list_readings(session, int(run.id or 0)))
+        courses = series_courses(run, questions.list_points(session, int(run.id or 0)))
         told[percent] = yield_against_readings(view, courses, analysis.space.variables[0])
         assert yield_against_readings(view, courses, None) == ""
     assert told[95.0].startswith("95 % were isolated, but the readings of conversion say ")
@@ -579,19 +579,19 @@ def test_readings_are_loaded_again_only_after_a_change(session: Session, monkeyp
     first = analyse(session, key).beside
     assert first is not None
     loads = []
-    plain = questions.list_readings
+    plain = questions.list_points
 
     def counted(*asked: Any) -> Any:
         loads.append(asked)
         return plain(*asked)
 
-    monkeypatch.setattr(questions, "list_readings", counted)
+    monkeypatch.setattr(questions, "list_points", counted)
     again = analyse(session, key).beside
     assert again is not None
     np.testing.assert_array_equal(again.table.yields, first.table.yields)
     assert loads == []
     # A correction far off the curve is a change, and so is a shape chosen by hand.
-    row = plain(session, int(run.id or 0))[0]
+    row = questions.list_readings(session, int(run.id or 0))[0]
     correct_reading(session, int(row.id or 0), reading(series="product", at="0.1", value="60"))
     loads.clear()
     corrected = analyse(session, key).beside
@@ -814,8 +814,8 @@ def test_a_start_that_was_seen_otherwise_is_a_conflict(session: Session) -> None
 
 def test_too_few_readings_for_any_curve_are_said_so(session: Session, run_id: int) -> None:
     import_readings(session, run_id, how(series="remaining"), "10 95\n20 91\n30 88\n40 87")
-    (course,) = series_courses(questions.get_run(session, run_id), questions.list_readings(session, run_id))
+    (course,) = series_courses(questions.get_run(session, run_id), questions.list_points(session, run_id))
     assert re.fullmatch(r"4 readings so far; a curve needs at least \d\.", course.problem)
     choose_shape(session, run_id, "remaining", Shape.PLATEAU)
-    (chosen,) = series_courses(questions.get_run(session, run_id), questions.list_readings(session, run_id))
+    (chosen,) = series_courses(questions.get_run(session, run_id), questions.list_points(session, run_id))
     assert re.fullmatch(r"4 readings so far; this shape needs at least \d\.", chosen.problem)

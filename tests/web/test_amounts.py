@@ -415,6 +415,27 @@ def test_an_amount_that_a_variable_sets_may_stay_empty(client: TestClient) -> No
     assert "Amount: Enter a number." in text_of(refused.text)
 
 
+def test_of_many_readings_the_latest_are_listed_the_last_one_first(client: TestClient) -> None:
+    base = preparation(client)
+    hold(client, base)
+    run = client.post(f"{base}/runs", json={"settings": {"hold": 2}, "product_mass_g": 8, "theoretical_yield_g": 10}).json()
+    for series, unit in (("product", "%"), ("temperature", "°C")):
+        rows = "\n".join(f"{k / 10} {k + 20}" for k in range(45))
+        answer = client.post(f"{API}/runs/{run['id']}/readings/import", json={"series": series, "unit": unit, "rows": rows})
+        assert answer.status_code == 201, answer.text
+
+    def listed(address: str) -> list[list[str]]:
+        tables = re.findall(r'aria-label="Readings">(.*?)</table>', client.get(address).text, re.DOTALL)
+        return [re.findall(r'<td class="num">([\d.]+)</td>', table) for table in tables]
+
+    course = f"/runs/{run['id']}/course"
+    latest = [str(k + 20) for k in range(44, 4, -1)]
+    assert listed(course) == [latest, latest]
+    assert "5 earlier readings are kept and counted" in text_of(client.get(course).text)
+    every = [str(k + 20) for k in range(44, -1, -1)]
+    assert listed(f"{course}?all=temperature") == [latest, every]
+
+
 def test_hazards_of_what_is_not_used_are_not_printed(client: TestClient) -> None:
     base = preparation(client, product_formula="C4H8O2", base_scale_mol=0.1)
     metal = add(client, base, "variables", name="metal", role="choice", choices=["Pd", "Ni"], base="Pd")

@@ -706,7 +706,7 @@ def delete_readings(run_id: Id, series: str, session: WriteSession) -> Response:
 def get_course(run_id: Id, session: ReadSession) -> list[CourseAnswer]:
     """Say what the readings of a run mean for the hold, series by series."""
     run = questions.get_run(session, run_id)
-    return [_course(one) for one in courses.series_courses(run, questions.list_readings(session, run_id))]
+    return [_course(one) for one in courses.series_courses(run, questions.list_points(session, run_id))]
 
 
 @router.put("/runs/{run_id}/course/{series}/shape", tags=["readings"])

@@ -73,7 +73,7 @@ class CourseView:
     course: SeriesCourse
     figure: Figure
     n_readings: int
-    latest: list[ReadingRow]
+    latest: Sequence[ReadingRow]
     hidden: int
     chosen: str
 
@@ -145,18 +145,19 @@ def _offset() -> int:
     return int(offset.total_seconds() // 60) if offset else 0
 
 
-def _view(run: RunView, one: SeriesCourse, rows: Sequence[ReadingRow], listed: str) -> CourseView:
+def _view(session: ReadSession, run: RunView, one: SeriesCourse, listed: str) -> CourseView:
     """``listed`` is the series whose readings are all listed."""
-    own = [r for r in rows if r.series == one.series.key]
+    n = len(one.hours)
     hours, values = shown_points(one)
     data = course_figure(hours, values, one.series.unit, one.series.label, one.course)
     text = one.course.advice.sentence if one.course else one.problem
-    readings = "1 reading" if len(own) == 1 else f"{len(own)} readings"
+    readings = "1 reading" if n == 1 else f"{n} readings"
     title = f"{one.series.title} over time, {readings}. {text}"
     chosen = (run.row.course_shapes or {}).get(one.series.key, "")
     most = MOST_LISTED_ALL if listed == one.series.key else MOST_LISTED
     figure = Figure(f"course-{one.series.key}", title, data)
-    return CourseView(one, figure, len(own), own[-most:][::-1], max(0, len(own) - most), chosen)
+    latest = questions.latest_readings(session, int(run.row.id or 0), one.series.key, most)
+    return CourseView(one, figure, n, latest, max(0, n - most), chosen)
 
 
 def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Callable[[FormState, int], Response]:
@@ -164,10 +165,10 @@ def _page(request: Request, session: ReadSession, run_id: int, which: str) -> Ca
 
     def redraw(form: FormState, status: int) -> Response:
         preparation, run = view_run(session, run_id)
-        rows = questions.list_readings(session, run_id)
-        courses = series_courses(run.row, rows)
-        views = [_view(run, one, rows, request.query_params.get("all", "")) for one in courses]
-        last = rows[-1].series if rows else next(iter(SERIES))
+        points = questions.list_points(session, run_id)
+        courses = series_courses(run.row, points)
+        views = [_view(session, run, one, request.query_params.get("all", "")) for one in courses]
+        last = points[-1].series if points else next(iter(SERIES))
         space = space_of(questions.list_variables(session, int(preparation.id or 0)), [])
         hold = hold_variable(preparation, space)
         blank = FormState({"series": last, "at_unit": hold.unit if hold else "h"})
