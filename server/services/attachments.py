@@ -15,12 +15,27 @@ from server.storage.tables import AttachmentRow
 
 LARGEST_BYTES = 10_000_000
 MOST_PER_RUN = 40
-# First bytes of the kinds that are taken, with media type and ending.
+# First bytes of the kinds that are taken, with media type.
 _KINDS = (
     (re.compile(rb"\x89PNG\r\n\x1a\n"), "image/png"),
     (re.compile(rb"\xff\xd8\xff"), "image/jpeg"),
     (re.compile(rb"RIFF....WEBP", re.DOTALL), "image/webp"),
     (re.compile(rb"%PDF-"), "application/pdf"),
+)
+# What the names of each kind may end in; the first is put behind any other. Text has many endings (.csv, .jdx, .asc), so
+# there only those are not kept that a double click would run (common practice, no source).
+_ENDINGS = {
+    "image/png": (".png",),
+    "image/jpeg": (".jpg", ".jpeg", ".jpe", ".jfif"),
+    "image/webp": (".webp",),
+    "application/pdf": (".pdf",),
+}
+_RUN_BY_A_CLICK = tuple(
+    f".{ending}"
+    for ending in (
+        *("exe", "com", "scr", "msi", "bat", "cmd", "ps1", "vbs", "vbe", "js", "jse", "wsf", "wsh", "hta", "reg", "lnk", "url"),
+        *("sh", "command", "desktop", "html", "htm", "xhtml", "svg", "jar", "app", "scf", "inf", "pif", "cpl", "psc1"),
+    )
 )
 TAKEN = f"PNG, JPEG or WebP pictures, PDF, and plain text or CSV, up to {LARGEST_BYTES // 1_000_000} MB"
 # What a browser offers to choose.
@@ -70,6 +85,20 @@ def safe_name(name: str) -> str:
     return (kept or "file")[-80:]
 
 
+def named_as(name: str, media_type: str) -> str:
+    """A safe name that ends in what the file is; at most 80 characters.
+
+    Examples
+    --------
+    >>> named_as("plate.exe", "image/png"), named_as("NMR.jdx", "text/plain"), named_as("run.bat", "text/plain")
+    ('plate.exe.png', 'NMR.jdx', 'run.bat.txt')
+    """
+    safe = safe_name(name)
+    endings = _ENDINGS.get(media_type, ())
+    fits = safe.lower().endswith(endings) if endings else not safe.lower().endswith(_RUN_BY_A_CLICK)
+    return safe if fits else (safe + (endings or (".txt",))[0])[-80:]
+
+
 def attach(session: Session, files: FileStore, run_id: int, name: str, content: bytes) -> AttachmentRow:
     """Attach a file to a run.
 
@@ -97,7 +126,7 @@ def attach(session: Session, files: FileStore, run_id: int, name: str, content: 
         raise StorageError(error.strerror or str(error)) from error
     row = AttachmentRow(
         run_id=run_id,
-        name=safe_name(name),
+        name=named_as(name, media_type),
         media_type=media_type,
         size=len(content),
         sha256=digest,

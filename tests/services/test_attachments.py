@@ -11,6 +11,7 @@ from server.services.attachments import (
     MOST_PER_RUN,
     attach,
     kind_of,
+    named_as,
     read_attachment,
     remove_attachment,
     safe_name,
@@ -62,6 +63,29 @@ def test_the_content_says_what_a_file_is(content: bytes, kind: str | None) -> No
 )
 def test_names_are_made_harmless(name: str, safe: str) -> None:
     assert safe_name(name) == safe
+
+
+@pytest.mark.parametrize(
+    ("name", "media_type", "kept"),
+    [
+        ("plate.PNG", "image/png", "plate.PNG"),
+        ("plate.jpeg", "image/jpeg", "plate.jpeg"),
+        ("plate.png", "image/jpeg", "plate.png.jpg"),
+        ("", "application/pdf", "file.pdf"),
+        ("spectrum.jdx", "text/plain", "spectrum.jdx"),
+        ("readme", "text/plain", "readme"),
+        ("setup.EXE", "text/plain", "setup.EXE.txt"),
+        ("drawing.svg", "text/plain", "drawing.svg.txt"),
+        ("x" * 100 + ".exe", "image/webp", "x" * 71 + ".exe.webp"),
+    ],
+)
+def test_names_end_in_what_the_file_is(name: str, media_type: str, kept: str) -> None:
+    assert named_as(name, media_type) == kept
+    assert len(kept) <= 80
+
+
+def test_a_stored_file_is_named_by_its_content(session: Session, files: FileStore, run_id: int) -> None:
+    assert attach(session, files, run_id, "plate.exe", PNG).name == "plate.exe.png"
 
 
 def test_a_photo_is_kept_beside_the_database(session: Session, files: FileStore, run_id: int, tmp_path: Path) -> None:
