@@ -223,7 +223,7 @@ class NotebookRow:
 
     ``stored_by`` is the answer (``AGAIN`` or ``SUMMARIES``) that would store a row that is left out for its looks.
     ``weighed`` says what is noted of materials. ``lacks_result`` where a row has neither a yield nor a product mass, or
-    nothing of it, and no word for its outcome.
+    nothing of it, and no word for its outcome. ``scale_mol`` is None where the row says none: the base scale. [mol]
     """
 
     number: int
@@ -239,6 +239,7 @@ class NotebookRow:
     lacks_result: bool = False
     checkpoints: tuple[CheckpointInput, ...] = ()
     weighed: tuple[str, ...] = ()
+    scale_mol: float | None = None
 
 
 @dataclass(frozen=True)
@@ -270,6 +271,11 @@ class Notebook:
     def good(self) -> tuple[NotebookRow, ...]:
         """The rows that would be stored."""
         return tuple(r for r in self.rows if not r.problems and not r.left_out)
+
+    @property
+    def has_scales(self) -> bool:
+        """Whether any row says at which scale its run was made."""
+        return any(row.scale_mol is not None for row in self.rows)
 
     @property
     def has_weighed(self) -> bool:
@@ -605,6 +611,7 @@ def _shown(row: _Row, percent: float | None, charged: Charged) -> NotebookRow:
         stored_by=row.stored_by,
         lacks_result=row.lacks_result,
         checkpoints=tuple(row.checkpoints),
+        scale_mol=row.raw.get("scale_mol"),
         weighed=tuple(f"{labels[key][0]}: {plain(value, 5)} {labels[key][1]}" for key, value in row.noted.items()),
     )
 

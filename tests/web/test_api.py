@@ -661,9 +661,9 @@ def test_a_table_is_looked_at_before_it_is_stored(client: TestClient) -> None:
     assert [bool(r["problems"]) for r in seen["rows"]] == [False, True, True]
     assert seen["unknown_words"] == {"bath": ["warm"], "agent": ["c"]}
     client.post(f"/api/v1/preparations/{key}/materials", json={"name": "toluene", "role": "solvent", "formula": "C7H8"})
-    weighed = [[*rows[0], "toluene / g"], [*rows[1], "43"]]
+    weighed = [[*rows[0], "toluene / g", "scale / mol"], [*rows[1], "43", "0.05"]]
     (row,) = client.post(f"{base}/import/preview", json={"rows": weighed}).json()["rows"]
-    assert row["weighed"] == ["toluene, weighed: 43 g"]
+    assert (row["weighed"], row["scale_mol"]) == (["toluene, weighed: 43 g"], 0.05)
     assert client.get(base).json() == []
     rows[2][1] = "125"
     asked = client.post(f"{base}/import/preview", json={"rows": rows}).json()["questions"]

@@ -2027,6 +2027,15 @@ def test_crude_masses_of_a_table_become_checkpoints(ready: TestClient) -> None:
     assert (checkpoint["stage"], checkpoint["mass_g"], checkpoint["purity_percent"]) == ("work_up", 6.5, 80)
 
 
+def test_rows_of_a_table_say_at_which_scale_they_were(ready: TestClient) -> None:
+    rows = "hold;bath;agent;scale;yield %\n1;120;MgSO4;50 mmol;50\n2;120;MgSO4;;60\n"
+    page = ready.post(IMPORT, data={"action": "read", "rows": rows}).text
+    assert re.findall(r'data-label="Scale">(.*?)</td>', page) == ["0.05 mol", "as the base"]
+    without = ready.post(IMPORT, data={"action": "read", "rows": "hold;bath;agent;yield %\n1;120;MgSO4;50\n"}).text
+    assert "Yield</th>" in without
+    assert "Scale" not in without
+
+
 def test_what_a_row_weighed_on_the_way_is_told_by_its_own_formula(ready: TestClient) -> None:
     stored = ready.get("/api/v1/preparations/1").json()
     ready.patch("/api/v1/preparations/1", json={**stored, "product_formula": "C7H9NO·HCl"})

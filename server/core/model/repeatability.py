@@ -11,9 +11,10 @@ from server.errors import NotReadyError
 # Levels of the scatter that every model is tried with, and what they weigh beforehand. [percentage points]
 NOISE_LEVELS = (1.2, 2.2, 3.5, 6.0)
 NOISE_WEIGHTS = (0.2, 0.45, 0.25, 0.1)
-# The same where the chemist says what to expect, in parts of that. (Own judgement.)
-TOLD_LEVELS = (0.6, 1.0, 1.6)
-TOLD_WEIGHTS = (0.25, 0.5, 0.25)
+# The same where the chemist says what to expect, in parts of that; three times it because people expect too little. (Own
+# judgement.)
+TOLD_LEVELS = (0.6, 1.0, 1.6, 3.0)
+TOLD_WEIGHTS = (0.2, 0.4, 0.2, 0.2)
 # Repeats that scatter more than the highest level add their own, with this weight.
 _OWN_LEVEL_WEIGHT = 0.1
 

@@ -604,6 +604,7 @@ class TableRowAnswer(Answer):
     made_on: str
     yield_percent: float | None
     outcome: str
+    scale_mol: float | None
     weighed: list[str]
     remarks: list[str]
     problems: list[str]

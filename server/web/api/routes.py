@@ -459,6 +459,7 @@ def preview_import(preparation_id: Id, data: NotebookInput, session: WriteSessio
                 made_on=r.day,
                 yield_percent=r.percent,
                 outcome=r.outcome,
+                scale_mol=r.scale_mol,
                 weighed=list(r.weighed),
                 remarks=list(r.remarks),
                 problems=list(r.problems),

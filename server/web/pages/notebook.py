@@ -67,6 +67,7 @@ class RowLine:
     settings: list[str]
     percent: float | None
     weighed: str
+    scale: str
     becomes: str
     problem: str
     asks_outcome: bool
@@ -394,5 +395,7 @@ def _lines(book: Notebook) -> list[RowLine]:
             for c in r.checkpoints
         ]
         weighed = "; ".join([*r.weighed, *marks])
-        out.append(RowLine(r.number, r.day, settings, r.percent, weighed, becomes, " ".join(r.problems), r.lacks_result, said))
+        scale = "" if r.scale_mol is None else f"{plain(r.scale_mol)} mol"
+        problem = " ".join(r.problems)
+        out.append(RowLine(r.number, r.day, settings, r.percent, weighed, scale, becomes, problem, r.lacks_result, said))
     return out

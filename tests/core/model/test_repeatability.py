@@ -66,14 +66,14 @@ def test_what_the_chemist_expects_comes_instead_of_the_usual_levels() -> None:
     coded = np.array([[0.1], [0.4], [0.6], [0.9]])
     yields = np.array([50.0, 56.0, 60.0, 55.0])
     tables = [RunTable((hold(),), coded, yields, np.zeros(4), (1, 2, 3, 4), scatter=s) for s in (0.8, None, 6.0)]
-    assert [level for level, _ in noise_levels(tables[2])] == pytest.approx([3.6, 6.0, 9.6])
+    assert [level for level, _ in noise_levels(tables[2])] == pytest.approx([3.6, 6.0, 9.6, 18.0])
     assert sum(w for _, w in noise_levels(tables[2])) == pytest.approx(1.0)
     # Whatever is taken out of a table or put to it.
     assert tables[2].rows(np.array([1, 2])).scatter == 6.0
     assert tables[2].joined_with(tables[1]).scatter == 6.0
     ladders = [fit_ladder(t) for t in tables]
     little, usual, much = (ladder.noise_sd for ladder in ladders)
-    assert little < 1.2 < usual < 4.0 < much < 9.0
+    assert little < 1.4 < usual < 4.0 < much < 9.0
     widths = [float(np.diff([m.quantile(q)[0] for q in (0.05, 0.95)])[0]) for m in (f.predict(coded[1:2]) for f in ladders)]
     assert widths[0] < widths[1] < widths[2]
     # Smooth surfaces draw about it too.
@@ -86,7 +86,7 @@ def test_repeats_outweigh_what_was_expected() -> None:
     found = replace(repeated(6.0), scatter=1.0)
     assert noise_levels(found)[-1][0] == pytest.approx(6.0)
     assert fit_ladder(found.in_canonical_order()).noise_sd > 4.0
-    assert [level for level, _ in noise_levels(replace(repeated(1.5), scatter=1.0))] == pytest.approx([0.6, 1.0, 1.6])
+    assert [level for level, _ in noise_levels(replace(repeated(1.5), scatter=1.0))] == pytest.approx([0.6, 1.0, 1.6, 3.0])
     assert fit_ladder(replace(repeated(1.0), scatter=6.0).in_canonical_order()).noise_sd < 4.0
 
 
