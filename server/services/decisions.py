@@ -41,12 +41,16 @@ NO_RECORD = (
 
 @dataclass(frozen=True)
 class Need:
-    """What a run takes of one material; ``is_short`` says that the stock does not reach."""
+    """What a run takes of one material; ``is_short`` says that the stock does not reach.
+
+    ``taken_after`` names the stage whose intermediate it is taken for: it is then enough for all of theory. Else empty.
+    """
 
     name: str
     mass_g: float | None
     volume_ml: float | None
     is_short: bool
+    taken_after: str = ""
 
 
 @dataclass(frozen=True)
@@ -132,7 +136,7 @@ class Decisions:
                 m = line.material
                 taken[m.key] = taken.get(m.key, 0.0) + (line.mass_g or 0.0)
                 is_short = m.stock is not None and line.mass_g is not None and taken[m.key] > m.stock * (1 + 1e-9)
-                lines.append(Need(m.name, line.mass_g, line.volume_ml, is_short))
+                lines.append(Need(m.name, line.mass_g, line.volume_ml, is_short, m.taken_after))
             without = tuple(options_without_material(self.materials, settings))
             found.append(
                 RunNeeds(tuple(lines), cost, self.preparation.currency, partial, without, self.preparation.balance_readability_g)

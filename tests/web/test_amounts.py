@@ -520,6 +520,11 @@ def test_what_is_taken_for_an_intermediate_follows_it_from_the_form_to_the_sheet
     (line,) = [m for m in client.get(f"{base}/materials").json() if m["name"] == "borohydride"]
     assert line["taken_after"] == "reaction"
     assert '<option value="reaction" selected>' in client.get(f"/materials/{line['id']}/edit").text
+    assert "Takes 10.612 g benzaldehyde, 3.783 g borohydride (for all of theory)." in text_of(
+        client.get(f"/preparations/{number}/proposal").text
+    )
+    needs = client.post(f"{base}/forecast", json={"settings": {"hold": 2}}).json()["needs"]["materials"]
+    assert [one["taken_after"] for one in needs] == ["", "reaction"]
     run = client.post(f"{base}/planned-runs", json={"settings": {"hold": 2}}).json()
     mark = {"name": "imine", "stage": "reaction", "formula": "C14H13N", "mass_g": 15.62}
     sheet = text_of(client.get(f"/runs/{run['id']}/bench-sheet").text)

@@ -314,12 +314,16 @@ class StagesAnswer(Answer):
 
 
 class NeedAnswer(Answer):
-    """What a run takes of one material; ``is_short`` where the stock does not reach."""
+    """What a run takes of one material; ``is_short`` where the stock does not reach.
+
+    ``taken_after`` names the stage whose intermediate it is taken for: it is then enough for all of theory. Else empty.
+    """
 
     name: str
     mass_g: float | None
     volume_ml: float | None
     is_short: bool
+    taken_after: Stage | Literal[""]
 
 
 class NeedsAnswer(Answer):
