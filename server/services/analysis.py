@@ -64,6 +64,7 @@ from server.core.space.coordinates import encode
 from server.core.space.limits import Space
 from server.core.space.variables import Setting
 from server.errors import NothingReachableError, NotReadyError
+from server.services.charges import idle_choices
 from server.services.courses import evidence_beside
 from server.services.runs import RunView, view_runs
 from server.services.spaces import space_of
@@ -592,6 +593,7 @@ class Analysis:
             self.beside,
             self.supply.rules(),
             tuple(r.is_too_high for r in self.counting),
+            idle_choices(self.supply.materials),
         )
 
     def proposal(self, purpose: Purpose = Purpose.RAISE) -> Proposal:

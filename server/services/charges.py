@@ -317,6 +317,24 @@ def options_without_material(rows: Sequence[MaterialRow], settings: Mapping[str,
     return found
 
 
+def idle_choices(rows: Sequence[MaterialRow]) -> tuple[tuple[str, str], ...]:
+    """Choices that say nothing while a number is 0: all that they select is taken that many times, or that much.
+
+    Returns
+    -------
+    pairs : tuple of (key of the choice, key of the number)
+    """
+    pairs = []
+    for choice in dict.fromkeys(row.choice_variable_id for row in rows if row.choice_variable_id is not None):
+        # A wash is taken so many times, an additive so much.
+        numbers = [{row.ratio_variable_id, row.count_variable_id} for row in rows if row.choice_variable_id == choice]
+        # A concentration does not take less of a liquid the lower it is.
+        thins = any(row.choice_variable_id == choice and row.amount_kind == AmountKind.CONCENTRATION for row in rows)
+        shared = set.intersection(*numbers) - {None}
+        pairs += [(str(choice), str(number)) for number in sorted(n for n in shared if n is not None) if not thins]
+    return tuple(pairs)
+
+
 def make_charge(
     preparation: PreparationRow,
     rows: Sequence[MaterialRow],

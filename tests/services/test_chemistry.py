@@ -12,7 +12,8 @@ from server.core.chemistry.formula import read_formula
 from server.core.space.limits import Space
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
-from server.services.charges import add_material, make_charge, update_material
+from server.services.analysis import analyse
+from server.services.charges import add_material, idle_choices, make_charge, update_material
 from server.services.charges import as_input as material_input
 from server.services.checkpoints import add_checkpoint
 from server.services.inputs import CheckpointInput, FinishedRunInput, MaterialInput, PlannedRunInput, VariableInput
@@ -169,6 +170,34 @@ def test_a_ligand_keeps_its_ratio_to_the_metal(session: Session) -> None:
     session.commit()
     delete_variable(session, key_of(row))
     assert (ligand.amount, ligand.ratio_factor) == (2.0, 1.0)
+
+
+def test_a_choice_says_nothing_where_none_of_what_it_selects_is_taken(session: Session) -> None:
+    preparation = make_preparation(session)
+    key = key_of(preparation)
+    agent = next(v for v in questions.list_variables(session, key) if v.name == "agent")
+    washes, much, thin = (
+        add_variable(session, key, VariableInput(name=name, role=role, unit=unit, low=0, high=4, base=2))
+        for name, role, unit in (("washes", "count", ""), ("much", "other", "g"), ("thin", "concentration", "mol/L"))
+    )
+
+    def idle(*lines: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+        rows = [
+            MaterialRow(preparation_id=key, name="x", role="other", choice_variable_id=agent.id, choice="MgSO4", **line)
+            for line in lines
+        ]
+        return idle_choices(rows)
+
+    counted, dosed = {"count_variable_id": washes.id}, {"ratio_variable_id": much.id}
+    assert idle(counted) == idle(counted, {**counted, **dosed}) == ((str(agent.id), str(washes.id)),)
+    assert idle({**counted, **dosed}) == tuple((str(agent.id), str(v.id)) for v in (washes, much))
+    # One that is taken all the same, by another number or always, is a difference.
+    assert idle(counted, dosed) == idle(counted, {}) == idle({}) == idle() == ()
+    # The less of it dissolves in a litre, the more is taken.
+    assert idle({"amount_kind": "concentration", "ratio_variable_id": thin.id}) == ()
+    brine = {"name": "brine", "role": "wash", "amount_kind": "volume", "amount": 5, "count_variable_id": washes.id}
+    add_material(session, key, MaterialInput(**brine, choice_variable_id=agent.id, choice="MgSO4"))
+    assert analyse(session, key).history.idle == ((str(agent.id), str(washes.id)),)
 
 
 def taken_by_a_variable(session: Session, unit: str, kind: str, base: float, **rest: Any) -> tuple[PreparationRow, VariableRow]:

@@ -121,7 +121,8 @@ class History:
 
     ``beside`` is evidence that is no run, see ``fit_ladder``. ``stock`` is what is left of the materials
     for further runs; it limits where these go, not which run is the working recipe. ``doubtful`` says which runs
-    are not the working recipe where there are others, by default none.
+    are not the working recipe where there are others, by default none. ``idle`` are choices with a number at whose zero they
+    say nothing, such as the additive and how much of it: (key of the choice, key of the number).
     """
 
     space: Space
@@ -132,6 +133,7 @@ class History:
     beside: Beside | None = None
     stock: tuple[StockRule, ...] = ()
     doubtful: tuple[bool, ...] = ()
+    idle: tuple[tuple[str, str], ...] = ()
 
     @property
     def failed(self) -> dict[int, Settings]:
@@ -189,6 +191,22 @@ class History:
             if sure is not None:
                 return sure
         return working_recipe(ladder, self.space, self.settings, failed)
+
+    def without_idle_changes(self, before: Settings, after: dict[str, Setting]) -> dict[str, Setting]:
+        """The same run with choices that say nothing in it as they were before; unchanged where a limit forbids that."""
+        idle = {choice for choice, number in self.idle if after[number] == 0.0}
+        plain = {key: before[key] if key in idle else value for key, value in after.items()}
+        return plain if self.space.is_reachable(plain) else after
+
+    def same_where_idle(self, rows: FloatArray, before: Settings) -> FloatArray:
+        """Coded rows with choices that say nothing in them as they were before. Shape (n, n_variables)."""
+        same = rows.copy()
+        column = {v.key: j for j, v in enumerate(self.space.variables)}
+        for choice, number in self.idle:
+            there, j, k = {**before, number: 0.0}, column[choice], column[number]
+            at_zero = encode(self.space.variables, [there])[0]
+            same[np.abs(rows[:, k] - at_zero[k]) < 1e-9, j] = at_zero[j]
+        return same
 
     def when_planned(self, settings: Settings) -> History:
         """The same with one more run that is planned, which takes its share of the stock."""
@@ -438,13 +456,13 @@ def propose(
         search = _to_shorten(history, ladder, updated, working, reach, saving, now)
     rng = np.random.default_rng(seed)
     for part, apart in search.tries:
-        score = _without_pending(history, search.score, apart)
+        score = _without_pending(history, search.score, apart, history.settings[best])
         index, value = best_reachable(part, score, index_of(part, done), rng)
         if value > NEVER:
             break
     if value <= NEVER and search.instead:
         return _repeat(history, ladder, reach, best, search.instead)
-    settings = part.settings(list(index))
+    settings = history.without_idle_changes(history.settings[best], part.settings(list(index)))
     changes = None
     if search.gain is not None:
         home, least = index_of(part, working)[0], value + float(np.log(MOST_OF_GAIN))
@@ -530,18 +548,23 @@ def _to_beat(history: History, updated: Ladder, working: FloatArray) -> FloatArr
     return rows[[int(np.argmax(np.round(updated.predict(rows).mean, 6)))]]
 
 
-def _without_pending(history: History, score: Score, apart: float) -> Score:
+def _without_pending(history: History, score: Score, apart: float, before: Settings) -> Score:
     """The score with runs that are planned or under way put last, and all that lie closer to them than ``apart``.
 
-    Asking twice therefore never gives the same run twice.
+    Asking twice therefore never gives the same run twice. A choice that says nothing makes no other run of one.
     """
+
+    def told(rows: FloatArray) -> FloatArray:
+        return score(history.same_where_idle(rows, before))
+
     if not history.pending:
-        return score
-    taken = encode(history.space.variables, history.pending)
+        return told if history.idle else score
+    taken = history.same_where_idle(encode(history.space.variables, history.pending), before)
     is_choice = [v.is_choice for v in history.space.variables]
 
     def masked(rows: FloatArray) -> FloatArray:
-        return np.where(distances(rows, taken, is_choice) < max(apart, 1e-9), NEVER, score(rows))
+        same = history.same_where_idle(rows, before)
+        return np.where(distances(same, taken, is_choice) < max(apart, 1e-9), NEVER, score(same))
 
     return masked
 

@@ -18,6 +18,7 @@ from server.core.choose.proposal import (
     assess,
     new_ground_words,
     propose,
+    propose_several,
     working_recipe,
 )
 from server.core.choose.search import draw_reachable, nearest_reachable
@@ -25,7 +26,7 @@ from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import FAILURE_SD, RunTable
 from server.core.space.coordinates import encode
-from server.core.space.limits import LinearRule, OnlyWithRule, Space, reach_of, total_time_rule
+from server.core.space.limits import LinearRule, NotUsedRule, OnlyWithRule, Space, reach_of, total_time_rule
 from server.core.space.variables import Role, Setting, Variable
 from server.errors import NothingReachableError
 from tests.core.space.test_limits import spaces
@@ -428,3 +429,48 @@ def test_the_reason_of_an_opening_run_says_that_choices_go_on() -> None:
 
 def test_large_amounts_are_told_without_powers_of_ten() -> None:
     assert Burden("solvent", "g", lambda _: None, identity="solvent").text(15230.0) == "15230 g"
+
+
+def dosed() -> History:
+    """Runs in which an additive only takes yield away, the more of it the more."""
+    amount = Variable("amount", "amount", Role.LOADING, "mol%", 0.0, 4.0, 1.0, 2.0)
+    space = Space((hold(), amount, agent("a", "b", "c")))
+    rng = np.random.default_rng(1)
+    rows: Rows = [{"hold": 2.0, "amount": 2.0, "agent": "b"}]
+    rows += [
+        {"hold": float(rng.choice(hold().grid())), "amount": float(rng.integers(0, 5)), "agent": str(rng.choice(["b", "c"]))}
+        for _ in range(7)
+    ]
+    return history(rows, [70.0 - 8.0 * float(row["amount"]) + 2.0 * float(row["hold"]) for row in rows], space)
+
+
+def told(settings: Setting | dict[str, Setting], before: dict[str, Setting]) -> dict[str, Setting]:
+    assert isinstance(settings, dict)
+    return {**settings, "agent": before["agent"]} if settings["amount"] == 0.0 else settings
+
+
+@pytest.mark.parametrize("purpose", [Purpose.RAISE, Purpose.FIND_OUT])
+def test_a_choice_of_which_nothing_is_taken_makes_no_other_run(purpose: Purpose) -> None:
+    plain = dosed()
+    idle = replace(plain, idle=(("agent", "amount"),))
+    ladder = fit_ladder(plain.table)
+    best = plain.working_recipe(ladder)
+    assert best is not None
+    before = dict(plain.settings[best])
+    without = [p.settings for p in propose_several(plain, ladder, 8, purpose)]
+    assert any(s["amount"] == 0.0 and s["agent"] != before["agent"] for s in without)
+    found = [dict(p.settings) for p in propose_several(idle, ladder, 8, purpose)]
+    assert [told(s, before) for s in found] == found
+    assert len(found) == 8
+    assert all(one not in found[:k] for k, one in enumerate(found))
+
+
+def test_a_change_that_says_nothing_is_undone_where_limits_allow() -> None:
+    space = Space((hold(), Variable("amount", "amount", Role.LOADING, "mol%", 0.0, 4.0, 1.0, 2.0), agent("a", "b")))
+    before: dict[str, Setting] = {"hold": 2.0, "amount": 0.0, "agent": "a"}
+    plain = replace(history([before], [50.0], space), idle=(("agent", "amount"),))
+    longer: dict[str, Setting] = {"hold": 3.0, "amount": 0.0, "agent": "b"}
+    assert plain.without_idle_changes(before, longer) == {**longer, "agent": "a"}
+    assert plain.without_idle_changes(before, {**longer, "amount": 1.0}) == {**longer, "amount": 1.0}
+    barred = replace(plain, space=Space(space.variables, (NotUsedRule("a is not used", "agent", ("a",)),)))
+    assert barred.without_idle_changes(before, longer) == longer
