@@ -15,8 +15,8 @@ import numpy as np
 from scipy.cluster.hierarchy import DisjointSet
 from scipy.sparse.csgraph import connected_components
 
-from server.core.model.runs import ALIKE, RunTable
-from server.core.space.variables import FloatArray
+from server.core.model.runs import RunTable
+from server.core.space.variables import ALIKE, FloatArray
 
 # Squared multiple correlation with other variables above which their effects cannot be separated.
 TOGETHER_R2 = 0.9

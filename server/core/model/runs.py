@@ -8,13 +8,11 @@ from functools import cached_property
 import numpy as np
 from scipy.sparse.csgraph import connected_components
 
-from server.core.space.variables import BoolArray, FloatArray, Variable
+from server.core.space.variables import ALIKE, BoolArray, FloatArray, Variable
 
 # A failed run tells that this is no good place, not that the yield is exactly zero: what
 # failed may fail differently next time. [percentage points]
 FAILURE_SD = 12.0
-# Numbers closer than this are the same setting. [coded range of a variable] (Own judgement.)
-ALIKE = 0.005
 # Of a run whose own yield is uncertain by more, repeats say nothing. [percentage points] (Own judgement.)
 POORLY_MEASURED = 5.0
 

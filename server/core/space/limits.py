@@ -15,7 +15,7 @@ from scipy import optimize
 
 from server.core.space.coordinates import code_values
 from server.core.space.units import convert
-from server.core.space.variables import FloatArray, Settings, Variable
+from server.core.space.variables import ALIKE, FloatArray, Settings, Variable
 from server.errors import NothingReachableError
 
 _SLACK = 1e-9
@@ -283,7 +283,11 @@ class Space:
         return {v.key: v.base for v in self.variables}
 
     def broken_limits(self, settings: Settings) -> list[str]:
-        """Return a sentence for every hard limit or rule that ``settings`` break."""
+        """Return a sentence for every hard limit or rule that ``settings`` break.
+
+        The end of a range without a hard limit is not broken by what counts as the same setting (``ALIKE``): 1.998
+        equivalents were weighed where 2 were meant.
+        """
         broken = []
         for v in self.variables:
             value = settings[v.key]
@@ -293,8 +297,10 @@ class Space:
                 continue
             low = v.low if v.hard_low is None else v.hard_low
             high = v.high if v.hard_high is None else v.hard_high
-            slack = _SLACK * max(abs(low), abs(high))
-            if not (low - slack <= float(value) <= high + slack):
+            dust = _SLACK * max(abs(low), abs(high))
+            under = dust if v.hard_low is not None else max(dust, ALIKE * v.span)
+            over = dust if v.hard_high is not None else max(dust, ALIKE * v.span)
+            if not (low - under <= float(value) <= high + over):
                 unit = f" {v.unit}" if v.unit else ""
                 broken.append(f"{v.name}: {float(value):g}{unit} is outside the hard limit {low:g} to {high:g}{unit}.")
         broken.extend(f"The rule “{rule.text}” does not hold." for rule in self.rules if not rule.holds(settings))

@@ -19,6 +19,9 @@ BoolArray = npt.NDArray[np.bool_]
 Setting = float | str
 Settings = Mapping[str, Setting]
 
+# Numbers closer than this are the same setting: what was weighed or read off is never quite the same. [range of a variable]
+# (Own judgement.)
+ALIKE = 0.005
 # More grid points than this and a variable counts as continuous for searching.
 MOST_GRID_POINTS = 400
 

@@ -1,5 +1,6 @@
 """Steps, ranges, rules, and what can be reached."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -43,6 +44,17 @@ def test_the_dust_of_a_conversion_breaks_no_limit() -> None:
         "bath: 151 °C is outside the hard limit 100 to 150 °C.",
         "The rule “short” does not hold.",
     ]
+
+
+def test_what_was_weighed_a_little_beyond_a_range_breaks_no_limit_but_a_hard_one() -> None:
+    acid = Variable("acid", "acid", Role.RATIO, "mol/mol", 2.0, 4.0, 0.5, 2.0)
+    for value, fits in ((1.998, True), (1.99, True), (1.989, False), (4.01, True), (4.011, False)):
+        assert (Space((acid,)).broken_limits({"acid": value}) == []) is fits
+    hard = Space((replace(acid, hard_low=2.0, hard_high=4.0),))
+    for value in (1.998, 4.002):
+        assert hard.broken_limits({"acid": value}) == [f"acid: {value} mol/mol is outside the hard limit 2 to 4 mol/mol."]
+    # No proposal is there.
+    assert not Space((acid,)).is_reachable({"acid": 1.998})
 
 
 def test_total_time_counts_in_any_unit() -> None:
