@@ -1229,3 +1229,34 @@ def test_the_runs_of_a_write_up_need_no_scrolling_sideways(demo: str, page: Page
     page.goto(f"{demo}/preparations/1/write-up")
     region = page.get_by_role("region", name="Runs", exact=True)
     assert region.evaluate("e => e.scrollWidth <= e.clientWidth + 1")
+
+
+PARTED = """() => {
+    const walker = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT), found = [];
+    while (walker.nextNode()) {
+        const text = walker.currentNode;
+        if (text.parentElement.closest("script, style, textarea, select, svg")) continue;
+        if (/\\d (%|h|mL|g|°C)(?![\\p{L}\\d])/u.test(text.data)) found.push(text.data.trim());
+    }
+    return found;
+}"""
+
+
+def test_a_number_and_its_unit_stay_on_one_line(demo: str, page: Page) -> None:
+    page.goto(f"{demo}/preparations/1/proposal")
+    judged = page.locator("#judged")
+    assert re.search(r"\d\u00a0%", judged.locator(".forecast").inner_text())
+    assert re.search(r"\d\u00a0(h|min) in all", judged.inner_text())
+    assert page.evaluate(PARTED) == []
+    # Also in what comes later, and not in what is typed.
+    with page.expect_response(lambda r: "/forecast?" in r.url):
+        page.get_by_label("reflux hold, slide").fill("0.5")
+    expect(judged.get_by_role("heading")).to_have_text("Your settings")
+    assert re.search(r"\d\u00a0%", judged.locator(".forecast").inner_text())
+    assert page.evaluate(PARTED) == []
+    page.goto(f"{demo}/runs/1/edit")
+    page.get_by_label("Notes").fill("held 2 h, 3 g left")
+    press(page, "Save the result")
+    expect(page.get_by_text("held 2 h, 3 g left").first).to_be_visible()
+    page.goto(f"{demo}/runs/1/edit")
+    expect(page.get_by_label("Notes")).to_have_value("held 2 h, 3 g left")
