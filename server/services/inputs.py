@@ -230,11 +230,11 @@ class MaterialInput(Input):
     the scale), mass and volume (g and mL at the base scale; they grow with the scale), mass_percent (g per 100 g of the
     reference), volume_per_gram (mL per g of the reference), concentration (mol/L of one equivalent in it). The reference is
     the first reagent of which 1 equivalent is always taken. ``ratio_variable_id`` is a variable that sets the amount in each
-    run, ``ratio_factor`` times it (a ligand, twice the metal); ``count_variable_id`` one that says how many times it is
-    taken; ``choice_variable_id`` and ``choice`` the option with which alone it is used. ``taken_after`` names the stage whose
-    weighed intermediate the amount is for: equivalents then count from the product that it becomes, amounts per gram from
-    its mass, masses and volumes are for all of theory; empty, it is for the scale. ``stock_counted`` says that the stock
-    was counted now; another stock than before always is.
+    run, in its own unit where the amount is worked out from it (mg for g), ``ratio_factor`` times it (a ligand, twice the
+    metal); ``count_variable_id`` one that says how many times it is taken; ``choice_variable_id`` and ``choice`` the option
+    with which alone it is used. ``taken_after`` names the stage whose weighed intermediate the amount is for: equivalents
+    then count from the product that it becomes, amounts per gram from its mass, masses and volumes are for all of theory;
+    empty, it is for the scale. ``stock_counted`` says that the stock was counted now; another stock than before always is.
     """
 
     name: Name
