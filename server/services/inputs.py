@@ -489,7 +489,7 @@ RowNumbers = Annotated[list[Annotated[int, Field(ge=1, le=10_000)]], Field(max_l
 
 
 class NotebookInput(Input):
-    """Past runs as a table of cells: at most 500 rows of 120 columns at a time.
+    """Past runs as a table of cells: at most 500 rows of 120 columns at a time, below up to five of headings.
 
     ``heading_row`` counts from 1 (0: no headings; None: the app looks); ``columns`` by number
     from 1, guessed from the headings where not given; ``defaults`` by variable id, for what the

@@ -101,6 +101,8 @@ from server.storage import questions
 from server.storage.tables import CheckpointRow, MaterialRow, PreparationRow, RunRow, WeighedRow
 
 MOST_ROWS = 500
+# What stands above the runs of a full table: headings, units, the name of the series.
+_MOST_HEADINGS = 5
 MOST_COLUMNS = 120
 # So many rows are named in a message.
 _MOST_NAMED = 8
@@ -627,7 +629,7 @@ def checked_table(rows: Rows) -> Rows:
     filled = sum(any(row) for row in rows)
     if not filled:
         raise InvalidInputError({"rows": "There is no table yet. Paste it, headings included, or choose a file."})
-    if filled > MOST_ROWS:
+    if filled > MOST_ROWS + _MOST_HEADINGS:
         raise InvalidInputError({"rows": f"At most {MOST_ROWS} rows fit at a time; there are {filled}. Bring them in in parts."})
     width = max(len(row) for row in rows)
     if width > MOST_COLUMNS:

@@ -691,7 +691,7 @@ def test_no_table_and_too_much_table_are_sent_back(session: Session) -> None:
     for rows, words in (
         ([], "no table yet"),
         ([["", ""]], "no table yet"),
-        ([["1"]] * 501, "At most 500 rows"),
+        ([["1"]] * 506, "At most 500 rows"),
         ([["1"] * 121], "120 columns"),
     ):
         with pytest.raises(InvalidInputError, match=words):
@@ -851,6 +851,11 @@ def test_the_numbers_of_a_table_become_notebook_references(session: Session) -> 
     assert not any("AB-17" in r.notes for r in runs)
     table_out = runs_as_table(session, key)
     assert [row[table_out[0].index("notebook reference")] for row in table_out[1:]] == ["AB-17", "AB-18"]
+
+
+def test_five_hundred_runs_fit_below_their_headings(session: Session) -> None:
+    rows = [["Series 7"], ["hold", "bath", "agent", "yield"], *(["2", "120", "MgSO4", f"{50 + k / 100:.2f}"] for k in range(500))]
+    assert len(look_at(session, key_of(session), NotebookInput(rows=rows)).good) == 500
 
 
 def test_the_mass_of_the_starting_material_says_the_scale(session: Session) -> None:
