@@ -31,6 +31,7 @@ from server.core.model.drift import (
     change_with_scale,
     differences,
     drift_with_order,
+    levels,
     run_order,
 )
 from server.core.model.effects import (
@@ -437,18 +438,15 @@ class Analysis:
         """How far lots, people and the scale, where they are shown to matter, would move the yield along each variable."""
         shown = {key: trend for key, trend in self._trends_by_cause if key in MATTERS and trend is not None and trend.is_shown}
         ladder = self.ladder_without_failures or self.ladder
-        residual = dict(zip(ladder.table.numbers, ladder.table.yields - ladder.averaged_left_out[0], strict=True))
+        by_number = {r.number: r.row for r in self.counting}
         found = {}
         for key, trend in shown.items():
             if key == "scale":
                 share = [trend.change * np.log2(self._scales.get(r.number, np.nan)) for r in self.counting]
             else:
-                labels = [getattr(r.row, key).casefold() for r in self.counting]
-                left: dict[str, list[float]] = {}
-                for run, label in zip(self.counting, labels, strict=True):
-                    if run.number in residual:
-                        left.setdefault(label, []).append(residual[run.number])
-                share = [float(np.mean(left[label])) if label and label in left else np.nan for label in labels]
+                labels = [getattr(by_number[number], key) for number in ladder.table.numbers]
+                off = levels(ladder, labels)
+                share = [off.get(getattr(r.row, key).casefold(), np.nan) for r in self.counting]
             found[key] = shifts_with(self.table, np.array(share, dtype=float))
         return found
 

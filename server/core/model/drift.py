@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from server.core.model.beyond import Left, fit_beside
 from server.core.model.effects import signed
 from server.core.model.ladder import Ladder
 from server.core.space.variables import FloatArray
@@ -40,7 +41,7 @@ class Trend:
 
 
 def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None, comparisons: int = 1) -> Trend | None:
-    """Slope of the left-out residuals over the order of the runs; None with too few runs.
+    """Slope of what the settings leave over the order of the runs; None with too few runs.
 
     Parameters
     ----------
@@ -48,22 +49,22 @@ def drift_with_order(ladder: Ladder, days: Mapping[int, str] | None = None, comp
         Day on which each run was made (year-month-day), by run number. Where a run has none, run numbers
         are the order: past runs may have been entered after newer ones.
     comparisons : int
-        How many ranges are looked at together, see ``welch_range``.
+        How many ranges are looked at together: all hold at once in nine of ten cases or more (Bonferroni's method,
+        NIST/SEMATECH e-Handbook 7.4.7.3).
 
     Notes
     -----
-    Ordinary regression of (yield − forecast without that run) on the rank of the run; 90 % range from Student's t.
+    A straight line over the rank of the run beside the models, see ``fit_beside``; 90 % range from Student's t.
     """
     table = ladder.table
     usual = ~table.failed  # a failed run says nothing about a slow drift
     n = int(usual.sum())
     if n < FEWEST_RUNS_FOR_DRIFT:
         return None
-    residual = (table.yields - ladder.averaged_left_out[0])[usual]
     numbers = [number for number, counts in zip(table.numbers, usual, strict=True) if counts]
     rank, by_day = run_order(numbers, days or {})
     told = "by day" if by_day else "by run number, because some runs have no day"
-    slope = _slope(rank, residual, comparisons)
+    slope = _slope(rank, Left.by_settings(ladder).rows(usual), comparisons)
     ranges = f"{slope.words('a run')}, {told}"
     is_shown = slope.is_there and abs(slope.change) * (n - 1) >= SMALL_DIFFERENCE
     if slope.is_there and not is_shown:
@@ -94,14 +95,14 @@ def run_order(numbers: Sequence[int], days: Mapping[int, str]) -> tuple[FloatArr
 
 
 def change_with_scale(ladder: Ladder, scales: Mapping[int, float], comparisons: int = 1) -> Trend | None:
-    """Change of the left-out residuals per doubling of the scale; None with too few runs, or scales too much alike.
+    """Change of what the settings leave per doubling of the scale; None with too few runs, or scales too much alike.
 
     Parameters
     ----------
     scales : mapping of int to float
         Scale of each run that has one, by run number. [mol]
     comparisons : int
-        How many ranges are looked at together, see ``welch_range``.
+        How many ranges are looked at together, see ``drift_with_order``.
 
     Notes
     -----
@@ -114,7 +115,7 @@ def change_with_scale(ladder: Ladder, scales: Mapping[int, float], comparisons: 
     doublings = np.log2([scales[number] for number, counts in zip(table.numbers, has_scale, strict=True) if counts])
     if np.ptp(doublings) < np.log2(SPREAD_OF_SCALES):
         return None
-    slope = _slope(doublings, (table.yields - ladder.averaged_left_out[0])[has_scale], comparisons)
+    slope = _slope(doublings, Left.by_settings(ladder).rows(has_scale), comparisons)
     ranges = slope.words("for each doubling")
     is_shown = slope.is_there and abs(slope.change) * float(np.ptp(doublings)) >= SMALL_DIFFERENCE
     if slope.is_there and not is_shown:
@@ -165,14 +166,11 @@ def _leaves_out_zero(change: float, low: float, high: float) -> bool:
     return abs(change) > _NOTHING and not low <= 0.0 <= high
 
 
-def _slope(x: FloatArray, residual: FloatArray, comparisons: int) -> _Slope:
-    """Slope of a straight line through the residuals with its 90 % range from Student's t, one of so many (Bonferroni)."""
-    centred = x - x.mean()
-    squares = float(centred @ centred)
-    slope = float(centred @ residual) / squares
-    rest = residual - residual.mean() - slope * centred
-    dof = len(x) - 2
-    reach = float(stats.t.ppf(1.0 - 0.05 / comparisons, dof)) * float(np.sqrt(rest @ rest / dof / squares))
+def _slope(x: FloatArray, left: Left, comparisons: int) -> _Slope:
+    """Slope of a straight line beside the models with its 90 % range from Student's t, one of so many (Bonferroni)."""
+    found = fit_beside(left, np.column_stack([np.ones(len(x)), x]))
+    slope = float(found.coefficients[1])
+    reach = float(stats.t.ppf(1.0 - 0.05 / comparisons, found.dof) * found.standard_errors[1])
     return _Slope(slope, slope - reach, slope + reach)
 
 
@@ -190,34 +188,43 @@ BY_MAKER = Grouping("runs by {}", "people", "the runs of one")
 
 
 def differences(ladder: Ladder, labels: Sequence[str], by: Grouping, comparisons: int | None = None) -> list[Trend]:
-    """Difference of each group of runs from the first in the left-out residuals.
+    """Difference of each group of runs from the first in what the settings leave.
 
     Parameters
     ----------
     labels : sequence of str, length n_runs
         In the order of ``ladder.table``; empty text for not noted. Capitals do not count.
     comparisons : int or None
-        How many ranges are looked at together, see ``welch_range``; where None, those of these groups.
+        How many ranges are looked at together, see ``drift_with_order``; where None, those of these groups.
 
     Notes
     -----
-    Welch's interval for two means (NIST/SEMATECH e-Handbook 1.3.5.3).
+    A column for each group but the first beside the models, see ``fit_beside``; 90 % ranges from Student's t. Runs for which
+    nothing is noted are a group of their own, so that they tell about the settings only; those of a group of one tell nothing.
     """
     if ladder.table.n_runs == 0:
         return []
-    residual = ladder.table.yields - ladder.averaged_left_out[0]
     usual = ~ladder.table.failed
-    spelt = {label.casefold(): label for label in reversed(labels)}
-    alike = [spelt[label.casefold()] for label in labels]
+    alike = _spelt_alike(labels)
     marks = np.where(usual, np.asarray(alike, dtype=object), "")
     names = [name for name in dict.fromkeys(marks) if name and np.sum(marks == name) >= FEWEST_RUNS_PER_GROUP]
     order = sorted(names, key=lambda name: min(n for n, one in zip(ladder.table.numbers, alike, strict=True) if one == name))
+    if len(order) < 2:
+        return []
     has_scatter = len(order) >= FEWEST_GROUPS_FOR_SCATTER
-    together = comparisons or max(1, len(order) - 1 + has_scatter)
+    together = comparisons or len(order) - 1 + has_scatter
+    # Runs of a group of one would be fitted exactly.
+    members = usual & (np.isin(marks, order) | (marks == ""))
+    left, marks = Left.by_settings(ladder).rows(members), marks[members].astype(str)
+    others = [name for name in ("", *order[1:]) if name or np.any(marks == "")]
+    beside = fit_beside(left, np.column_stack([np.ones(len(marks)), *(marks == name for name in others)]))
+    student = float(stats.t.ppf(1.0 - 0.05 / together, beside.dof))
     found = []
     for name in order[1:]:
-        a, b = residual[marks == order[0]], residual[marks == name]
-        change, low, high = welch_range(a, b, comparisons=together)
+        column = 1 + others.index(name)
+        a, b = (int(np.sum(marks == one)) for one in (order[0], name))
+        change, reach = float(beside.coefficients[column]), student * float(beside.standard_errors[column])
+        low, high = change - reach, change + reach
         ranges = f"{signed(change)} points (90 % range {signed(low)} to {signed(high)})"
         is_there = _leaves_out_zero(change, low, high)
         is_shown = is_there and abs(change) >= SMALL_DIFFERENCE
@@ -225,82 +232,102 @@ def differences(ladder: Ladder, labels: Sequence[str], by: Grouping, comparisons
         if is_there and not is_shown:
             sentence = f"There is a difference between {first} and {other}, but too small to matter: {ranges}."
         elif not is_shown and high - change > WIDEST_TOLD:
-            sentence = f"Whether {first} and {other} differ cannot be told yet from {len(a)} and {len(b)} runs: {ranges}."
+            sentence = f"Whether {first} and {other} differ cannot be told yet from {a} and {b} runs: {ranges}."
         elif not is_shown:
             sentence = f"No difference between {first} and {other} is shown: {ranges}."
         else:
             sentence = f"Yields change from {first} to {other} beyond what the settings explain: {ranges}."
         found.append(Trend(change, low, high, sentence, is_shown))
     if has_scatter:
-        members = np.isin(marks, order)
-        found.append(_scatter_between(residual[members], marks[members].astype(str), len(order), by, together))
+        found.append(_scatter_between(left, marks, by, together))
     return found
 
 
-def _scatter_between(residual: FloatArray, groups: np.ndarray, n_groups: int, by: Grouping, comparisons: int) -> Trend:
-    """Standard deviation between groups with its 90 % range, and within, in one sentence.
+def _spelt_alike(labels: Sequence[str]) -> list[str]:
+    """Labels that differ in capitals only, as the first of them is spelt."""
+    spelt = {label.casefold(): label for label in reversed(labels)}
+    return [spelt[label.casefold()] for label in labels]
+
+
+def levels(ladder: Ladder, labels: Sequence[str]) -> dict[str, float]:
+    """How far the runs of each group lie off what the settings explain, against the average group. [percentage points]
+
+    Parameters
+    ----------
+    labels : sequence of str, length n_runs
+        As in ``differences``; answers are by the label in small letters, also of a group of one.
+    """
+    usual = ~ladder.table.failed
+    marks = np.array([label.casefold() for label in labels])[usual]
+    names = [str(name) for name in np.unique(marks)]
+    if not any(names):
+        return {}
+    if len(names) == len(marks):
+        return dict.fromkeys(filter(None, names), 0.0)  # a group for every run explains anything
+    columns = np.column_stack([marks == name for name in names]).astype(float)
+    found = fit_beside(Left.by_settings(ladder).rows(usual), columns).coefficients
+    named = [k for k, name in enumerate(names) if name]
+    return {names[k]: float(found[k] - found[named].mean()) for k in named}
+
+
+def _scatter_between(left: Left, groups: np.ndarray, by: Grouping, comparisons: int) -> Trend:
+    """Standard deviation between groups with its 90 % range, and within, in one sentence; '' marks runs of none.
 
     Notes
     -----
     The range is that of the variance ratio, (F/F_q − 1)/n₀ times the variance within as found;
     the ratio's range is exact for groups of equal size. Source: Davies & Goldsmith (1972), ch. 6 (from memory).
     """
-    between, within = variance_components(residual, groups)
-    over = f"Over {n_groups} {by.many}, the standard deviation is {np.sqrt(between):.1f} points between {by.many}"
-    if within <= 1e-18 * max(float(residual @ residual), 1e-300):
-        sd = float(np.sqrt(between))
+    parts = _components(left, groups)
+    over = f"Over {parts.n_groups} {by.many}, the standard deviation is {np.sqrt(parts.between):.1f} points between {by.many}"
+    sd = float(np.sqrt(parts.between))
+    if parts.within <= 1e-18 * max(float(left.off @ left.off), 1e-300):
         return Trend(sd, sd, sd, f"{over}; runs within {by.within} agree exactly.", sd >= SMALL_DIFFERENCE)
-    size, dof = _common_size(groups), len(residual) - n_groups
-    ratio = _mean_square_ratio(residual, groups, within)
     tail = 0.05 / comparisons
     low, high = (
-        float(np.sqrt(max(0.0, (ratio / stats.f.ppf(q, n_groups - 1, dof) - 1.0) / size * within))) for q in (1.0 - tail, tail)
+        float(np.sqrt(max(0.0, (parts.ratio / stats.f.ppf(q, parts.n_groups - 1, parts.dof) - 1.0) / parts.size * parts.within)))
+        for q in (1.0 - tail, tail)
     )
     sentence = (
-        f"{over} (90 % range {low:.1f} to {high:.1f}) and {np.sqrt(within):.1f} points within {by.within}, settings allowed for."
+        f"{over} (90 % range {low:.1f} to {high:.1f}) and {np.sqrt(parts.within):.1f} points within {by.within}, "
+        "settings allowed for."
     )
-    sd = float(np.sqrt(between))
     return Trend(sd, low, high, sentence, low > 0.0 and sd >= SMALL_DIFFERENCE)
 
 
-def _common_size(groups: np.ndarray) -> float:
-    """n₀ = (N − Σ nᵢ²/N)/(k − 1): the size of the groups, where they have one."""
-    counts = np.unique(groups, return_counts=True)[1]
-    return float((len(groups) - np.sum(counts**2) / len(groups)) / (len(counts) - 1))
+@dataclass(frozen=True)
+class _Components:
+    """Variances between and within groups [points²], their ratio of mean squares, and the size that groups count with. [-]"""
+
+    between: float
+    within: float
+    ratio: float
+    size: float
+    dof: float
+    n_groups: int
 
 
-def _mean_square_ratio(yields: FloatArray, groups: np.ndarray, within: float) -> float:
-    """Mean square between groups over ``within``."""
-    labels, counts = np.unique(groups, return_counts=True)
-    means = np.array([yields[groups == g].mean() for g in labels])
-    between = float(np.sum(counts * (means - yields.mean()) ** 2)) / (len(labels) - 1)
-    return between / max(within, 1e-12)
+def _components(left: Left, groups: np.ndarray) -> _Components:
+    """Variance components of what the settings leave, by analysis of variance; see ``variance_components``.
 
-
-def welch_range(a: FloatArray, b: FloatArray, comparisons: int = 1) -> tuple[float, float, float]:
-    """Difference mean(b) − mean(a) with the ends of its 90 % range, for unequal variances (Welch). [unit of the values]
-
-    Parameters
-    ----------
-    a, b : ndarray of shape (n_a,) and (n_b,)
-    comparisons : int
-        How many ranges are looked at together: all ranges hold at once in nine of ten cases or more
-        (Bonferroni's method, NIST/SEMATECH e-Handbook 7.4.7.3).
-
-    Raises
-    ------
-    NotReadyError
-        With fewer than two values on a side.
+    Notes
+    -----
+    Mean squares are those of generalised least squares, with and without a column for every group. n₀ is tr(ZᵀPZ)/(k − 1)
+    times the variance of the errors, with Z the columns of the groups and P as in ``Added`` of the fit without them (the
+    fitting-constants method: Searle, Casella & McCulloch, Variance Components (1992), section 5.5, from memory).
     """
-    if min(len(a), len(b)) < 2:
-        raise NotReadyError("Two values on each side are needed.", have=min(len(a), len(b)), need=2)
-    change = float(b.mean() - a.mean())
-    va, vb = float(a.var(ddof=1)) / len(a), float(b.var(ddof=1)) / len(b)
-    if va + vb == 0.0:
-        return change, change, change
-    dof = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))
-    reach = float(stats.t.ppf(1.0 - 0.05 / comparisons, dof)) * float(np.sqrt(va + vb))
-    return change, change - reach, change + reach
+    names = [str(name) for name in np.unique(groups) if name]
+    columns = np.column_stack([groups == name for name in names]).astype(float)
+    apart = (groups == "").astype(float)[:, None] if np.any(groups == "") else np.empty((len(groups), 0))
+    without = fit_beside(left, np.hstack([np.ones((len(groups), 1)), apart]))
+    among = fit_beside(left, np.hstack([columns, apart]))
+    n_groups = len(names)
+    mean_square = max(without.squares - among.squares, 0.0) / (n_groups - 1)
+    ratio = mean_square / max(among.scale, 1e-12)
+    size = float(np.trace(columns.T @ without.precision @ columns)) / (n_groups - 1) * float(np.mean(np.diag(left.errors)))
+    within = among.error_variance
+    between = max((ratio - 1.0) * max(within, 1e-12) / size, 0.0)
+    return _Components(between, within, ratio, size, among.dof, n_groups)
 
 
 def variance_components(yields: FloatArray, groups: np.ndarray) -> tuple[float, float]:
@@ -332,7 +359,5 @@ def variance_components(yields: FloatArray, groups: np.ndarray) -> tuple[float, 
     n, k = len(yields), len(labels)
     if k < 2 or n == k:
         raise NotReadyError("Variance components need two or more groups, one of them with two runs.", have=k, need=2)
-    squares = sum(float(np.sum((yields[groups == g] - yields[groups == g].mean()) ** 2)) for g in labels)
-    within = squares / (n - k)
-    ratio = _mean_square_ratio(yields, groups, within)
-    return max((ratio - 1.0) * max(within, 1e-12) / _common_size(groups), 0.0), within
+    found = _components(Left.independent(yields), groups.astype(str))
+    return found.between, found.within
