@@ -441,6 +441,13 @@ def test_a_failure_without_a_number_has_no_yield_and_can_be_sent_back(client: Te
     assert (back["entered_yield_percent"], back["yield_percent"]) == (None, None)
 
 
+def test_a_yield_above_100_is_said_to_be_modelled_as_100(client: TestClient) -> None:
+    key = create(client)
+    run = {"settings": SETTINGS, "yield_percent": 122.0, "confirm": ["yield_above_100"]}
+    answer = client.post(f"/api/v1/preparations/{key}/runs", json=run).json()
+    assert (answer["yield_percent"], answer["modelled_percent"]) == (122.0, 100.0)
+
+
 def test_a_reading_that_was_changed_meanwhile_is_not_overwritten(client: TestClient) -> None:
     key = create(client)
     settings = {"hold": 2, "bath": 120, "agent": "a"}

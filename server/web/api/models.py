@@ -123,7 +123,9 @@ class RunAnswer(Answer):
     settings: dict[str, float | str]
     planned_settings: dict[str, float | str] = Field(description="As planned; of a run that was never planned, what was done.")
     yield_percent: float | None
-    modelled_percent: float | None = Field(description="As the models take it: 0 for a failure without a number. [%]")
+    modelled_percent: float | None = Field(
+        description="As the models take it: 0 for a failure without a number, at most 100. [%]"
+    )
     yield_u: float | None = Field(
         description="Standard uncertainty of the yield; null where the yield itself was typed. [percentage points]"
     )
@@ -526,7 +528,7 @@ class RecordAnswer(Answer):
     message: str
     held_50: int
     held_90: int
-    mean_error: float | None = Field(description="Mean of observed minus forecast. [percentage points]")
+    mean_error: float | None = Field(description="Mean of observed, at most 100, minus forecast. [percentage points]")
     mean_absolute_error: float | None
     outcomes: list[OutcomeAnswer]
 

@@ -156,7 +156,7 @@ def _run(analysis: Analysis, view: runs.RunView) -> RunAnswer:
         settings=_named(analysis, view.settings),
         planned_settings=_named(analysis, view.planned),
         yield_percent=view.run_yield.percent if view.run_yield and row.outcome != "no_information" else None,
-        modelled_percent=view.percent,
+        modelled_percent=None if view.percent is None else view.as_modelled[0],
         yield_u=view.run_yield.u if view.run_yield and view.run_yield.budget else None,
         yield_budget=[BudgetLineAnswer.model_validate(b) for b in view.run_yield.budget] if view.run_yield else [],
         theory_g=view.theory_g,
