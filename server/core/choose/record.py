@@ -27,8 +27,13 @@ class Outcome:
 
     @property
     def _within_0_and_100(self) -> float:
-        # Forecast ranges are cut there, so results are compared as if they were.
+        # Forecasts are of results cut there, so results are compared as if they were.
         return min(max(self.observed, 0.0), 100.0)
+
+    @property
+    def error(self) -> float:
+        """Result minus forecast; what lies above 100 % is no product. [percentage points]"""
+        return self._within_0_and_100 - self.mean
 
     @property
     def in_50(self) -> bool:
@@ -75,7 +80,7 @@ def forecast_record(outcomes: Sequence[Outcome]) -> Record | None:
     if not outcomes:
         return None
     held_50, held_90 = sum(o.in_50 for o in outcomes), sum(o.in_90 for o in outcomes)
-    errors = np.array([o.observed - o.mean for o in outcomes])
+    errors = np.array([o.error for o in outcomes])
     return Record(
         tuple(outcomes),
         held_50,

@@ -595,6 +595,10 @@ def test_the_record_judges_both_ranges_and_results_above_100() -> None:
     assert record is not None
     assert "more often than promised" in record.sentence
     assert Outcome(1, "raise", 98.0, 96.0, 100.0, 91.0, 100.0, observed=104.0).in_90
+    # The forecast is the mean of results cut at 100 %: wet product of 122 % was not forecast 24 points too low.
+    wet = forecast_record([Outcome(k, "raise", 98.0, 96.0, 100.0, 91.0, 100.0, observed=y) for k, y in enumerate((122.0, 96.0))])
+    assert wet is not None
+    assert (wet.mean_error, wet.mean_absolute_error) == pytest.approx((0.0, 2.0))
 
 
 @pytest.mark.parametrize(
