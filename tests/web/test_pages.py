@@ -545,6 +545,22 @@ def test_crops_weighed_one_by_one_are_known_less_well_than_one_weighing(ready: T
     assert re.search(r'name="product_mass_u_g"[^>]*value="0\.0058"', form)
 
 
+def test_crops_that_hold_less_than_the_result_counts_are_told(ready: TestClient) -> None:
+    """By hand: 2.1 g of 98 % and 0.8 g of 80 % hold 2.698 g in 2.9 g, 93.03 %; counted as pure, the yield is 7.5 % too high."""
+    enter(ready, product_mass_g="2.9")
+    for name, mass, content in (("first", "2.1", "98"), ("second", "0.8", "80")):
+        crop = {"name": name, "stage": "isolation", "kind": "crop", "mass_g": mass, "purity_percent": content}
+        ready.post("/runs/1/checkpoints", data=crop)
+    assert "93.03 % pure on average. <strong>The result counts 100 % of it as product.</strong>" in ready.get("/runs/1").text
+    enter(ready, product_mass_g="2.9", purity_percent="95", residual_percent="2")
+    for mass, content in (("2.1", "98"), ("0.8", "80")):
+        crop = {"name": mass, "stage": "isolation", "kind": "crop", "mass_g": mass, "purity_percent": content}
+        ready.post("/runs/2/checkpoints", data=crop)
+    page = ready.get("/runs/2").text
+    assert "93.03 % pure on average." in page
+    assert "The result counts" not in page
+
+
 def test_what_came_back_stands_beside_what_was_lost(client: TestClient) -> None:
     client.post(
         "/preparations", data={**PREPARATION, "theoretical_yield_g": "", "product_formula": "C7H14O2", "base_scale_mol": "0.1"}

@@ -139,6 +139,16 @@ class RunPage:
         mass = self.run.row.product_mass_g
         return self.crops is not None and mass is not None and abs(mass - self.crops.mass_g) > 0.01 * self.crops.mass_g
 
+    @property
+    def counted_percent(self) -> float | None:
+        """How much of the isolated mass the result counts as product, where crops say otherwise; else None. [%]"""
+        row = self.run.row
+        if self.crops is None or self.crops_differ or row.product_mass_g is None:
+            return None
+        purity = 100.0 if row.purity_percent is None else row.purity_percent
+        counted = purity * (1.0 - (row.residual_percent or 0.0) / 100.0)
+        return counted if abs(counted - self.crops.purity_percent) > 0.01 * self.crops.purity_percent else None
+
 
 def _run_form(
     request: Request,
