@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 
 import numpy as np
 import pytest
@@ -219,7 +220,12 @@ def test_best_time_to_stop_a_rise_and_decay() -> None:
     assert a.best.low is not None
     assert a.best.high is not None
     assert a.best.low <= best_time(1.0, 0.2) <= a.best.high
-    assert "was lost since then" in a.sentence
+    assert "mL was lost since then" in a.sentence
+    # By hand: from 60.2 to 22.7 % of theory, 37.5 points, which is no 37.5 % of what was there.
+    percent = read_course(t, y, "%").advice.sentence
+    told = re.search(r"; ([0-9.]+) points were lost since then\. In the last 60 min the curve fell by [0-9.]+ points", percent)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(37.5, abs=1.5)
 
 
 @pytest.mark.parametrize(
