@@ -339,7 +339,10 @@ def _is_level(fit: CourseFit, brought: float) -> bool:
 
 def _too_early(fit: CourseFit, brought: float) -> str:
     """That it is too early, and which way the curve still goes, if it does."""
-    return "Too early" if _is_level(fit, brought) else f"Still {_way(fit)}: too early"
+    if _is_level(fit, brought):
+        return "Too early"
+    # What rises and decays may fall by now.
+    return f"Still {'rising' if brought > 0 else 'falling'}: too early"
 
 
 def _way(fit: CourseFit) -> str:

@@ -108,6 +108,42 @@ def test_the_range_of_a_linear_parameter_is_the_textbook_one() -> None:
     assert found.low == pytest.approx(slope - 1.8946 * s / math.sqrt(float(x @ x)), rel=1e-3)
 
 
+def test_ranges_with_a_free_start_are_the_textbook_ones() -> None:
+    # Calibration of a thermometer, JCGM 100:2008 (GUM), H.3: corrections against t − 20 °C. (Readings from memory; they
+    # give the published line b = −0.1712 + 0.00218 (t − 20), s(intercept) = 0.0029, s(slope) = 0.00067, and at 30 °C
+    # b = −0.1494 with u = 0.0041.)
+    t = np.array([1.521, 2.012, 2.512, 3.003, 3.507, 3.999, 4.513, 5.002, 5.503, 6.010, 6.511])
+    b = -np.array([0.171, 0.169, 0.166, 0.159, 0.164, 0.165, 0.156, 0.157, 0.159, 0.161, 0.160])
+    fit = fit_form(t, b, Form(Shape.STRAIGHT, has_start=True), is_robust=False)
+    # t(0.95, 9) = 1.8331 (table of Student's t).
+    for quantity, value, u in (
+        (lambda p: p["start"], -0.1712, 0.0029),
+        (lambda p: p["size"], 0.00218, 0.00067),
+        (lambda p: p["start"] + 10.0 * p["size"], -0.1494, 0.0041),
+    ):
+        found = fit.range_of(quantity)
+        assert found.low is not None
+        assert found.high is not None
+        assert found.value == pytest.approx(value, rel=3e-3)
+        assert (found.high - found.value) / 1.8331 == pytest.approx(u, rel=0.03)
+        assert (found.value - found.low) / 1.8331 == pytest.approx(u, rel=0.03)
+
+
+def test_the_range_of_a_plateau_with_a_free_start_holds_about_nine_times_in_ten() -> None:
+    # Many readings at the end: the level they lie at is then known no better than their own scatter lets it be.
+    rng = np.random.default_rng(5)
+    t = np.linspace(0.0, 10.0, 20)
+    held = 0
+    for _ in range(60):
+        values = 5.0 + 95.0 * np.exp(-t) + rng.normal(0, 2.0, 20)
+        found = fit_form(t, values, Form(Shape.PLATEAU, has_start=True)).range_of(lambda p: p["start"] + p["size"])
+        assert found.low is not None
+        assert found.high is not None
+        held += found.low <= 5.0 <= found.high
+    # 54 expected of 60; binomial standard deviation 2.3.
+    assert held >= 48
+
+
 @pytest.mark.parametrize(
     ("values", "shape"),
     [
@@ -185,6 +221,14 @@ def test_a_few_readings_of_a_bend_are_no_straight_line() -> None:
     assert left.sentence.startswith("5 readings are too few to tell a straight line from a bend; at least 6 are needed")
     # One more, and the bend is seen.
     assert "95 % of the plateau" in read_course(np.append(t, 5.0), 100 * -np.expm1(-0.9 * np.append(t, 5.0)), "%").advice.sentence
+
+
+def test_what_falls_by_now_is_not_said_to_rise_still() -> None:
+    # A rise that ends in next to no decay: when it was highest, the readings do not bound.
+    t = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0])
+    y = 80.0 * -np.expm1(-1.2 * t) - 0.3 * t + np.random.default_rng(1).normal(0, 1.0, 9)
+    sentence = read_course(t, y, "mL", shape=Shape.RISE_AND_DECAY).advice.sentence
+    assert sentence.startswith("Still falling: too early to say when to stop. In the last 60 min the curve fell by ")
 
 
 def test_what_falls_has_no_plateau_to_reach() -> None:
