@@ -394,3 +394,23 @@ def test_the_range_of_the_scatter_between_batches_is_that_of_the_variance_ratio(
     wider = _scatter_between(Left.independent(percent), batches, BY_LOT, 5)
     assert wider.low_90 < found.low_90
     assert wider.high_90 > found.high_90
+
+
+def test_lots_that_scatter_no_more_than_their_runs_have_a_range_from_zero() -> None:
+    # Means 70, 71 and 72, and 2 points² within: F = 2/2 = 1, below F(0.95; 2, 3) = 9.55 (table of F): none is allowed too.
+    found = _scatter_between(
+        Left.independent(np.array([69.0, 71.0, 70.0, 72.0, 71.0, 73.0])), np.array(list("aabbcc")), BY_LOT, 1
+    )
+    assert (found.change, found.low_90, found.is_shown) == (0.0, 0.0, False)
+    assert found.high_90 > 1.0
+    assert "(90 % range 0.0 to " in found.sentence
+
+
+def test_runs_that_agree_but_for_rounding_agree_exactly() -> None:
+    found = _scatter_between(
+        Left.independent(np.array([0.1 + 0.2, 0.3, 2.0, 2.0, 5.0, 5.0])), np.array(list("aabbcc")), BY_LOT, 1
+    )
+    assert found.sentence.endswith("; runs within a lot agree exactly.")
+    assert found.low_90 == found.change == found.high_90
+    # Means 0.3, 2 and 5: variance 5.66.
+    assert found.change == pytest.approx(5.66**0.5, rel=1e-3)
