@@ -616,6 +616,31 @@ SALT = {"name": "salt", "role": "drying_agent", "amount_kind": "mass", "amount":
 BRINE = {"name": "brine", "role": "wash", "amount_kind": "volume", "density_g_per_ml": 1.2, "ratio_variable_id": "brine"}
 
 
+def test_only_the_material_of_the_chosen_option_is_taken(session: Session) -> None:
+    supply, _ = supply_for(session, ACID, {**SALT, "choice": "MgSO4"}, {**SALT, "name": "other salt", "choice": "Na2SO4"})
+
+    def names(**settings: Any) -> list[str]:
+        return [line.material.name for line in charge_of(session, supply.preparation, **settings).lines]
+
+    assert names(agent="MgSO4") == ["acid", "salt"]
+    assert names(agent="Na2SO4") == ["acid", "other salt"]
+    # Of a run whose option is not known, nothing is left out.
+    assert names() == ["acid", "salt", "other salt"]
+
+
+@pytest.mark.parametrize(("purity", "u", "message"), [(2.0, 2.1, "above the purity itself"), (98.0, -0.1, "cannot be below 0")])
+def test_an_uncertainty_of_a_purity_that_cannot_be_meant_is_refused(
+    session: Session, purity: float, u: float, message: str
+) -> None:
+    acid = {"name": "acid", "formula": "C7H6O2", "purity_percent": purity}
+    with pytest.raises(InvalidInputError) as error:
+        made_of(session, "Salt", "C7H5NaO2", {**acid, "purity_u_percent": u})
+    assert message in error.value.messages["purity_u_percent"]
+    session.rollback()
+    # As uncertain as it is large is allowed, and so is exactly known.
+    made_of(session, "Again", "C7H5NaO2", {**acid, "purity_u_percent": purity}, {**acid, "name": "sure", "purity_u_percent": 0.0})
+
+
 @pytest.mark.parametrize(
     ("materials", "kept_out", "most"),
     [

@@ -52,6 +52,11 @@ def test_repeats_that_agree_exactly_give_no_ratio() -> None:
     assert "agree exactly" in straight_lines_sentence(runs(rows, [50.0, 50.0, 60.0, 61.0]))
 
 
+def test_runs_that_all_gave_nothing_have_no_ratio_either() -> None:
+    found = judge_lack_of_fit(np.ones((4, 1)), np.zeros(4), np.array([0, 0, 1, 2]))
+    assert (found.lack_of_fit_ss, found.pure_error_ss, found.f, found.p) == (0.0, 0.0, None, None)
+
+
 def test_a_bent_response_is_said_in_words() -> None:
     rows = [(h, 110.0, "a") for h in (1.0, 2.0, 4.0, 6.0) for _ in range(3)]
     yields = [y + e for y in (40.0, 70.0, 71.0, 45.0) for e in (-1.0, 0.0, 1.0)]
