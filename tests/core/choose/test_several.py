@@ -653,7 +653,7 @@ def test_a_range_that_ends_at_nothing_holds_a_run_that_gave_nothing() -> None:
 
 
 def test_few_errors_need_to_be_large_before_a_side_is_told() -> None:
-    # Mean 2, standard deviation 1.83: 2.2 standard errors above 0, but with three degrees of freedom it takes 3.18.
+    # Mean 2, standard deviation 1.83: 2.2 standard errors above 0, but with three degrees of freedom it takes 4.54 (t(0.99, 3)).
     errors = (0.0, 1.5, 2.0, 4.5)
 
     def told(errors: tuple[float, ...]) -> str:
@@ -664,6 +664,13 @@ def test_few_errors_need_to_be_large_before_a_side_is_told() -> None:
 
     assert "on average" not in told(errors)
     assert "2.0 points above the forecasts on average" in told(errors * 3)
+    # Standard deviation 1, so that it takes 2.27 points.
+    spread = (-0.866, -0.866, 0.866, 0.866)
+    assert "2.3 points below the forecasts on average" in told(tuple(e - 2.3 for e in spread))
+    assert "on average" not in told(tuple(e - 2.2 for e in spread))
+    # What is sure, but less than a point, is not worth a word.
+    assert "1.1 points above the forecasts on average" in told(tuple(1.1 + 0.01 * e for e in spread))
+    assert "on average" not in told(tuple(0.9 + 0.01 * e for e in spread))
 
 
 def test_advice_is_about_the_runs_that_can_be_made() -> None:
