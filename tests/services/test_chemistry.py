@@ -645,6 +645,7 @@ def test_an_uncertainty_of_a_purity_that_cannot_be_meant_is_refused(
     ("materials", "kept_out", "most"),
     [
         ([{**ACID, "stock_g": None}], [], None),
+        ([{**ACID, "stock_g": 0.0}], ["no run (0 g of acid left)"], 0),
         # 0.1 mol of acetic acid are 6.0052 g.
         ([{**ACID, "stock_g": 6.0}], ["no run (6 g of acid left)"], 0),
         ([{**ACID, "stock_g": 6.0052}], [], 1),

@@ -223,6 +223,16 @@ def test_a_few_readings_of_a_bend_are_no_straight_line() -> None:
     assert "95 % of the plateau" in read_course(np.append(t, 5.0), 100 * -np.expm1(-0.9 * np.append(t, 5.0)), "%").advice.sentence
 
 
+@pytest.mark.parametrize(("rate", "is_past"), [(0.3, False), (1.5, True)])
+def test_that_further_hours_bring_little_is_said_once_it_is_so(rate: float, is_past: bool) -> None:
+    # First order: 100 % · exp(−k t) (1 − exp(−k)) is 1 % after ln(26)/0.3 = 10.9 h, or ln(78)/1.5 = 2.9 h, of 8 h that were read.
+    t = np.linspace(0.5, 8.0, 12)
+    up = read_course(t, 100.0 * -np.expm1(-rate * t), "%").advice.sentence
+    assert up.endswith(" h on, a further hour brings less than 1 % of the plateau.") is is_past
+    down = read_course(t, 20.0 + 80.0 * np.exp(-rate * t), "%", from_zero=False).advice.sentence
+    assert down.endswith(" h on, a further hour brings less than 1 % of the whole change.") is is_past
+
+
 def test_what_falls_by_now_is_not_said_to_rise_still() -> None:
     # A rise that ends in next to no decay: when it was highest, the readings do not bound.
     t = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0])
@@ -448,6 +458,8 @@ def test_a_curve_that_the_readings_do_not_follow_gives_no_times() -> None:
     by_hand = read_course(hours, values, "%", shape=Shape.PLATEAU)
     assert by_hand.advice.sentence.startswith("The readings do not follow this curve")
     assert by_hand.advice.to_95 is not None
+    assert "so times from it are rough. " in by_hand.advice.sentence
+    assert (course.chosen_by_hand, by_hand.chosen_by_hand) == (False, True)
 
 
 def second_order(hours: FloatArray) -> FloatArray:

@@ -2,6 +2,8 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -9,7 +11,7 @@ import pytest
 from server.core.model import effects
 from server.core.model.effects import Evidence, find_effects, summarise
 from server.core.model.knowable import indicators, moved_with, separating_run, shifts_with, what_is_knowable
-from server.core.model.ladder import NO_END_LOSSES, fit_ladder
+from server.core.model.ladder import NO_END_LOSSES, Ladder, fit_ladder
 from server.core.model.mixture import Mixture
 from server.core.model.quality import judge
 from server.core.model.runs import FAILURE_SD, RunTable
@@ -691,3 +693,24 @@ def test_an_option_that_only_failed_runs_had_is_left_out_of_the_effect_and_named
     effect = found["agent"]
     assert {effect.from_label, effect.to_label} == {"water", "ethanol"}
     assert effect.sentence.endswith("methanol was used only in run 5, which failed.")
+
+
+@pytest.mark.parametrize(
+    ("off", "words", "held", "misfits"),
+    [(3.0, "better than", 4, 0), (5.4, "hardly better than", 0, 4), (6.0, "no better than", 0, 4)],
+)
+def test_how_much_better_than_the_mean_models_foresee_runs(off: float, words: str, held: int, misfits: int) -> None:
+    # The mean of the other three runs misses by 8, 2.67, 2.67 and 8 points: root mean square 5.96, of which 90 % are 5.37.
+    table = runs([(h, 110.0, "a") for h in (1.0, 2.0, 3.0, 4.0)], [60.0, 64.0, 68.0, 72.0])
+    ladder = SimpleNamespace(
+        table=table,
+        averaged_left_out=(table.yields - off, np.full(4, 2.0)),
+        weights=np.array([0.4, 0.6]),
+        rungs=[SimpleNamespace(name=name) for name in ("mean", "line")],
+    )
+    quality = judge(cast("Ladder", ladder))
+    assert (quality.error, quality.error_of_mean) == (pytest.approx(off), pytest.approx(5.963, abs=1e-3))
+    assert f" (root mean square), {words} guessing the mean (6.0)." in quality.sentence
+    assert quality.sentence.startswith("Mostly ")
+    # Two points of standard deviation: 3 are 1.5, inside the 90 % range; the others more than 2.5.
+    assert (quality.held_90, len(quality.misfits)) == (held, misfits)
