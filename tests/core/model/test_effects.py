@@ -695,22 +695,37 @@ def test_an_option_that_only_failed_runs_had_is_left_out_of_the_effect_and_named
     assert effect.sentence.endswith("methanol was used only in run 5, which failed.")
 
 
-@pytest.mark.parametrize(
-    ("off", "words", "held", "misfits"),
-    [(3.0, "better than", 4, 0), (5.4, "hardly better than", 0, 4), (6.0, "no better than", 0, 4)],
-)
-def test_how_much_better_than_the_mean_models_foresee_runs(off: float, words: str, held: int, misfits: int) -> None:
-    # The mean of the other three runs misses by 8, 2.67, 2.67 and 8 points: root mean square 5.96, of which 90 % are 5.37.
-    table = runs([(h, 110.0, "a") for h in (1.0, 2.0, 3.0, 4.0)], [60.0, 64.0, 68.0, 72.0])
+def foreseen(table: RunTable, off: np.ndarray, sd: float) -> Ladder:
+    """What stands for models whose forecasts of runs left out miss by so much."""
     ladder = SimpleNamespace(
         table=table,
-        averaged_left_out=(table.yields - off, np.full(4, 2.0)),
+        averaged_left_out=(table.yields - off, np.full(table.n_runs, sd)),
         weights=np.array([0.4, 0.6]),
         rungs=[SimpleNamespace(name=name) for name in ("mean", "line")],
     )
-    quality = judge(cast("Ladder", ladder))
+    return cast("Ladder", ladder)
+
+
+@pytest.mark.parametrize(
+    ("off", "sd", "words", "held", "misfits"),
+    [
+        # In standard deviations 1.3, 2.7 and 3.0: inside the 90 % range up to 1.645, and no fit from 2.5 on.
+        (5.3, 4.0, "better than", 4, 0),
+        (5.4, 2.0, "hardly better than", 0, 4),
+        (6.0, 2.0, "no better than", 0, 4),
+    ],
+)
+def test_how_much_better_than_the_mean_models_foresee_runs(off: float, sd: float, words: str, held: int, misfits: int) -> None:
+    # The mean of the other three runs misses by 8, 2.67, 2.67 and 8 points: root mean square 5.96, of which 90 % are 5.37.
+    table = runs([(h, 110.0, "a") for h in (1.0, 2.0, 3.0, 4.0)], [60.0, 64.0, 68.0, 72.0])
+    quality = judge(foreseen(table, np.full(4, off), sd))
     assert (quality.error, quality.error_of_mean) == (pytest.approx(off), pytest.approx(5.963, abs=1e-3))
     assert f" (root mean square), {words} guessing the mean (6.0)." in quality.sentence
     assert quality.sentence.startswith("Mostly ")
-    # Two points of standard deviation: 3 are 1.5, inside the 90 % range; the others more than 2.5.
     assert (quality.held_90, len(quality.misfits)) == (held, misfits)
+
+
+def test_runs_that_do_not_fit_are_named_the_worst_first() -> None:
+    table = runs([(h, 110.0, "a") for h in (1.0, 2.0, 3.0, 4.0)], [60.0, 64.0, 68.0, 72.0])
+    quality = judge(foreseen(table, np.array([1.0, 6.0, -9.0, 7.0]), 2.0))
+    assert quality.misfits == ((3, -9.0, -4.5), (4, 7.0, 3.5), (2, 6.0, 3.0))

@@ -76,3 +76,25 @@ def test_the_freezing_point_of_water_is_zero() -> None:
 )
 def test_only_units_of_one_family_convert(unit: str, target: str, can: bool) -> None:
     assert convertible(unit, target) is can
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "target", "expected"),
+    [
+        # Definitions of the SI and of the litre (BIPM, The International System of Units, 9th edition).
+        (1.5, "kg", "g", 1500.0),
+        (250.0, "mg", "g", 0.25),
+        (0.02, "L", "mL", 20.0),
+        (350.0, "µL", "mL", 0.35),
+        (40.0, "mmol/L", "mol/L", 0.04),
+        (5.0, "mol%", "mol/mol", 0.05),
+        (0.05, "mol/mol", "mol%", 5.0),
+        (0.5, "d", "h", 12.0),
+        (90.0, "s", "min", 1.5),
+        (212.0, "°F", "°C", 100.0),
+    ],
+)
+def test_units_of_one_family_convert(value: float, unit: str, target: str, expected: float) -> None:
+    assert convertible(unit, target)
+    assert convert(value, unit, target) == pytest.approx(expected, rel=1e-12)
+    assert not convertible(unit, "eq")
