@@ -280,6 +280,8 @@ def test_best_time_to_stop_a_rise_and_decay() -> None:
     told = re.search(r"; ([0-9.]+) points were lost since then\. In the last 60 min the curve fell by [0-9.]+ points", percent)
     assert told is not None
     assert float(told[1]) == pytest.approx(37.5, abs=1.5)
+    # The last reading was at 8 h.
+    assert f"That was {8.0 - a.best.value:.1f} h before the last reading; " in a.sentence
 
 
 @pytest.mark.parametrize(
