@@ -9,7 +9,7 @@ import pytest
 from sqlmodel import Session
 
 from server.core.chemistry.formula import read_formula
-from server.core.space.limits import Space
+from server.core.space.limits import NotUsedRule, Space
 from server.core.space.variables import Role, Stage
 from server.errors import InvalidInputError, NeedsConfirmationError
 from server.services.analysis import analyse
@@ -731,3 +731,20 @@ def test_an_equation_that_does_not_balance_has_no_atom_economy(session: Session)
     add_material(session, key, MaterialInput(name="2-propanol", role="reagent", formula="C3H8O", amount=3))
     # 166.601 of 164.585 + 60.096 g/mol.
     assert charge_of(session, preparation).atom_economy_percent == pytest.approx(74.15, abs=0.01)
+
+
+def test_an_option_that_is_not_used_any_more_makes_no_further_runs(session: Session) -> None:
+    # 5 g a run: 11 g of one agent are 2 runs, 16 g of the other are 3, and of the other alone 3.
+    lines = [{**SALT, "choice": "MgSO4", "stock_g": 11.0}, {**SALT, "name": "x", "choice": "Na2SO4", "stock_g": 16.0}]
+    supply, space = supply_for(session, *lines)
+    agent = next(v for v in space.variables if v.name == "agent")
+    assert supply.most_runs(space) == 5
+    barred = Space(space.variables, (NotUsedRule("no magnesium sulfate", agent.key, ("MgSO4",)),))
+    assert supply.most_runs(barred) == 3
+
+
+def test_what_no_run_takes_any_more_is_not_told_to_keep_settings_out(session: Session) -> None:
+    supply, space = supply_for(session, {**SALT, "choice": "MgSO4", "stock_g": 1.0})
+    agent = next(v for v in space.variables if v.name == "agent")
+    assert supply.keeps_out(space) == ["no agent MgSO4 (1 g of salt left)"]
+    assert supply.keeps_out(Space(space.variables, (NotUsedRule("none", agent.key, ("MgSO4",)),))) == []
