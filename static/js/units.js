@@ -24,7 +24,8 @@
   new MutationObserver((changes) => {
     for (const change of changes) {
       for (const node of change.addedNodes) {
-        if (node instanceof Element && !node.closest("svg")) join(node);
+        const root = node instanceof Element ? node : node.parentElement;
+        if (root && !root.closest("svg")) join(root);
       }
     }
   }).observe(main, { childList: true, subtree: true });

@@ -52,7 +52,7 @@ def test_from_the_demo_to_a_planned_run(demo: str, page: Page) -> None:
     page.get_by_role("button", name="Accept as a planned run").click()
     expect(page.get_by_role("heading", name=re.compile("Run 12 planned"))).to_be_visible()
     expect(page.get_by_text("Forecast before the run")).to_be_visible()
-    expect(page.locator("td", has_text=re.compile(rf"^{float(hold):g} h$")).first).to_be_visible()
+    expect(page.locator("td", has_text=re.compile(rf"^{float(hold):g}\sh$")).first).to_be_visible()
     page.get_by_role("link", name="Bench sheet").click()
     expect(page.get_by_role("heading", name="Weigh and measure")).to_be_visible()
 
@@ -1066,11 +1066,11 @@ def test_how_long_ago_a_run_began_goes_on(demo: str, page: Page) -> None:
     page.clock.install()
     page.goto(f"{demo}/runs/10/course")
     press(page, "Start now")
-    expect(page.get_by_text(re.compile("Started .*, 0 min ago"))).to_be_visible()
+    expect(page.get_by_text(re.compile(r"Started .*, 0\smin ago"))).to_be_visible()
     page.clock.fast_forward("05:10")
-    expect(page.get_by_text(re.compile("Started .*, 5 min ago"))).to_be_visible()
+    expect(page.get_by_text(re.compile(r"Started .*, 5\smin ago"))).to_be_visible()
     page.clock.fast_forward("26:00:00")
-    expect(page.get_by_text(re.compile("Started .*, 1 d 2 h ago"))).to_be_visible()
+    expect(page.get_by_text(re.compile(r"Started .*, 1\sd 2\sh ago"))).to_be_visible()
 
 
 def test_a_time_of_day_is_that_of_the_browser(demo: str, page: Page) -> None:
@@ -1082,7 +1082,7 @@ def test_a_time_of_day_is_that_of_the_browser(demo: str, page: Page) -> None:
     }""")
     page.get_by_label("Began").fill(began)
     press(page, "Set the start")
-    expect(page.get_by_text(re.compile(rf"Started {began}, 2 h 3\d min ago"))).to_be_visible()
+    expect(page.get_by_text(re.compile(rf"Started {began}, 2\sh 3\d\smin ago"))).to_be_visible()
 
 
 @pytest.mark.parametrize("width", [320, 640])

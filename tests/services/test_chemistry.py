@@ -585,6 +585,30 @@ def test_a_content_that_is_not_known_exactly_is_part_of_the_yields_uncertainty(s
     assert (stored.theory_content, stored.theory_content_u) == pytest.approx((0.96, 0.02))
 
 
+@pytest.mark.parametrize(
+    ("equivalents", "own_u", "counted"),
+    [
+        # The same moles of both, so either may run out first, and by 2 % more of the second one too.
+        (1.0, None, (0.95, 0.019)),
+        (1.02, None, (0.95, 0.019)),
+        # 4.1 % more are beyond twice 2 %, unless the first is as badly known.
+        (1.041, None, (0.98, 0.0)),
+        (1.041, 1.0, (0.95, 0.019)),
+        (1.2, 1.0, (0.98, 0.01)),
+        # Of two the one counts that is known worse.
+        (1.0, 3.0, (0.98, 0.03)),
+    ],
+)
+def test_a_content_counts_where_its_material_may_run_out_first(
+    session: Session, equivalents: float, own_u: float | None, counted: tuple[float, float]
+) -> None:
+    first = {"name": "alcohol", "formula": "C5H12O", "purity_percent": 98.0, "purity_u_percent": own_u}
+    second = {"name": "acid", "formula": "C2H4O2", "amount": equivalents, "purity_percent": 95.0, "purity_u_percent": 1.9}
+    stored = make_run(session, made_of(session, "Ester", "C7H14O2", first, second), None, product_mass_g=9.0)
+    assert (stored.theory_content, stored.theory_content_u or 0.0) == pytest.approx(counted)
+    assert stored.theory_source.startswith("planned amounts; alcohol limits")
+
+
 def test_what_a_concentration_tells_needs_no_purity(session: Session) -> None:
     lye = {"name": "lye", "formula": "NaOH", "amount": 0.4, "concentration_mol_per_l": 2.0}
     with pytest.raises(InvalidInputError, match="The concentration says what is in a solution"):

@@ -163,15 +163,21 @@ def stop_advice(
         return None
     rng = np.random.default_rng(seed)
     reach = history.reach()
-    working = encode(history.space.variables, [history.settings[best]])
+    recipe = history.settings[best]
+    working = encode(history.space.variables, [recipe])
     near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
     pool = reach.coded_rows(pool_around(reach, near, _POOL * 4, _POOL * 2, rng))
+
+    def told(rows: FloatArray) -> FloatArray:
+        # What a run takes nothing of makes no other chance of it.
+        return history.same_where_idle(rows, recipe)
+
     # The most promising by the same measure, so that the draws are spent where gains may lie.
-    best_index, _ = best_reachable(reach, lambda rows: chance_of_gain(ladder.difference(working, rows), gain), near, rng)
+    best_index, _ = best_reachable(reach, lambda rows: chance_of_gain(ladder.difference(working, told(rows)), gain), near, rng)
     found = [reach.coded_rows(best_index[None, :])]
     if also:
         found.append(encode(history.space.variables, also))
-    pool = np.vstack([*found, pool])
+    pool = told(np.vstack([*found, pool]))
     change = ladder.difference(working, pool)
     chance = chance_of_gain(change, gain)
     likeliest = np.argsort(-chance, kind="stable")[:_POOL]
@@ -203,7 +209,7 @@ def stop_advice(
         gain,
         reach.settings(index_of(reach, pool[[first]])[0].tolist()),
         tuple(reach.settings(index) for index in index_of(reach, pool[picked]).tolist()),
-        history.settings[best],
+        recipe,
         number,
         expected,
         len(chances),

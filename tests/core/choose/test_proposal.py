@@ -22,6 +22,7 @@ from server.core.choose.proposal import (
     working_recipe,
 )
 from server.core.choose.search import draw_reachable, nearest_reachable
+from server.core.choose.stopping import stop_advice
 from server.core.model.ladder import fit_ladder
 from server.core.model.mixture import Mixture, expected_improvement
 from server.core.model.runs import FAILURE_SD, RunTable
@@ -463,6 +464,17 @@ def test_a_choice_of_which_nothing_is_taken_makes_no_other_run(purpose: Purpose)
     assert [told(s, before) for s in found] == found
     assert len(found) == 8
     assert all(one not in found[:k] for k, one in enumerate(found))
+
+
+def test_a_choice_of_which_nothing_is_taken_makes_no_other_chance() -> None:
+    plain = dosed()
+    ladder = fit_ladder(plain.table)
+    without, found = (stop_advice(h, ladder, 0.5) for h in (plain, replace(plain, idle=(("agent", "amount"),))))
+    assert without is not None
+    assert found is not None
+    before = dict(found.working)
+    assert any(told(dict(s), before) != s for s in without.five)
+    assert all(told(dict(s), before) == s for s in (found.best, *found.five))
 
 
 def test_a_change_that_says_nothing_is_undone_where_limits_allow() -> None:
