@@ -25,7 +25,7 @@ from server.core.choose.proposal import (
 )
 from server.core.choose.record import Outcome, forecast_record
 from server.core.choose.search import index_of, pool_around
-from server.core.choose.stopping import FAIR_CHANCE, _greedy, stop_advice
+from server.core.choose.stopping import FAIR_CHANCE, _aim_chance, _greedy, stop_advice
 from server.core.choose.tolerance import End, tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import Ladder, fit_ladder
@@ -245,6 +245,17 @@ def test_the_chance_of_the_aim_falls_with_the_aim() -> None:
     assert reached.aim_chance is None
 
 
+def test_the_chance_of_the_aim_counts_drawn_yields_with_narrowed_upsides() -> None:
+    # By hand: gains of 10, 2, -2 and 6 over 60 with an expected 4; what lies above counts by 1/1.5, so 68, 62, 58 and 65.3 %.
+    draws = np.array([[60.0, 70.0], [60.0, 62.0], [60.0, 58.0], [60.0, 66.0]])
+    chances = [_aim_chance(draws, np.array([4.0]), 60.0, aim) for aim in (61.0, 65.0, 66.0, 69.0)]
+    assert chances == [0.75, 0.5, 0.25, 0.0]
+    assert _aim_chance(draws, np.array([4.0]), 60.0, 60.0) is None
+    # At least one of two.
+    both = np.column_stack([draws, [50.0, 90.0, 50.0, 50.0]])
+    assert _aim_chance(both, np.array([4.0, 0.0]), 60.0, 66.0) == 0.5
+
+
 def test_a_doubtful_run_is_the_working_recipe_only_where_there_is_no_other() -> None:
     h = history(ROWS, YIELDS)
     ladder = fit_ladder(h.table)
@@ -313,6 +324,43 @@ def test_the_tolerance_window_keeps_the_true_yield_and_grows_with_the_loss() -> 
     for a, b in zip(wide.variables, narrow.variables, strict=True):
         assert (a.high or 0) - (a.low or 0) > (b.high or 0) - (b.low or 0) > 0
         assert a.variable.low <= (a.low or 0) <= float(a.setting) <= (a.high or 0) <= a.variable.high
+
+
+def test_a_window_that_loses_nothing_ends_where_the_range_does() -> None:
+    rows = grid_rows()
+    h = history(rows, [70.0] * len(rows), PLAIN)
+    window = tolerance_window(fit_ladder(h.table), PLAIN, {"hold": 3.0, "bath": 125.0}, allowed_loss=40.0)
+    for w in window.variables:
+        assert (w.low, w.high) == pytest.approx((w.variable.low, w.variable.high))
+        assert w.alone == pytest.approx((w.variable.low, w.variable.high))
+        assert w.low_end is w.high_end is End.RANGE
+
+
+def test_one_variable_may_drift_together_as_far_as_alone() -> None:
+    space = Space((hold(),))
+    rows: Rows = [{"hold": h} for h in (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0)]
+    h = history(rows, [hill({**row, "bath": 125.0}) for row in rows], space)
+    (w,) = tolerance_window(fit_ladder(h.table), space, {"hold": 3.0}, allowed_loss=4.0).variables
+    assert (w.low, w.high) == w.alone
+    assert w.variable.low < float(w.low or 0.0) < 3.0 < float(w.high or 0.0) < w.variable.high
+    assert w.low_end is w.high_end is End.LOSS
+
+
+def test_a_window_keeps_to_a_rule_that_sets_a_least_difference() -> None:
+    # Ten times the hold stays 90 below the bath, in numbers.
+    rule = LinearRule("bath well above hold", {"hold": 10.0, "bath": -1.0}, -90.0)
+    space = Space((hold(), bath()), (rule,))
+    rows = grid_rows()
+    h = history(rows, [hill(r) for r in rows], space)
+    ladder = fit_ladder(h.table)
+    free, held = (tolerance_window(ladder, s, {"hold": 3.0, "bath": 125.0}, allowed_loss=4.0).variables for s in (PLAIN, space))
+    free_hold, free_bath, alone_hold, alone_bath = (w.alone or (0.0, 0.0) for w in (*free, *held))
+    # By hand: with the bath at 125 the hold may be (125 - 90)/10 = 3.5, with the hold at 3 the bath 120.
+    assert alone_hold[1] == pytest.approx(3.5)
+    assert alone_bath[0] == pytest.approx(120.0)
+    assert (alone_hold[0], alone_bath[1]) == (free_hold[0], free_bath[1])
+    assert 10.0 * float(held[0].high or 0.0) - float(held[1].low or 0.0) <= -90.0 + 1e-6
+    assert (held[0].high_end, held[1].low_end) == (End.RULE, End.RULE)
 
 
 def test_windows_hold_together_where_losses_add_up() -> None:
