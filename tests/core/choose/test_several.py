@@ -26,7 +26,7 @@ from server.core.choose.proposal import (
 from server.core.choose.record import Outcome, forecast_record
 from server.core.choose.search import index_of, pool_around
 from server.core.choose.stopping import FAIR_CHANCE, _aim_chance, _greedy, stop_advice
-from server.core.choose.tolerance import End, tolerance_window
+from server.core.choose.tolerance import End, VariableWindow, _whole, tolerance_window
 from server.core.choose.tradeoffs import Front, FrontPoint, non_dominated, trade_off
 from server.core.model.ladder import Ladder, fit_ladder
 from server.core.model.mixture import Mixture
@@ -370,6 +370,8 @@ def test_windows_hold_together_where_losses_add_up() -> None:
     ladder = fit_ladder(h.table)
     working: dict[str, Setting] = {"hold": 5.5, "bath": 145.0}
     window = tolerance_window(ladder, PLAIN, working, allowed_loss=3.0, probability=0.95)
+    # As far as the wanted probability allows, and no farther.
+    assert window.worst == pytest.approx(0.95, abs=0.005)
     assert window.worst >= 0.95
     assert window.reached >= window.worst
     hold_low, bath_low = (float(w.low or 0.0) for w in window.variables)
@@ -797,6 +799,17 @@ def test_the_window_of_a_count_is_whole() -> None:
     assert w.alone is not None
     assert all(float(end).is_integer() for end in (w.low, w.high, *w.alone))
     assert w.low <= 3 <= w.high
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "whole"),
+    # The dust of the arithmetic takes nothing away, and the setting stays where a limit has drawn the window in.
+    [(1.2, 4.8, (2, 4)), (2.0000000001, 3.9999999999, (2, 4)), (1.9, 3.1, (2, 3)), (2.6, 3.4, (3, 3)), (0.0, 3.0, (0, 3))],
+)
+def test_whole_numbers_lie_inside_a_window(low: float, high: float, whole: tuple[int, int]) -> None:
+    washes = Variable("washes", "washes", Role.COUNT, "", 0, 6, 1, 3)
+    found = _whole(VariableWindow(washes, 3.0, low, high, End.LOSS, End.LOSS, (low, high)))
+    assert (found.low, found.high) == found.alone == whole
 
 
 def test_repeats_end_where_the_stock_makes_them_another_run() -> None:
