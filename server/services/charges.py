@@ -26,6 +26,7 @@ from server.core.chemistry.charge import (
     amount_weighed,
     atom_economy,
     charge_line,
+    extents,
     moles_in,
     round_to_readability,
     scale_for_runs,
@@ -326,12 +327,13 @@ def idle_choices(rows: Sequence[MaterialRow]) -> tuple[tuple[str, str], ...]:
     """
     pairs = []
     for choice in dict.fromkeys(row.choice_variable_id for row in rows if row.choice_variable_id is not None):
-        # A wash is taken so many times, an additive so much.
-        numbers = [{row.ratio_variable_id, row.count_variable_id} for row in rows if row.choice_variable_id == choice]
+        selected = [row for row in rows if row.choice_variable_id == choice]
         # A concentration does not take less of a liquid the lower it is.
-        thins = any(row.choice_variable_id == choice and row.amount_kind == AmountKind.CONCENTRATION for row in rows)
-        shared = set.intersection(*numbers) - {None}
-        pairs += [(str(choice), str(number)) for number in sorted(n for n in shared if n is not None) if not thins]
+        if any(row.amount_kind == AmountKind.CONCENTRATION for row in selected):
+            continue
+        # A wash is taken so many times, an additive so much.
+        shared = set.intersection(*({row.ratio_variable_id, row.count_variable_id} for row in selected))
+        pairs += [(str(choice), str(number)) for number in sorted(n for n in shared if n is not None)]
     return tuple(pairs)
 
 
@@ -632,19 +634,15 @@ def _content_that_counts(
     uncertain, and instead of 0.83 σ where both are (half-normal and smallest of two normal variables).
     """
 
-    def lasts(material: Material, moles: float) -> float:
-        return moles / (material.coefficient * material.part_of_theory)
-
     def relative(content: Quantity | None) -> float:
         return content.u / content.value if content is not None else 0.0
 
-    limiting = contents[theory.limiting.key]
-    least = min(lasts(m, n) for m, n in available if m.key == theory.limiting.key)
-    counted = limiting
-    for m, n in available:
-        may_limit = m.role is MaterialRole.REAGENT and m.coefficient * m.part_of_theory > 0 and n > 0
+    counted = limiting = contents[theory.limiting.key]
+    reagents = extents(available)
+    least = next(extent for m, _, extent in reagents if m.key == theory.limiting.key)
+    for m, _, extent in reagents:
         u = relative(contents[m.key])
-        if may_limit and u > relative(counted) and lasts(m, n) <= least * (1.0 + 2.0 * math.hypot(u, relative(limiting))):
+        if u > relative(counted) and extent <= least * (1.0 + 2.0 * math.hypot(u, relative(limiting))):
             counted = contents[m.key]
     return counted
 
@@ -912,10 +910,11 @@ def _with_known_option(session: Session, preparation_id: int, data: MaterialInpu
     return data.model_copy(update={"choice": alike[0]}) if len(alike) == 1 else data
 
 
-def _factor_for(session: Session, preparation_id: int, data: MaterialInput) -> float:
+def _factor_for(session: Session, data: MaterialInput) -> float:
     """What one unit of the variable that sets the amount is in the unit of that; 1 without one."""
-    variables = questions.list_variables(session, preparation_id) if data.ratio_variable_id is not None else []
-    return next((unit_factor(data.amount_kind, v.unit) for v in variables if v.id == data.ratio_variable_id), 1.0)
+    if data.ratio_variable_id is None:
+        return 1.0
+    return unit_factor(data.amount_kind, questions.get_variable(session, data.ratio_variable_id).unit)
 
 
 def _apply(row: MaterialRow, data: MaterialInput, factor: float) -> None:
@@ -941,7 +940,7 @@ def add_material(session: Session, preparation_id: int, data: MaterialInput) -> 
     if len(questions.list_materials(session, preparation_id)) >= MOST_MATERIALS:
         raise InvalidInputError({"name": f"A preparation can have at most {MOST_MATERIALS} materials."})
     row = MaterialRow(preparation_id=preparation_id, name=data.name, role=data.role.value)
-    _apply(row, data, _factor_for(session, row.preparation_id, data))
+    _apply(row, data, _factor_for(session, data))
     row.position = questions.next_position(session, MaterialRow, preparation_id)
     session.add(row)
     log_change(session, preparation_id, f"material {data.name} added")
@@ -955,7 +954,7 @@ def update_material(session: Session, material_id: int, data: MaterialInput) -> 
     data = _with_known_option(session, row.preparation_id, data)
     check_material(session, row.preparation_id, data, row.id)
     before = row.model_dump(mode="json")
-    _apply(row, data, _factor_for(session, row.preparation_id, data))
+    _apply(row, data, _factor_for(session, data))
     after = row.model_dump(mode="json")
     changed = {k for k in before if before[k] != after[k]}
     log_change(

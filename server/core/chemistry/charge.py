@@ -294,13 +294,26 @@ def amount_weighed(
     return None if base_scale is None else taken * base_scale / scale
 
 
+def extents(available: Sequence[tuple[Material, float]]) -> list[tuple[Material, float, float]]:
+    """Reagents among materials and their moles, each with its moles and the extent of the reaction that it allows. [mol]
+
+    The extent is moles divided by stoichiometric coefficient, and by the share of theory for which they were taken. What is
+    left out (0 mol, as in a control) limits nothing and is not among them.
+    """
+    return [
+        (m, n, n / (m.coefficient * m.part_of_theory))
+        for m, n in available
+        if m.role is MaterialRole.REAGENT and m.coefficient * m.part_of_theory > 0 and n > 0
+    ]
+
+
 def theoretical_yield(product: Product, available: Sequence[tuple[Material, float]]) -> Theory:
     """Find the limiting reagent and the theoretical yield.
 
     Parameters
     ----------
     available : sequence of (material, moles)
-        Only materials whose role is reagent count. [mol] What is left out (0 mol, as in a control) limits nothing.
+        Only materials whose role is reagent count, see ``extents``. [mol]
 
     Raises
     ------
@@ -309,19 +322,18 @@ def theoretical_yield(product: Product, available: Sequence[tuple[Material, floa
 
     Notes
     -----
-    The extent is the smallest of moles divided by stoichiometric coefficient, and by the share of theory for which they
-    were taken: what was taken for an intermediate says nothing of what was lost before it.
+    The smallest extent limits. What was taken for an intermediate says nothing of what was lost before it.
     Source: OpenStax Chemistry 2e, sec. 4.4.
     """
-    reagents = [(m, n) for m, n in available if m.role is MaterialRole.REAGENT and m.coefficient * m.part_of_theory > 0 and n > 0]
+    reagents = extents(available)
     if not reagents:
         raise NotReadyError("The theoretical yield needs at least one reagent with a known amount in moles.", have=0, need=1)
-    extent = min(n / (m.coefficient * m.part_of_theory) for m, n in reagents)
+    least = min(extent for _, _, extent in reagents)
     # Of those that run out together, as in a stoichiometric mixture, the first one of the charge.
-    limiting, moles = next((m, n) for m, n in reagents if n / (m.coefficient * m.part_of_theory) <= extent * (1 + _TOGETHER))
-    product_moles = moles / (limiting.coefficient * limiting.part_of_theory) * product.coefficient
+    limiting, moles, extent = next(one for one in reagents if one[2] <= least * (1 + _TOGETHER))
+    product_moles = extent * product.coefficient
     mass_g = product_moles * product.molar_mass
-    start = [n / m.coefficient for m, n in reagents if not m.taken_after] if limiting.taken_after else []
+    start = [n / m.coefficient for m, n, _ in reagents if not m.taken_after] if limiting.taken_after else []
     start_g = min(start) * product.coefficient * product.molar_mass if start else mass_g
     return Theory(limiting, moles, product_moles, mass_g, start_g)
 

@@ -198,14 +198,18 @@ class History:
         plain = {key: before[key] if key in idle else value for key, value in after.items()}
         return plain if self.space.is_reachable(plain) else after
 
-    def same_where_idle(self, rows: FloatArray, before: Settings) -> FloatArray:
-        """Coded rows with choices that say nothing in them as they were before. Shape (n, n_variables)."""
-        same = rows.copy()
+    def idle_as_in(self, before: Settings) -> Callable[[FloatArray], FloatArray]:
+        """A function that puts choices which say nothing in coded rows, shape (n, n_variables), as they were before."""
         column = {v.key: j for j, v in enumerate(self.space.variables)}
-        for choice, number in self.idle:
-            there, j, k = {**before, number: 0.0}, column[choice], column[number]
-            at_zero = encode(self.space.variables, [there])[0]
-            same[np.abs(rows[:, k] - at_zero[k]) < 1e-9, j] = at_zero[j]
+        pairs = [(column[choice], column[number]) for choice, number in self.idle]
+        none = encode(self.space.variables, [{**before, **{number: 0.0 for _, number in self.idle}}])[0]
+
+        def same(rows: FloatArray) -> FloatArray:
+            told = rows.copy() if pairs else rows
+            for choice, number in pairs:
+                told[np.abs(rows[:, number] - none[number]) < 1e-9, choice] = none[choice]
+            return told
+
         return same
 
     def when_planned(self, settings: Settings) -> History:
@@ -553,17 +557,14 @@ def _without_pending(history: History, score: Score, apart: float, before: Setti
 
     Asking twice therefore never gives the same run twice. A choice that says nothing makes no other run of one.
     """
-
-    def told(rows: FloatArray) -> FloatArray:
-        return score(history.same_where_idle(rows, before))
-
+    told = history.idle_as_in(before)
     if not history.pending:
-        return told if history.idle else score
-    taken = history.same_where_idle(encode(history.space.variables, history.pending), before)
+        return lambda rows: score(told(rows))
+    taken = told(encode(history.space.variables, history.pending))
     is_choice = [v.is_choice for v in history.space.variables]
 
     def masked(rows: FloatArray) -> FloatArray:
-        same = history.same_where_idle(rows, before)
+        same = told(rows)
         return np.where(distances(same, taken, is_choice) < max(apart, 1e-9), NEVER, score(same))
 
     return masked

@@ -167,11 +167,8 @@ def stop_advice(
     working = encode(history.space.variables, [recipe])
     near = index_of(reach, encode(history.space.variables, [*history.settings, *history.pending]))
     pool = reach.coded_rows(pool_around(reach, near, _POOL * 4, _POOL * 2, rng))
-
-    def told(rows: FloatArray) -> FloatArray:
-        # What a run takes nothing of makes no other chance of it.
-        return history.same_where_idle(rows, recipe)
-
+    # What a run takes nothing of makes no other chance of it.
+    told = history.idle_as_in(recipe)
     # The most promising by the same measure, so that the draws are spent where gains may lie.
     best_index, _ = best_reachable(reach, lambda rows: chance_of_gain(ladder.difference(working, told(rows)), gain), near, rng)
     found = [reach.coded_rows(best_index[None, :])]
