@@ -15,21 +15,15 @@ from server.storage.tables import AttachmentRow
 
 LARGEST_BYTES = 10_000_000
 MOST_PER_RUN = 40
-# First bytes of the kinds that are taken, with media type.
+# First bytes of the kinds that are taken, with media type and what names may end in; the first is put behind any other.
 _KINDS = (
-    (re.compile(rb"\x89PNG\r\n\x1a\n"), "image/png"),
-    (re.compile(rb"\xff\xd8\xff"), "image/jpeg"),
-    (re.compile(rb"RIFF....WEBP", re.DOTALL), "image/webp"),
-    (re.compile(rb"%PDF-"), "application/pdf"),
+    (re.compile(rb"\x89PNG\r\n\x1a\n"), "image/png", (".png",)),
+    (re.compile(rb"\xff\xd8\xff"), "image/jpeg", (".jpg", ".jpeg", ".jpe", ".jfif")),
+    (re.compile(rb"RIFF....WEBP", re.DOTALL), "image/webp", (".webp",)),
+    (re.compile(rb"%PDF-"), "application/pdf", (".pdf",)),
 )
-# What the names of each kind may end in; the first is put behind any other. Text has many endings (.csv, .jdx, .asc), so
-# there only those are not kept that a double click would run (common practice, no source).
-_ENDINGS = {
-    "image/png": (".png",),
-    "image/jpeg": (".jpg", ".jpeg", ".jpe", ".jfif"),
-    "image/webp": (".webp",),
-    "application/pdf": (".pdf",),
-}
+# Text has many endings (.csv, .jdx, .asc), so there only those are not kept that a double click would run (common practice,
+# no source).
 _RUN_BY_A_CLICK = tuple(
     f".{ending}"
     for ending in (
@@ -39,7 +33,7 @@ _RUN_BY_A_CLICK = tuple(
 )
 TAKEN = f"PNG, JPEG or WebP pictures, PDF, and plain text or CSV, up to {LARGEST_BYTES // 1_000_000} MB"
 # What a browser offers to choose.
-ACCEPTED = ",".join((*(media_type for _, media_type in _KINDS), "text/plain", "text/csv", ".csv", ".txt"))
+ACCEPTED = ",".join((*(media_type for _, media_type, _ in _KINDS), "text/plain", "text/csv", ".csv", ".txt"))
 
 
 @dataclass(frozen=True)
@@ -62,7 +56,7 @@ def kind_of(content: bytes) -> str | None:
     >>> kind_of(b"%PDF-1.7"), kind_of(b"t;V"), kind_of(bytes([0, 1]))
     ('application/pdf', 'text/plain', None)
     """
-    for pattern, media_type in _KINDS:
+    for pattern, media_type, _ in _KINDS:
         if pattern.match(content):
             return media_type
     try:
@@ -94,9 +88,9 @@ def named_as(name: str, media_type: str) -> str:
     ('plate.exe.png', 'NMR.jdx', 'run.bat.txt')
     """
     safe = safe_name(name)
-    endings = _ENDINGS.get(media_type, ())
-    fits = safe.lower().endswith(endings) if endings else not safe.lower().endswith(_RUN_BY_A_CLICK)
-    return safe if fits else (safe + (endings or (".txt",))[0])[-80:]
+    endings = next((endings for _, kind, endings in _KINDS if kind == media_type), None)
+    fits = not safe.lower().endswith(_RUN_BY_A_CLICK) if endings is None else safe.lower().endswith(endings)
+    return safe if fits else f"{safe}{'.txt' if endings is None else endings[0]}"[-80:]
 
 
 def attach(session: Session, files: FileStore, run_id: int, name: str, content: bytes) -> AttachmentRow:

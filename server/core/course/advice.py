@@ -167,7 +167,7 @@ def _scattered(fit: CourseFit, advice: Advice, unit: str) -> Advice:
     """What is said where the readings follow no curve at all."""
     worst = int(np.argmax(np.abs(fit.values - fit.at(fit.hours))))
     sentence = (
-        f"The readings lie {plain(fit.scatter, 2)} {_unit_of_change(unit)}".rstrip()
+        f"The readings lie {plain(fit.scatter, 2)} {unit_of_change(unit)}".rstrip()
         + f" off the nearest curve, so they say nothing about the hold. Check them, {fit.values[worst]:.3g} {unit}".rstrip()
         + f" at {hours_words(float(fit.hours[worst]))} first."
     )
@@ -252,7 +252,7 @@ def _advise(
         lately = f"The last {hours_words(stretch)} changed next to nothing."
     else:
         verb = "rose" if brought > 0 else "fell"
-        by = f"{plain(abs(brought), 2)} {_unit_of_change(unit)}".rstrip()
+        by = f"{plain(abs(brought), 2)} {unit_of_change(unit)}".rstrip()
         lately = f"In the last {hours_words(stretch)} the curve {verb} by {by}."
     rate = fit.range_of(lambda p: p["rate"]) if fit.form.shape is not Shape.STRAIGHT else None
     early = Advice("", True, brought, stretch, more, odd, rate)
@@ -359,14 +359,14 @@ def _rise_and_decay(fit: CourseFit, early: Advice, lately: str, unit: str, last:
     gone = last - best.value
     where = "It is not past yet."
     if gone > 0.02 * last:
-        lost = f"{_fallen(fit, best.value, last):.3g} {_unit_of_change(unit)}".rstrip()
+        lost = f"{_fallen(fit, best.value, last):.3g} {unit_of_change(unit)}".rstrip()
         were = "were" if unit == "%" else "was"
         where = f"That was {hours_words(gone)} before the last reading; {lost} {were} lost since then."
     text = f"Best time to stop: {range_words(best)}. {where} {lately}"
     return replace(early, sentence=text, is_too_early=False, best=best)
 
 
-def _unit_of_change(unit: str) -> str:
+def unit_of_change(unit: str) -> str:
     """Unit of a difference of readings: that of two percentages is no percentage of either."""
     return "points" if unit == "%" else unit
 
@@ -384,7 +384,7 @@ def _too_few(fit: CourseFit, unit: str) -> str:
 
 
 def _straight(fit: CourseFit, early: Advice, lately: str, unit: str, is_chosen: bool) -> Advice:
-    slope = f"{fit.parameters['size']:.3g} {_unit_of_change(unit)}".rstrip()
+    slope = f"{fit.parameters['size']:.3g} {unit_of_change(unit)}".rstrip()
     if not fit.form.has_end:
         return replace(early, sentence=f"Still going straight, at {slope} per hour: too early to say where it ends. {lately}")
     end = fit.range_of(lambda p: p["delay"] + p["end"])

@@ -13,6 +13,7 @@ import numpy as np
 from scipy import linalg
 
 from server.core.model.ladder import Ladder
+from server.core.model.least_squares import fit_least_squares
 from server.core.space.variables import FloatArray
 
 
@@ -100,25 +101,28 @@ def fit_beside(left: Left, columns: FloatArray) -> Added:
     Parameters
     ----------
     columns : ndarray of shape (n_runs, n_columns)
-        With a constant among them, linearly independent, fewer than runs.
+        With a constant among them.
+
+    Raises
+    ------
+    NotReadyError
+        If there are not more runs than columns, or columns are linearly dependent.
 
     Notes
     -----
     Unbiased whatever the covariance, where the mean does not depend on the runs. The shape of the covariance is that of the
     models, its scale comes from the runs, with tr(PE) degrees of freedom, E the covariance of the errors: for independent
-    runs n − n_columns, and the fit is ordinary least squares.
+    runs n − n_columns. It is the ordinary fit of what the Cholesky factor of the covariance makes independent.
     Sources: Aitken, Proc. R. Soc. Edinburgh 55 (1935) 42 (generalised least squares); Cressie, Statistics for Spatial Data
     (1993), section 3.4 (columns beside a Gaussian process: universal kriging).
     """
     factor = linalg.cholesky(left.covariance, lower=True, check_finite=False)
     x, y, root = (linalg.solve_triangular(factor, a, lower=True) for a in (columns, left.off, np.eye(len(left.off))))
-    inverse = np.linalg.inv(x.T @ x)
-    coefficients = inverse @ (x.T @ y)
-    rest = y - x @ coefficients
-    squares = float(rest @ rest)
-    scale = squares / (len(y) - columns.shape[1])
-    across = x.T @ root
-    precision = root.T @ root - across.T @ inverse @ across
+    fit = fit_least_squares(x, y)
+    spanned = np.linalg.qr(x)[0]
+    beside = root - spanned @ (spanned.T @ root)
+    precision = beside.T @ beside
     dof = max(1.0, float(np.sum(precision * left.errors)))
+    squares, scale = fit.residual_sum_of_squares, fit.residual_sd**2
     error_variance = scale * float(np.mean(np.diag(left.errors)))
-    return Added(coefficients, np.sqrt(scale * np.diag(inverse)), squares, scale, dof, error_variance, precision)
+    return Added(fit.coefficients, fit.standard_errors, squares, scale, dof, error_variance, precision)

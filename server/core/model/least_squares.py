@@ -1,4 +1,4 @@
-"""Ordinary least squares, the plain path on which the certified data sets are checked."""
+"""Ordinary least squares, on which the certified data sets are checked."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from server.charts.course import arrhenius_figure, course_figure
-from server.core.course.advice import Course, range_words
+from server.core.course.advice import Course, range_words, unit_of_change
 from server.core.course.fitting import FEWEST_READINGS
 from server.core.course.shapes import SHAPE_WORDS, Shape
 from server.core.space.units import duration_text
@@ -76,6 +76,10 @@ class CourseView:
     latest: Sequence[ReadingRow]
     hidden: int
     chosen: str
+
+    @property
+    def unit_of_change(self) -> str:
+        return unit_of_change(self.course.series.unit)
 
 
 @dataclass(frozen=True)
